@@ -1,0 +1,1 @@
+"""The survey itself: numpy and scipy only."""

@@ -1,0 +1,112 @@
+"""Field notes: one row a remark about a line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Mapping, Optional, Sequence
+
+from .errors import EngineError
+from .scheme import HEADINGS
+
+KINDS = ("survey", "redo", "void", "dummy", "tie", "base", "obstacle")
+
+
+@dataclass(frozen=True)
+class Note:
+    """One row of the notes.
+
+    Attributes
+    ----------
+    grid : str
+    line : int or None
+        None for an obstacle that concerns every line of the grid.
+    run : int or None
+        Recording meant; None = the only one, or all of the line.
+    start_station, stop_station : float or None
+        Where the line (or the obstacle) starts and stops, in the log's stations.
+    position_m : float or None
+        u of the line; v of a tie line; metres.
+    heading : int
+        1 out, -1 back, 0 not noted.
+    kind : str
+        One of ``KINDS``.
+    comment : str
+    where : str
+        File and row, for messages.
+    """
+
+    grid: str
+    line: Optional[int] = None
+    run: Optional[int] = None
+    start_station: Optional[float] = None
+    stop_station: Optional[float] = None
+    position_m: Optional[float] = None
+    heading: int = 0
+    kind: str = "survey"
+    comment: str = ""
+    where: str = ""
+
+
+def parse_notes(rows: Sequence[Mapping[str, object]], *, where: str = "notes") -> list[Note]:
+    """Return notes from table rows (texts, numbers or None by column name).
+
+    Parameters
+    ----------
+    rows : sequence of mappings
+        Columns as the notes table names them; ``grid`` and, but for obstacles, ``line`` are needed.
+    where : str
+        Name of the table for messages.
+
+    Raises
+    ------
+    EngineError
+        On a value that cannot be read, naming the row (row 1 is the first below the header).
+    """
+    return [_parse(row, f"{where}, row {number}") for number, row in enumerate(rows, 1)]
+
+
+def _parse(row: Mapping[str, object], where: str) -> Note:
+    kind = str(row.get("kind") or "survey").strip().lower()
+    if kind not in KINDS:
+        raise EngineError(f"Invalid kind in {where}: {kind!r} was given. It must be one of: {', '.join(KINDS)}.")
+    heading = str(row.get("heading") or "").strip().lower()
+    if heading not in ("", *HEADINGS):
+        raise EngineError(f"Invalid heading in {where}: {heading!r} was given. It must be out, back or empty.")
+    line = number_or_none(row, "line", where)
+    run = number_or_none(row, "run", where)
+    if line is None and kind != "obstacle":
+        raise EngineError(f"No line number in {where}. Every note but an obstacle needs the line that it is about.")
+    return Note(
+        grid=str(row.get("grid") or "").strip(),
+        line=None if line is None else round(line),
+        run=None if run is None else round(run),
+        start_station=number_or_none(row, "start_station", where),
+        stop_station=number_or_none(row, "stop_station", where),
+        position_m=number_or_none(row, "position_m", where),
+        heading=HEADINGS.get(heading, 0),
+        kind=kind,
+        comment=str(row.get("comment") or "").strip(),
+        where=where,
+    )
+
+
+def number_or_none(row: Mapping[str, object], column: str, where: str) -> Optional[float]:
+    """Return a table value as a float, None when it is empty; a decimal comma is understood.
+
+    Raises
+    ------
+    EngineError
+        When the value is there but is no number.
+    """
+    value = row.get(column)
+    if value is None or str(value).strip() in ("", "NULL"):
+        return None
+    try:
+        return float(str(value).strip().replace(",", "."))
+    except ValueError:
+        raise EngineError(f"Invalid {column} in {where}: {value!r} was given. It must be a number or empty.") from None
+
+
+def notes_for(notes: Sequence[Note], grid: str) -> list[Note]:
+    """Return the notes of one grid; notes without a grid name count for every grid."""
+    return [note for note in notes if note.grid in ("", grid)]
