@@ -1,0 +1,18 @@
+"""Registers the checkout as the package ``turnrow``, whatever its folder is called, and shares fixtures."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+NAME = "turnrow"
+
+os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+if NAME not in sys.modules:
+    spec = importlib.util.spec_from_file_location(NAME, ROOT / "__init__.py", submodule_search_locations=[str(ROOT)])
+    package = importlib.util.module_from_spec(spec)
+    sys.modules[NAME] = package
+    spec.loader.exec_module(package)
