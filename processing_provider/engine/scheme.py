@@ -112,7 +112,11 @@ class Scheme:
         """Return v in metres of the middle of a station's interval: (s - first_station + 1/2) / readings_per_m."""
         return (np.asarray(station, float) - self.first_station + 0.5) * self.interval_m
 
-    def edge_stations(self, heading: int) -> tuple[float, float]:
-        """Return the stations of the first and last reading inside the edges for a heading (1 or -1)."""
-        ends = self.first_station, self.first_station + self.readings_per_line - 1
+    def edge_stations(self, heading: int, length_m: Optional[float] = None) -> tuple[float, float]:
+        """Return the stations of the first and last reading inside the edges for a heading (1 or -1).
+
+        ``length_m`` is the distance between the edges; None = the traverses' length.
+        """
+        readings = self.readings_per_line if length_m is None else round(length_m * self.readings_per_m)
+        ends = self.first_station, self.first_station + readings - 1
         return ends if heading >= 0 else ends[::-1]
