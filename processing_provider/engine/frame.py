@@ -274,7 +274,7 @@ def _refuse_bad(local: np.ndarray, on_map: np.ndarray, names: list[str], frame: 
     if residuals[worst] > REFUSE_M:
         raise EngineError(
             f"The {names[worst]} corner of {_named(grid)} is {residuals[worst]:.2f} m away from where the other "
-            f"corners and the size of {local[:, 0].max():g} by {local[:, 1].max():g} m put it; more than {REFUSE_M:g} m "
+            f"corners and the size of {local[:, 0].max():g} by {local[:, 1].max():g} m put it; more than {REFUSE_M} m "
             "is refused. Check the corner's coordinates and the size in the register."
         )
     if abs(frame.scale - 1) > REFUSE_SCALE:

@@ -1,0 +1,147 @@
+"""The recipe: which steps a survey goes through, with every option, so that a run can be repeated."""
+
+from __future__ import annotations
+
+import inspect
+import json
+from dataclasses import dataclass, field
+from typing import Callable, Mapping, Optional, Sequence
+
+from . import align, balance, interpolate, outliers
+from .errors import EngineError
+from .readings import Readings
+
+FORMAT = 1
+CORRECTIONS: Mapping[str, Callable] = {
+    "flagoutliers": outliers.flag_outliers,
+    "alignopposing": align.align_opposing,
+    "balancetraverses": balance.balance_traverses,
+}
+INTERPOLATION = "interpolatereadings"
+NOT_OPTIONS = ("readings", "channels", "channel", "lattice", "halo", "progress")
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of a recipe: its id and its options (all of them, defaults included)."""
+
+    step: str
+    options: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """What a survey is put through.
+
+    Attributes
+    ----------
+    steps : tuple of Step
+        Corrections in order; the interpolation comes last.
+    channels : tuple of str
+        Empty = all.
+    cell_size_m : float or None
+        None = half the smallest spacing.
+    fit : str
+        How frames are fitted to corners.
+    inputs : tuple of dict
+        ``path``, ``sha256`` and ``bytes`` of each file that the recipe was written for.
+    """
+
+    steps: tuple[Step, ...]
+    channels: tuple[str, ...] = ()
+    cell_size_m: Optional[float] = None
+    fit: str = "similarity"
+    inputs: tuple[Mapping[str, object], ...] = ()
+
+    @property
+    def corrections(self) -> tuple[Step, ...]:
+        """The steps that change readings."""
+        return tuple(s for s in self.steps if s.step != INTERPOLATION)
+
+    @property
+    def interpolation(self) -> Step:
+        """The step that makes rasters."""
+        return self.steps[-1]
+
+
+def default_recipe() -> Recipe:
+    """Return the recipe for a survey of which nothing special is known."""
+    return Recipe(steps=tuple(Step(name, options_of(name)) for name in (*CORRECTIONS, INTERPOLATION)))
+
+
+def options_of(step: str) -> dict[str, object]:
+    """Return the options of a step with their defaults."""
+    function = interpolate.interpolate_readings if step == INTERPOLATION else CORRECTIONS[step]
+    parameters = inspect.signature(function).parameters
+    return {name: p.default for name, p in parameters.items() if name not in NOT_OPTIONS}
+
+
+def parse_recipe(text: str, *, where: str = "recipe") -> Recipe:
+    """Return the recipe in a JSON text.
+
+    Raises
+    ------
+    EngineError
+        When the text is no recipe, or names a step or an option that is not known.
+    """
+    try:
+        given = json.loads(text)
+    except json.JSONDecodeError as error:
+        raise EngineError(f"The {where} cannot be read as JSON: line {error.lineno}, {error.msg}.") from None
+    if not isinstance(given, dict) or not isinstance(given.get("steps"), list) or not given["steps"]:
+        raise EngineError(f"The {where} has no list of steps. Use a recipe.json that a processed survey left.")
+    steps = tuple(_parse_step(item, where) for item in given["steps"])
+    names = [s.step for s in steps]
+    if names[-1] != INTERPOLATION or INTERPOLATION in names[:-1]:
+        raise EngineError(f"The steps of the {where} must end with {INTERPOLATION}, once. Given: {', '.join(names)}.")
+    return Recipe(
+        steps=steps,
+        channels=tuple(given.get("channels") or ()),
+        cell_size_m=given.get("cell_size_m"),
+        fit=given.get("fit", "similarity"),
+        inputs=tuple(given.get("inputs") or ()),
+    )
+
+
+def _parse_step(item: object, where: str) -> Step:
+    allowed = (*CORRECTIONS, INTERPOLATION)
+    name = item.get("step") if isinstance(item, dict) else item
+    if name not in allowed:
+        raise EngineError(f"Invalid step in the {where}: {name!r} was given. It must be one of: {', '.join(allowed)}.")
+    options = options_of(name)
+    for option, value in (item.get("options") or {}).items():
+        if option not in options:
+            raise EngineError(
+                f"Invalid option of {name} in the {where}: {option!r} was given. "
+                f"It must be one of: {', '.join(options) or 'none'}."
+            )
+        options[option] = value
+    return Step(name, options)
+
+
+def recipe_text(recipe: Recipe, *, versions: Mapping[str, str], results: Sequence[Mapping[str, object]] = ()) -> str:
+    """Return a recipe as JSON, with the versions it ran on and what each step found."""
+    content = {
+        "turnrow_recipe": FORMAT,
+        "versions": dict(versions),
+        "channels": list(recipe.channels),
+        "cell_size_m": recipe.cell_size_m,
+        "fit": recipe.fit,
+        "steps": [{"step": s.step, "options": dict(s.options)} for s in recipe.steps],
+        "results": list(results),
+        "inputs": list(recipe.inputs),
+    }
+    return json.dumps(content, indent=2, ensure_ascii=False) + "\n"
+
+
+def correct(
+    readings: Readings, recipe: Recipe, *, channels: Sequence[str] = (), progress: Optional[Callable] = None
+) -> tuple[Readings, list[dict]]:
+    """Put placed readings through the corrections of a recipe; return them and a record a step."""
+    records = []
+    for number, step in enumerate(recipe.corrections):
+        if progress is not None:
+            progress(number / max(len(recipe.corrections), 1))
+        readings, record = CORRECTIONS[step.step](readings, channels=channels or None, **step.options)
+        records.append(record)
+    return readings, records

@@ -1,0 +1,112 @@
+"""The register: a row a grid, with its scheme and its logs."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import Mapping, Sequence
+
+from .errors import EngineError
+from .notes import number_or_none
+from .scheme import Scheme
+
+NEEDED = ("length_m", "width_m", "spacing_m", "readings_per_m")
+NUMBERS = {"first_offset_m": None, "first_station": 1.0, "sensor_ahead_m": 0.0, "sensor_right_m": 0.0}
+WHOLE = {"first_line": 1, "line_step": 1}
+WORDS = {"pattern": "alternate", "first_heading": "out", "pace": "rate"}
+
+
+@dataclass(frozen=True)
+class GridEntry:
+    """One row of the register.
+
+    Attributes
+    ----------
+    scheme : Scheme
+        Its ``grid`` is the grid's name.
+    logs : tuple of str
+        Paths as written, relative to the register or the log folder.
+    layout : str
+        Path of the log layout as written; empty = find it out.
+    comment, where : str
+    """
+
+    scheme: Scheme
+    logs: tuple[str, ...]
+    layout: str = ""
+    comment: str = ""
+    where: str = ""
+
+
+def parse_register(
+    rows: Sequence[Mapping[str, object]], *, where: str = "register"
+) -> tuple[list[GridEntry], dict[str, str]]:
+    """Return the grids of a register, and what is wrong with those that cannot be used.
+
+    Parameters
+    ----------
+    rows : sequence of mappings
+        Table rows; ``grid``, ``log``, ``length_m``, ``width_m``, ``spacing_m`` and ``readings_per_m`` are needed,
+        other columns take their default when missing or empty.
+    where : str
+        Name of the table for messages.
+
+    Returns
+    -------
+    entries : list of GridEntry
+    problems : dict
+        Sentence by grid name (by ``row N`` where there is no name).
+
+    Raises
+    ------
+    EngineError
+        When the table is empty or has no column that a register needs.
+    """
+    if not rows:
+        raise EngineError(f"The {where} is empty. It must have a row a grid.")
+    absent = [name for name in ("grid", "log", *NEEDED) if name not in rows[0]]
+    if absent:
+        raise EngineError(
+            f"The {where} has no column {', '.join(absent)}. It must have: grid, log, {', '.join(NEEDED)}."
+        )
+    named = defaultdict(list)
+    for number, row in enumerate(rows, 1):
+        named[str(row.get("grid") or "").strip()].append((row, f"{where}, row {number}"))
+    entries, problems = [], {}
+    for name, found in named.items():
+        if not name:
+            problems.update({place: f"There is no grid name in {place}. Give the grid a name." for _, place in found})
+        elif len(found) > 1:
+            places = " and ".join(place for _, place in found)
+            problems[name] = f"Grid {name} stands more than once: {places}. Give each grid its own name."
+        else:
+            try:
+                entries.append(_parse(*found[0]))
+            except EngineError as error:
+                problems[name] = str(error)
+    return entries, problems
+
+
+def _parse(row: Mapping[str, object], where: str) -> GridEntry:
+    values: dict = {name: number_or_none(row, name, where) for name in (*NEEDED, *NUMBERS, *WHOLE)}
+    for name in NEEDED:
+        if values[name] is None:
+            raise EngineError(f"No {name} in {where}. Every grid needs {', '.join(NEEDED)}.")
+    for name, default in {**NUMBERS, **WHOLE}.items():
+        values[name] = default if values[name] is None else values[name]
+    for name in WHOLE:
+        if values[name] != int(values[name]):
+            raise EngineError(f"Invalid {name} in {where}: {values[name]:g} was given. It must be a whole number.")
+        values[name] = int(values[name])
+    for name, default in WORDS.items():
+        values[name] = str(row.get(name) or default).strip().lower()
+    logs = tuple(part.strip() for part in str(row.get("log") or "").split(";") if part.strip())
+    if not logs:
+        raise EngineError(f"No log in {where}. Name the grid's log file, or several separated by a semicolon.")
+    return GridEntry(
+        scheme=Scheme(grid=str(row["grid"]).strip(), **values),
+        logs=logs,
+        layout=str(row.get("layout") or "").strip(),
+        comment=str(row.get("comment") or "").strip(),
+        where=where,
+    )

@@ -1,0 +1,170 @@
+"""A whole survey: every grid read, compared with the notes and placed, each on its own feet."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Callable, Mapping, Optional, Sequence
+
+import numpy as np
+
+from .compare import compare_notes
+from .errors import EngineError
+from .findings import Finding
+from .frame import Corner, Frame, fit_frame
+from .layout import LogLayout
+from .logreader import LogResult, read_log
+from .notes import Note, notes_for
+from .place import place_readings
+from .readings import Readings, concatenate
+from .register import GridEntry
+
+
+@dataclass(frozen=True)
+class GridSource:
+    """What is known of a grid before its log is read."""
+
+    entry: GridEntry
+    logs: tuple[Path, ...]
+    layout: Optional[LogLayout]
+    corners: tuple[Corner, ...]
+
+
+@dataclass(frozen=True)
+class GridResult:
+    """A grid that was read and placed, or why it could not be.
+
+    Attributes
+    ----------
+    source : GridSource
+    readings : Readings or None
+        Placed readings; None when the grid failed.
+    frame : Frame or None
+    record : dict
+        Of the placing: counts by flag, and a row a run.
+    findings : tuple of Finding
+    problem : str
+        Sentence for a grid that failed; empty otherwise.
+    layouts : tuple of LogLayout
+        The layouts that the logs were read with.
+    remarks : tuple of str
+        What the reader took for what.
+    """
+
+    source: GridSource
+    readings: Optional[Readings] = None
+    frame: Optional[Frame] = None
+    record: Mapping[str, object] = None
+    findings: tuple[Finding, ...] = ()
+    problem: str = ""
+    layouts: tuple[LogLayout, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def grid(self) -> str:
+        """Name of the grid."""
+        return self.source.entry.scheme.grid
+
+
+def read_survey(
+    sources: Sequence[GridSource],
+    notes: Sequence[Note] = (),
+    *,
+    fit: str = "similarity",
+    progress: Optional[Callable[[float], None]] = None,
+) -> list[GridResult]:
+    """Read, compare and place every grid of a survey; a grid that fails does not stop the others.
+
+    Parameters
+    ----------
+    sources : sequence of GridSource
+    notes : sequence of Note
+    fit : str
+        See ``fit_frame``.
+    progress : callable, optional
+        Called with the fraction done; what it raises ends the run.
+
+    Returns
+    -------
+    list of GridResult
+        In the order of ``sources``.
+    """
+    logs: dict[tuple, LogResult] = {}
+    seen: dict[str, str] = {}
+    results = []
+    for number, source in enumerate(sources):
+        if progress is not None:
+            progress(number / len(sources))
+        try:
+            results.append(_read_grid(source, notes, fit, logs, seen))
+        except EngineError as error:
+            grid = source.entry.scheme.grid
+            failed = Finding("error", "grid-failed", str(error), "", "The other grids were finished without it.", grid)
+            results.append(GridResult(source, findings=(failed,), problem=str(error)))
+    return results
+
+
+def _read_grid(source: GridSource, notes: Sequence[Note], fit: str, logs: dict, seen: dict) -> GridResult:
+    scheme, findings = source.entry.scheme, []
+    parts, layouts, remarks = [], [], []
+    for path in dict.fromkeys(source.logs):
+        result = _read_once(path, source.layout, logs)
+        part = _of_grid(result.readings, scheme.grid, path)
+        _refuse_copy(path, part, scheme.grid, seen)
+        parts.append(part)
+        layouts.append(result.layout)
+        remarks.extend(result.remarks)
+        findings.extend(replace(f, grid=f.grid or scheme.grid) for f in result.findings if f.grid in ("", scheme.grid))
+    readings = join_logs(parts)
+    own = notes_for(notes, scheme.grid)
+    findings.extend(compare_notes(readings, scheme, own))
+    frame = fit_frame(source.corners, scheme.length_m, scheme.width_m, fit=fit, grid=scheme.grid)
+    placed, record, placing = place_readings(readings, scheme, own, frame)
+    findings.extend([*frame.findings, *placing])
+    return GridResult(source, placed, frame, record, tuple(findings), "", tuple(layouts), tuple(remarks))
+
+
+def _read_once(path: Path, layout: Optional[LogLayout], logs: dict) -> LogResult:
+    key = (path, layout)
+    if key not in logs:
+        logs[key] = read_log(path, layout)
+    return logs[key]
+
+
+def _of_grid(readings: Readings, grid: str, path: Path) -> Readings:
+    """Return the grid's share of a log; all of it when the log does not name grids."""
+    if any(readings.grids):
+        if grid not in readings.grids:
+            raise EngineError(
+                f"{path.name} holds the grids {', '.join(filter(None, readings.grids))}, but not {grid}. "
+                "Check the names in the register and in the log."
+            )
+        readings = readings.take(readings.grid == readings.grids.index(grid))
+    return readings.replace(grids=(grid,), grid=np.zeros(len(readings), np.int32))
+
+
+def _refuse_copy(path: Path, readings: Readings, grid: str, seen: dict) -> None:
+    """Refuse a log whose readings were already used: the same file twice, or a copy under another name."""
+    digest = hashlib.sha256()
+    for column in (readings.line, readings.station, readings.time_s, *readings.channels.values()):
+        digest.update(np.ascontiguousarray(column).tobytes())
+    before = seen.setdefault(digest.hexdigest(), f"{path.name} of grid {grid}")
+    if before != f"{path.name} of grid {grid}":
+        raise EngineError(
+            f"{path.name} of grid {grid} holds the same readings as {before}: one is a copy of the other. "
+            "Find the right log of this grid, or take the grid out of the register."
+        )
+
+
+def join_logs(parts: Sequence[Readings]) -> Readings:
+    """Join the logs of one grid; a line that comes again in a later log is a further recording of it."""
+    joined: list[Readings] = []
+    latest: dict[int, int] = {}
+    for part in parts:
+        shift = np.array([latest.get(int(line), 0) for line in part.line], np.int32)
+        run = part.run + shift
+        for line in np.unique(part.line):
+            latest[int(line)] = int(run[part.line == line].max())
+        joined.append(part.replace(run=run))
+    return concatenate(joined)
