@@ -7,6 +7,8 @@ import os
 import sys
 from pathlib import Path
 
+import pytest
+
 ROOT = Path(__file__).resolve().parents[1]
 NAME = "turnrow"
 
@@ -16,3 +18,14 @@ if NAME not in sys.modules:
     package = importlib.util.module_from_spec(spec)
     sys.modules[NAME] = package
     spec.loader.exec_module(package)
+
+
+@pytest.fixture(scope="session")
+def simulate():
+    """The sample's simulator (``sample_project/simulate.py``) as a module."""
+    name = "turnrow_sample_simulate"
+    if name not in sys.modules:
+        found = importlib.util.spec_from_file_location(name, ROOT / "sample_project" / "simulate.py")
+        sys.modules[name] = importlib.util.module_from_spec(found)
+        found.loader.exec_module(sys.modules[name])
+    return sys.modules[name]
