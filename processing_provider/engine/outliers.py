@@ -1,0 +1,174 @@
+"""Outliers: isolated readings that neither the traverse nor its neighbours explain."""
+
+from __future__ import annotations
+
+from typing import Callable, Optional, Sequence
+
+import numpy as np
+
+from ._lines import Lines, grids_of, lines_of
+from ._validation import check_channels, check_positive
+from .readings import Readings
+
+HALF_WINDOWS = (2, 3)
+"""Running medians of 5 readings (for one or two outlying readings in a row) and of 7 (for three)."""
+GRADIENT_SHARE = 0.5
+"""How much of the local gradient (a reading) adds to the noise. The top of a Gaussian anomaly stands out from its
+7-reading median by about one gradient at most, so at 6 noise units it stays below half of the limit."""
+NEIGHBOUR_REACH_M = 0.3
+NEIGHBOUR_SHARE = 0.3
+"""A neighbouring line that stands out by this share of the reading's own height says that it is ground."""
+
+
+def flag_outliers(
+    readings: Readings,
+    *,
+    channels: Optional[Sequence[str]] = None,
+    threshold: float = 6.0,
+    progress: Optional[Callable[[float], None]] = None,
+) -> tuple[Readings, dict]:
+    """Flag isolated readings as ``outlier``; their values stay as they are.
+
+    Parameters
+    ----------
+    readings : Readings
+        Placed readings of one or several grids. Flagged readings take no part.
+    channels : sequence of str, optional
+        Channels to look at; all when not given. A reading that is an outlier in one of them is out of use in all.
+    threshold : float
+        How many noise units (noise plus half the local gradient) a reading must stand out of the running median.
+    progress : callable, optional
+        Called with the share done.
+
+    Returns
+    -------
+    Readings, dict
+        The same readings, outliers flagged, and the record: ``figures`` with ``flagged``, ``readings`` (in use
+        before) and ``noise`` (by channel, median of the grids, in the channel's unit); ``table`` a row a grid and
+        channel.
+
+    Raises
+    ------
+    EngineError
+        When the threshold is not above zero or a channel is not there.
+
+    Notes
+    -----
+    One to three readings in a row can be outliers, if the traverse returns to its level on both sides. What is
+    wider, or what a neighbouring line shows at the same place, is ground. Noise comes from second differences along
+    the traverses, sigma = 1.4826 median|x[i-1] - 2 x[i] + x[i+1]| / sqrt(6) (normal white noise).
+    """
+    threshold = check_positive("threshold", threshold)
+    chosen = check_channels(channels, tuple(readings.channels))
+    outlying = np.zeros(len(readings), bool)
+    table = []
+    for name, rows, part in grids_of(readings):
+        lines = lines_of(part)
+        for channel in chosen:
+            found, noise = _outlying(part, lines, part.channels[channel], threshold)
+            outlying[rows[found]] = True
+            table.append({"grid": name, "channel": channel, "flagged": len(found), "noise": noise})
+        if progress is not None:
+            progress(rows[-1] / len(readings))
+    figures = {
+        "flagged": int(np.count_nonzero(outlying)),
+        "readings": int(np.count_nonzero(readings.in_use)),
+        "noise": {c: _middle([r["noise"] for r in table if r["channel"] == c]) for c in chosen},
+    }
+    options = {"channels": list(chosen), "threshold": threshold}
+    record = {"step": "flagoutliers", "options": options, "figures": figures, "table": table}
+    return readings.with_flag("outlier", outlying), record
+
+
+def _middle(values: list) -> Optional[float]:
+    known = [v for v in values if v is not None]
+    return float(np.median(known)) if known else None
+
+
+def _outlying(readings: Readings, lines: Lines, values: np.ndarray, threshold: float) -> tuple[np.ndarray, object]:
+    """Return the rows of outlying readings and the noise (None when there are too few readings to tell)."""
+    used = np.flatnonzero((readings.flag == 0) & np.isfinite(values) & (lines.owner >= 0))
+    order = used[np.lexsort((readings.seq[used], lines.owner[used]))]
+    owner, known = lines.owner[order], values[order]
+    noise = _noise(known, owner)
+    if noise is None:
+        return order[:0], None
+    first = np.searchsorted(owner, owner, "left")
+    last = np.searchsorted(owner, owner, "right") - 1
+    score = np.zeros(len(order))
+    height = np.zeros(len(order))
+    for half in HALF_WINDOWS:
+        level = _running_median(known, first, last, half)
+        above = known - level
+        here = np.abs(above) / (noise + GRADIENT_SHARE * _steepest(level, owner, half + 1))
+        height = np.where(here > score, above, height)
+        score = np.maximum(score, here)
+    found = np.flatnonzero(score > threshold)
+    if len(found):
+        clean = values.copy()
+        clean[order] = _running_median(known, first, last, max(HALF_WINDOWS))
+        found = found[~_is_ground(readings, lines, values, clean, order[found], height[found], noise)]
+    return order[found], noise
+
+
+def _noise(known: np.ndarray, owner: np.ndarray) -> Optional[float]:
+    second = known[:-2] - 2 * known[1:-1] + known[2:]
+    second = second[owner[:-2] == owner[2:]]
+    if len(second) < 3:
+        return None
+    # A quiet instrument repeats the same number: noise cannot be told to be less than half its last digit.
+    steps = np.diff(np.unique(known))
+    steps = steps[steps > 1e-6 * np.ptp(known)]
+    resolution = steps.min() if len(steps) else 0.0
+    tiny = np.finfo(float).tiny + 1e-9 * np.max(np.abs(known))
+    return float(max(1.4826 * np.median(np.abs(second)) / np.sqrt(6.0), resolution / 2, tiny))
+
+
+def _running_median(known: np.ndarray, first: np.ndarray, last: np.ndarray, half: int) -> np.ndarray:
+    """Median of 2 half + 1 readings of the same line; at the ends the line is mirrored."""
+    place = np.arange(len(known)) + np.arange(-half, half + 1)[:, None]
+    place = np.where(place < first, 2 * first - place, place)
+    place = np.where(place > last, 2 * last - place, place)
+    return np.partition(known[np.clip(place, first, last)], half, axis=0)[half]
+
+
+def _steepest(level: np.ndarray, owner: np.ndarray, reach: int) -> np.ndarray:
+    """Largest step of the level within ``reach`` readings on the same line."""
+    from scipy.ndimage import maximum_filter1d
+
+    step = np.where(owner[1:] == owner[:-1], np.abs(np.diff(level)), 0.0)
+    step = np.concatenate([step, [0.0]])
+    return maximum_filter1d(step, 2 * reach, mode="constant")
+
+
+def _is_ground(readings, lines, values, clean, rows, height, noise) -> np.ndarray:
+    """Return which readings a neighbouring line confirms: it stands out there likewise, and more than their own line
+    does without them."""
+    sign = np.sign(height)
+    own = _stands_out(lines, lines.resample(readings, clean), lines.owner[rows], readings.v_m[rows], sign)
+    around = lines.resample(readings, values)
+    needed = np.maximum(NEIGHBOUR_SHARE * np.abs(height), 3 * noise)
+    ground = np.zeros(len(rows), bool)
+    for side in (0, 1):
+        beside = np.full(len(lines), -1)
+        beside[lines.pairs[:, side]] = lines.pairs[:, 1 - side]
+        other = beside[lines.owner[rows]]
+        stands = _stands_out(lines, around, np.maximum(other, 0), readings.v_m[rows], sign)
+        with np.errstate(invalid="ignore"):
+            ground |= (other >= 0) & (stands - np.nan_to_num(own) >= needed)
+    return ground
+
+
+def _stands_out(lines: Lines, matrix: np.ndarray, line: np.ndarray, v: np.ndarray, sign: np.ndarray) -> np.ndarray:
+    """Return how far a line stands out near ``v`` of its median within five times that reach."""
+    near = max(1, round(NEIGHBOUR_REACH_M / lines.step_m))
+    middle = np.rint((v - lines.v[0]) / lines.step_m).astype(int)
+    place = middle[:, None] + np.arange(-5 * near, 5 * near + 1)
+    inside = (place >= 0) & (place < len(lines.v))
+    window = np.where(inside, matrix[line[:, None], np.clip(place, 0, len(lines.v) - 1)], np.nan) * sign[:, None]
+    core = window[:, 4 * near : 6 * near + 1]
+    peak = np.where(np.isnan(core), -np.inf, core).max(axis=1)
+    ordered = np.sort(window, axis=1)
+    count = np.count_nonzero(~np.isnan(window), axis=1)
+    level = ordered[np.arange(len(v)), np.maximum(count - 1, 0) // 2]
+    return np.where(np.isfinite(peak), peak - level, np.nan)

@@ -1,0 +1,195 @@
+"""Alignment: the lag that was put in comes out, and what is not proven is not moved."""
+
+import json
+
+import numpy as np
+import pytest
+from turnrow.processing_provider.engine.align import align_opposing
+from turnrow.processing_provider.engine.errors import EngineError
+from turnrow.processing_provider.engine.readings import concatenate
+
+
+def walked(walk, seed, faults, size=20.0, **options):
+    rng = np.random.default_rng(seed)
+    return walk.walk(walk.site(size, rng), rng, faults, **options)
+
+
+def with_values(readings, values):
+    return readings.replace(channels={"eca": values})
+
+
+def test_lag_of_a_quarter_second_moves_each_line_by_a_quarter_metre(walk):
+    # Arithmetic: 0.25 s at 1 m/s puts each line off by 0.25 m, neighbours 0.50 m apart (4 readings at 8/s).
+    readings = walked(walk, 1, walk.Faults()).readings
+    moved, record = align_opposing(readings, shift_m=-0.25)
+    np.testing.assert_allclose(moved.v_m - readings.v_m, -0.25 * readings.heading, atol=1e-12)
+    assert record["figures"]["shift_m"] == -0.25
+
+
+@pytest.mark.parametrize("lag", [0.25, -0.4])
+def test_lag_comes_out_of_noise_free_lines(walk, lag):
+    _, record = align_opposing(walked(walk, 1, walk.Faults(lag_m=lag)).readings)
+    figures = record["figures"]
+    assert figures["shift_m"] == pytest.approx(-lag, abs=max(0.02, 2 * figures["shift_error_m"]))
+    assert figures["correlation_after"] > figures["correlation_before"]
+
+
+def test_lag_comes_out_of_ordinary_walks_with_an_honest_error(walk):
+    errors, claimed = [], []
+    for seed in range(12):
+        lag = np.random.default_rng(seed).uniform(0.15, 0.6)
+        figures = align_opposing(walked(walk, seed, walk.usual(lag)).readings)[1]["figures"]
+        errors.append(figures["shift_m"] + lag)
+        claimed.append(figures["shift_error_m"])
+    ratio = np.array(errors) / claimed
+    assert np.median(np.abs(errors)) <= 0.02
+    # Chi-square of 12 degrees of freedom over 12: 99.9 % of it lies within 0.18 and 2.74.
+    assert 0.18 < np.mean(ratio**2) < 2.74
+
+
+def test_stripes_and_the_offset_between_directions_do_not_bias(walk):
+    readings = walked(walk, 2, walk.Faults(lag_m=0.3, noise=0.1)).readings
+    stripes = np.random.default_rng(9).normal(0, 5, 41)[readings.line] + 10 * readings.heading
+    plain = align_opposing(readings)[1]["figures"]
+    striped = align_opposing(with_values(readings, readings.channels["eca"] + stripes))[1]["figures"]
+    assert striped["shift_m"] == pytest.approx(plain["shift_m"], abs=1e-6)
+
+
+def test_iron_does_not_decide(walk):
+    readings = walked(walk, 2, walk.Faults(lag_m=0.3, noise=0.1)).readings
+    values = readings.channels["eca"].copy()
+    for line, v in ((10, 4.0), (11, 5.5), (25, 12.0), (26, 11.0)):
+        values += 500 * np.exp(-(((readings.v_m - v) / 0.3) ** 2)) * (readings.line == line)
+    figures = align_opposing(with_values(readings, values))[1]["figures"]
+    assert figures["shift_m"] == pytest.approx(-0.3, abs=0.05)
+
+
+def test_noise_alone_moves_nothing(walk):
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        readings = walk.walk(walk.Field(20.0), rng, walk.Faults(noise=0.2)).readings
+        moved, record = align_opposing(readings)
+        np.testing.assert_array_equal(moved.v_m, readings.v_m)
+        assert "do not correlate significantly" in record["figures"]["remark"]
+
+
+def test_constant_values_move_nothing(walk):
+    readings = walk.walk(walk.Field(10.0), np.random.default_rng(0), walk.Faults()).readings
+    moved, record = align_opposing(readings)
+    np.testing.assert_array_equal(moved.v_m, readings.v_m)
+    assert record["figures"]["remark"] == "No line has an opposite neighbour with contrast: nothing to align."
+
+
+def test_a_shift_within_two_standard_errors_is_told_but_not_applied(walk):
+    readings = walked(walk, 3, walk.Faults(noise=0.15, lag_jitter_m=0.06, ends_m=0.1)).readings
+    moved, record = align_opposing(readings)
+    figures = record["figures"]
+    assert abs(figures["estimate_m"]) <= 2 * figures["shift_error_m"]
+    assert figures["shift_m"] == 0
+    assert "is within two standard errors" in figures["remark"]
+    np.testing.assert_array_equal(moved.v_m, readings.v_m)
+
+
+def test_a_peak_at_the_end_of_the_search_range_moves_nothing(walk):
+    # A ditch across all lines, 1.15 m off each way: the correlation still rises where the search for 1 m ends.
+    field = walk.Field(20.0)
+    field.add(np.abs(field.axes[1] - 10) < 0.5, 4.0)
+    readings = walk.walk(field, np.random.default_rng(1), walk.Faults(lag_m=1.15, noise=0.05)).readings
+    moved, record = align_opposing(readings)
+    assert "lies at the end of the search range" in record["figures"]["remark"]
+    np.testing.assert_array_equal(moved.v_m, readings.v_m)
+
+
+def test_aligning_twice_changes_nothing_within_the_error(walk):
+    once, first = align_opposing(walked(walk, 4, walk.usual(0.45)).readings)
+    _, second = align_opposing(once)
+    assert abs(second["figures"]["estimate_m"]) <= 2 * first["figures"]["shift_error_m"]
+
+
+def test_mirrored_input_gives_mirrored_output(walk):
+    readings = walked(walk, 5, walk.Faults(lag_m=0.3, noise=0.1)).readings
+    shift = align_opposing(readings)[1]["figures"]["shift_m"]
+    across = align_opposing(readings.replace(u_m=20.0 - readings.u_m))[1]["figures"]["shift_m"]
+    along = align_opposing(readings.replace(v_m=20.0 - readings.v_m, heading=-readings.heading))[1]["figures"]
+    turned = align_opposing(readings.replace(heading=-readings.heading))[1]["figures"]["shift_m"]
+    # Other pairs fall into the blocks, but the estimate itself is the same.
+    assert across == pytest.approx(shift, abs=1e-9)
+    assert along["shift_m"] == pytest.approx(shift, abs=1e-9)
+    assert turned == pytest.approx(-shift, abs=1e-9)
+
+
+def test_flagged_readings_do_not_count_but_move_along(walk):
+    readings = walked(walk, 6, walk.Faults(lag_m=0.3, noise=0.1)).readings.with_flag("outlier", np.arange(0, 6400, 97))
+    wild = readings.channels["eca"].copy()
+    wild[readings.flag != 0] = 1e4
+    plain, record = align_opposing(readings)
+    moved, other = align_opposing(with_values(readings, wild))
+    assert other["figures"] == record["figures"]
+    np.testing.assert_allclose(moved.v_m - readings.v_m, record["figures"]["shift_m"] * readings.heading, atol=1e-12)
+    np.testing.assert_array_equal(plain.v_m, moved.v_m)
+
+
+def test_input_stays_as_it_was(walk):
+    readings = walked(walk, 6, walk.Faults(lag_m=0.3, noise=0.1), overrun=4).readings
+    v, flag = readings.v_m.copy(), readings.flag.copy()
+    align_opposing(readings)
+    np.testing.assert_array_equal(readings.v_m, v)
+    np.testing.assert_array_equal(readings.flag, flag)
+
+
+@pytest.mark.parametrize("mirror", [1, -1])
+def test_points_on_the_map_move_along_the_frame(walk, mirror):
+    readings = walked(walk, 1, walk.Faults(), size=10.0).readings
+    angle, east, north = np.radians(30.0), 512345.0, 5412345.0
+    x = east + readings.u_m * np.cos(angle) - mirror * readings.v_m * np.sin(angle)
+    y = north + readings.u_m * np.sin(angle) + mirror * readings.v_m * np.cos(angle)
+    moved, _ = align_opposing(readings.replace(x=x, y=y), shift_m=0.2)
+    np.testing.assert_allclose(moved.x - x, -mirror * np.sin(angle) * 0.2 * readings.heading, atol=1e-6)
+    np.testing.assert_allclose(moved.y - y, mirror * np.cos(angle) * 0.2 * readings.heading, atol=1e-6)
+
+
+def test_readings_cross_the_edges_of_the_grid(walk):
+    # 8 readings a metre, 4 of them beyond each edge: a shift of 0.25 m takes 2 out at one end, 2 in at the other.
+    readings = walked(walk, 1, walk.Faults(), size=10.0, overrun=4).readings
+    moved, record = align_opposing(readings, shift_m=0.25)
+    figures = record["figures"]
+    assert (figures["came_in"], figures["went_out"]) == (2 * 20, 2 * 20)
+    assert moved.flag_counts() == readings.flag_counts()
+    inside = moved.v_m[moved.in_use]
+    assert (inside.min(), inside.max()) == (0.0625, 9.9375)
+    void = readings.with_flag("void", readings.has_flag("overrun"))
+    assert align_opposing(void, shift_m=0.25)[1]["figures"]["came_in"] == 0
+
+
+def test_one_way_grids_are_left_alone(walk):
+    readings = walked(walk, 1, walk.Faults(lag_m=0.3), size=10.0, one_way=True).readings
+    moved, record = align_opposing(readings)
+    np.testing.assert_array_equal(moved.v_m, readings.v_m)
+    assert record["table"][0]["remark"] == "All lines were walked in the same direction: nothing to align."
+
+
+def test_grids_are_pooled_and_the_one_way_grid_stays(walk):
+    faults = walk.Faults(lag_m=0.3, noise=0.15, lag_jitter_m=0.06)
+    grids = [walked(walk, seed, faults, grid=name).readings for seed, name in ((1, "A"), (2, "B"))]
+    lone = walked(walk, 3, faults, grid="C", one_way=True).readings
+    alone = align_opposing(grids[0])[1]["figures"]
+    moved, record = align_opposing(concatenate([*grids, lone]))
+    assert json.loads(json.dumps(record)) == record
+    assert record["figures"]["pairs"] == 2 * 39
+    assert record["figures"]["shift_m"] == pytest.approx(-0.3, abs=0.03)
+    assert record["figures"]["shift_error_m"] < alone["shift_error_m"]
+    assert [row["shift_m"] != 0 for row in record["table"]] == [True, True, False]
+    np.testing.assert_array_equal(moved.v_m[-len(lone) :], lone.v_m)
+
+
+def test_weaker_channels_count_less(walk):
+    readings = walked(walk, 1, walk.Faults(lag_m=0.3, noise=0.1)).readings
+    noise = np.random.default_rng(0).normal(size=len(readings))
+    both = readings.replace(channels={"eca": readings.channels["eca"], "inphase": 100 * noise})
+    shift = align_opposing(both)[1]["figures"]["shift_m"]
+    assert shift == pytest.approx(align_opposing(readings)[1]["figures"]["shift_m"], abs=0.01)
+
+
+def test_a_shift_that_is_no_number_is_told(walk):
+    with pytest.raises(EngineError, match="Invalid shift_m: 'far' was given. It must be a number."):
+        align_opposing(walked(walk, 1, walk.Faults(), size=10.0).readings, shift_m="far")
