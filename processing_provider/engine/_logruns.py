@@ -1,0 +1,155 @@
+"""Traverses in a log: rows that open them, stations that count on, recordings of the same line told apart."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass
+from typing import Mapping, Optional
+
+import numpy as np
+
+LARGEST_WHOLE = 2.0**31
+HEADING_WORDS = {
+    1: ("out", "outward", "up", "u", "forward", "forth", "fwd", "f", "there", "n", "north", "e", "east", ">", "+"),
+    -1: ("back", "backward", "down", "d", "return", "reverse", "rev", "r", "b", "s", "south", "w", "west", "<", "-"),
+}
+
+
+@dataclass(frozen=True)
+class Opening:
+    """A row that opens a traverse.
+
+    Attributes
+    ----------
+    before : int
+        How many rows with readings stand above it in the file.
+    line : int
+    station : float
+        Of the first reading; NaN where the row does not tell.
+    step : float
+        From one reading to the next.
+    time : str
+        As written.
+    heading : int
+        1 out, -1 back, 0 unknown.
+    grid : str or None
+    """
+
+    before: int
+    line: int
+    station: float
+    step: float
+    time: str
+    heading: int
+    grid: Optional[str]
+
+
+def read_opening(groups: Mapping[str, Optional[str]], before: int, number: int) -> Opening:
+    """Return an opening row from the named groups of its expression.
+
+    Without a ``line`` group the traverse takes ``number``, its place among the opening rows. Without a ``step`` the
+    stations count on by one.
+
+    Raises
+    ------
+    ValueError
+        When a group that must be a number is none.
+    """
+
+    def number_of(group: str, default: float) -> float:
+        text = groups.get(group)
+        return float(text.replace(",", ".")) if text else default
+
+    line = number_of("line", number)
+    if not abs(line) < LARGEST_WHOLE or line != int(line):
+        raise ValueError(f"line {line} is no whole number")
+    return Opening(
+        before,
+        int(line),
+        number_of("station", np.nan),
+        number_of("step", 1.0),
+        groups.get("time") or "",
+        read_heading(groups.get("heading") or ""),
+        groups.get("grid"),
+    )
+
+
+def read_heading(text: str) -> int:
+    """Return 1 (out), -1 (back) or 0 (not understood) for the heading of an opening row.
+
+    Understood are words such as out/back, up/down, forward/reverse, the letters N/S and E/W (the first of each pair
+    is out) and their words, the signs ``>``/``<`` and ``+``/``-``, the numbers 1/-1, and the degrees 0/180.
+
+    Examples
+    --------
+    >>> [read_heading(t) for t in ("out", "Back", "N", "-1", "180", "?")]
+    [1, -1, 1, -1, -1, 0]
+    """
+    word = text.strip().lower().rstrip("°")
+    for heading, words in HEADING_WORDS.items():
+        if word in words:
+            return heading
+    if re.fullmatch(r"[+-]?\d+([.,]\d*)?", word):
+        return {1.0: 1, 0.0: 1, 360.0: 1, -1.0: -1, 180.0: -1}.get(float(word.replace(",", ".")), 0)
+    return 0
+
+
+def number_runs(grid: np.ndarray, line: np.ndarray, opening: np.ndarray, station: np.ndarray) -> np.ndarray:
+    """Return (n,) which recording of its line each reading belongs to, from 1.
+
+    Parameters
+    ----------
+    grid, line : (n,) int
+    opening : (n,) int
+        Number of the row that opened the traverse; -1 throughout for a log without such rows.
+    station : (n,) float
+
+    Notes
+    -----
+    A recording ends with the next opening row, or where the line number changes. Without opening rows it also ends
+    where the stations jump back to near the first one of the recording.
+    """
+    n = len(line)
+    if not n:
+        return np.zeros(0, np.int32)
+    new = np.ones(n, bool)
+    new[1:] = (grid[1:] != grid[:-1]) | (line[1:] != line[:-1]) | (opening[1:] != opening[:-1])
+    if np.all(opening < 0):
+        new[_restarts(station, np.flatnonzero(new))] = True
+    starts = np.flatnonzero(new)
+    counts: Counter = Counter()
+    runs = np.empty(len(starts), np.int32)
+    for i, key in enumerate(zip(grid[starts].tolist(), line[starts].tolist())):
+        counts[key] += 1
+        runs[i] = counts[key]
+    return runs[np.cumsum(new) - 1]
+
+
+def _restarts(station: np.ndarray, starts: np.ndarray) -> list[int]:
+    """Return where the stations start again inside a stretch of one line."""
+    found = []
+    ends = np.append(starts[1:], len(station))
+    jumps = _has_jump(station, starts)
+    for begin, end in zip(starts[jumps], ends[jumps]):
+        steps = np.diff(station[begin:end])
+        moved = np.abs(steps[np.isfinite(steps) & (steps != 0)])
+        if len(moved) < 3:
+            continue
+        size, direction = np.median(moved), np.sign(np.nanmedian(np.sign(steps)))
+        first = begin
+        for i in np.flatnonzero(-direction * steps > 3 * size) + begin:
+            covered = abs(station[i] - station[first])
+            if abs(station[i + 1] - station[first]) <= max(3 * size, covered / 10):
+                found.append(int(i + 1))
+                first = i + 1
+    return found
+
+
+def _has_jump(station: np.ndarray, starts: np.ndarray) -> np.ndarray:
+    """Return which stretches have a step of more than three times their smallest; only these are searched."""
+    size = np.abs(np.diff(station, append=np.nan))
+    size[starts[1:] - 1] = np.nan
+    known = np.isfinite(size) & (size > 0)
+    largest = np.maximum.reduceat(np.where(known, size, 0), starts)
+    return largest > 3 * np.minimum.reduceat(np.where(known, size, np.inf), starts)
