@@ -29,3 +29,14 @@ def simulate():
         sys.modules[name] = importlib.util.module_from_spec(found)
         found.loader.exec_module(sys.modules[name])
     return sys.modules[name]
+
+
+@pytest.fixture(scope="session")
+def turnrow_provider(qgis_app, qgis_processing):
+    """Turnrow's provider in the Processing registry, added by the plugin itself."""
+    from turnrow import classFactory
+
+    plugin = classFactory(None)
+    plugin.initProcessing()
+    yield plugin.provider
+    plugin.unload()

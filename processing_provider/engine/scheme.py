@@ -98,6 +98,11 @@ class Scheme:
         """Return the 0-based place of recorded line numbers in the scheme (a fraction for numbers between)."""
         return (np.asarray(line, float) - self.first_line) / self.line_step
 
+    def has_line(self, line: int) -> bool:
+        """Return whether a recorded line number is one of the scheme's traverses."""
+        place = (line - self.first_line) / self.line_step
+        return place == int(place) and 0 <= place < self.line_count
+
     def position_m(self, line) -> np.ndarray:
         """Return u in metres of recorded line numbers."""
         return self.first_offset_m + self.order(line) * self.spacing_m

@@ -119,10 +119,22 @@ def _read_grid(source: GridSource, notes: Sequence[Note], fit: str, logs: dict, 
     readings = join_logs(parts)
     own = notes_for(notes, scheme.grid)
     findings.extend(compare_notes(readings, scheme, own))
+    wrong = [f for f in findings if f.code == "wrong-log"]
+    if wrong:
+        return GridResult(source, findings=tuple(findings), problem=wrong[0].sentence())
     frame = fit_frame(source.corners, scheme.length_m, scheme.width_m, fit=fit, grid=scheme.grid)
     placed, record, placing = place_readings(readings, scheme, own, frame)
     findings.extend([*frame.findings, *placing])
+    if not placed.in_use.any():
+        raise EngineError(
+            f"No reading of grid {scheme.grid} is in use ({_counts(placed)}). Check its line numbers, its size in the "
+            "register and its notes."
+        )
     return GridResult(source, placed, frame, record, tuple(findings), "", tuple(layouts), tuple(remarks))
+
+
+def _counts(readings: Readings) -> str:
+    return ", ".join(f"{n} {word}" for word, n in readings.flag_counts().items())
 
 
 def _read_once(path: Path, layout: Optional[LogLayout], logs: dict) -> LogResult:
@@ -159,6 +171,8 @@ def _refuse_copy(path: Path, readings: Readings, grid: str, seen: dict) -> None:
 
 def join_logs(parts: Sequence[Readings]) -> Readings:
     """Join the logs of one grid; a line that comes again in a later log is a further recording of it."""
+    if len(parts) == 1:
+        return parts[0]
     joined: list[Readings] = []
     latest: dict[int, int] = {}
     for part in parts:

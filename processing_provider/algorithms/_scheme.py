@@ -1,0 +1,62 @@
+"""The scheme of a grid as parameters, shared by the algorithms that need it."""
+
+from __future__ import annotations
+
+from ..engine.scheme import HEADINGS, PACES, PATTERNS, Scheme
+from ..parameters import Choice, Integer, Number, Text
+
+SCHEME = (
+    Text("GRID", "Grid", "Name of the grid, as in the notes and corners. Empty = as the readings say.", optional=True),
+    Number("LENGTH", "Length along the traverses", "From the baseline to the far edge.", unit="m", default=20,
+           minimum=0.1),
+    Number("WIDTH", "Width along the baseline", "From the start corner to the other end of the baseline.", unit="m",
+           default=20, minimum=0.1),
+    Number("SPACING", "Spacing of the traverses", "Distance from one line to the next.", unit="m", default=0.5,
+           minimum=0.01),
+    Number("FIRST_OFFSET", "First line from the edge", "Half the spacing when left empty.", unit="m", optional=True,
+           advanced=True),
+    Number("READINGS_PER_METRE", "Readings a metre", "Readings a second divided by walking speed.", unit="1/m",
+           default=8, minimum=0.01),
+    Integer("FIRST_LINE", "Number of the first line", "As the logger counts.", default=1, advanced=True),
+    Integer("LINE_STEP", "Step of line numbers", "By how much the number grows from line to line.", default=1,
+            advanced=True),
+    Number("FIRST_STATION", "First station inside the edge", "Station of the first reading behind the start edge.",
+           default=1, advanced=True),
+    Choice("PATTERN", "Pattern", "Back and forth, or every line in one direction.", words=PATTERNS,
+           default="alternate"),
+    Choice("FIRST_HEADING", "First line is walked", "Away from the baseline (out) or towards it (back).",
+           words=tuple(HEADINGS), default="out", advanced=True),
+    Number("SENSOR_AHEAD", "Sensor ahead of the walker", "Negative when it is behind.", unit="m", default=0,
+           advanced=True),
+    Number("SENSOR_RIGHT", "Sensor to the right of the walker", "Negative when it is to the left.", unit="m",
+           default=0, advanced=True),
+    Choice("PACE", "Pace", "Evenly by readings a metre (rate), stretched between noted ends (ends), or between "
+           "fiducial marks (marks).", words=PACES, default="rate", advanced=True),
+)  # fmt: skip
+
+
+def scheme_of(values, readings) -> Scheme:
+    """Return the scheme that the parameters describe."""
+    return Scheme(
+        grid=values.grid or next(iter(readings.grids), ""),
+        length_m=values.length,
+        width_m=values.width,
+        spacing_m=values.spacing,
+        readings_per_m=values.readings_per_metre,
+        first_offset_m=values.first_offset,
+        first_line=values.first_line,
+        line_step=values.line_step,
+        first_station=values.first_station,
+        pattern=values.pattern,
+        first_heading=values.first_heading,
+        sensor_ahead_m=values.sensor_ahead,
+        sensor_right_m=values.sensor_right,
+        pace=values.pace,
+    )
+
+
+def grid_of(readings, grid: str):
+    """Return the readings of one grid of a layer; all of them when they do not name it."""
+    if grid in readings.grids and len(readings.grids) > 1:
+        return readings.take(readings.grid == readings.grids.index(grid)).replace(grids=(grid,), grid=None)
+    return readings

@@ -1,0 +1,34 @@
+"""Compare log with field notes."""
+
+from __future__ import annotations
+
+from ..base import SurveyAlgorithm
+from ..engine.compare import compare_notes
+from ..engine.findings import walk_again_count
+from ..engine.notes import notes_for, parse_notes
+from ..parameters import NumberResult, ReadingsIn, TableIn, TableOut
+from ._scheme import SCHEME, grid_of, scheme_of
+
+
+class CompareNotes(SurveyAlgorithm):
+    NAME, LABEL, GROUP = "comparenotes", "Compare log with field notes", "Read"
+    SUMMARY = "Finds everything in the log that disagrees with the notes or with the scheme of the grid."
+    HELP = "<p>Run it on the evening of the survey, while a line can still be walked again. Nothing is changed.</p>"
+    TAGS = ("notes", "check", "missing", "field")
+    PARAMETERS = (
+        ReadingsIn("INPUT", "Readings", "A table of readings of one grid, as read from the log."),
+        TableIn("NOTES", "Field notes", "A row a remark: line, run, start_station, stop_station, position_m, heading, "
+                "kind, comment.", optional=True),
+        *SCHEME,
+        TableOut("FINDINGS", "Findings", "What disagrees, what was expected, what to do."),
+    )  # fmt: skip
+    RESULTS = (NumberResult("WALK_AGAIN", "Lines to walk again", "How many lines must be walked again."),)
+
+    def run_values(self, values, progress, feedback):
+        readings, _ = values.input
+        scheme = scheme_of(values, readings)
+        notes = notes_for(parse_notes(values.notes[0]), scheme.grid)
+        findings = compare_notes(grid_of(readings, scheme.grid), scheme, notes, progress=progress)
+        values.write_findings("FINDINGS", findings)
+        values.results["WALK_AGAIN"] = walk_again_count(findings)
+        feedback.pushInfo(f"{len(findings)} findings, {values.results['WALK_AGAIN']} lines to walk again.")

@@ -1,0 +1,30 @@
+"""Flag outlying readings."""
+
+from __future__ import annotations
+
+from ..base import SurveyAlgorithm
+from ..engine.outliers import flag_outliers
+from ..parameters import Channels, Number, NumberResult, ReadingsIn, ReadingsOut
+
+
+class FlagOutliers(SurveyAlgorithm):
+    NAME, LABEL, GROUP = "flagoutliers", "Flag outlying readings", "Correct"
+    SUMMARY = "Flags isolated readings that neither the traverse nor its neighbours explain."
+    HELP = "<p>A kiln or a larger piece of iron is no outlier. Values stay; the reading carries the flag.</p>"
+    TAGS = ("spike", "despike", "noise", "iron")
+    PARAMETERS = (
+        ReadingsIn("INPUT", "Readings", "Placed readings."),
+        Channels("CHANNELS", "Channels", "Channels to look at; all when none is chosen."),
+        Number("THRESHOLD", "Threshold", "How many noise units a reading must stand out.", default=6, minimum=3),
+        ReadingsOut("OUTPUT", "Readings, outliers flagged", "The same readings; nothing is removed."),
+    )
+    RESULTS = (NumberResult("FLAGGED", "Readings flagged", "How many readings were flagged."),)
+
+    def run_values(self, values, progress, feedback):
+        readings, crs = values.input
+        flagged, record = flag_outliers(
+            readings, channels=values.channels, threshold=values.threshold, progress=progress
+        )
+        values.write_readings("OUTPUT", flagged, crs)
+        values.results["FLAGGED"] = record["figures"]["flagged"]
+        feedback.pushInfo(f"{record['figures']['flagged']} of {len(readings)} readings flagged.")

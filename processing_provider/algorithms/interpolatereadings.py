@@ -1,0 +1,65 @@
+"""Interpolate readings to a raster."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..base import SurveyAlgorithm
+from ..bridge.layers import check_metric_crs
+from ..bridge.rasters import write_raster
+from ..engine.errors import EngineError
+from ..engine.interpolate import METHODS, interpolate_readings
+from ..engine.lattice import Lattice
+from ..parameters import Channel, Choice, Extent, Number, RasterOut, ReadingsIn
+
+
+class InterpolateReadings(SurveyAlgorithm):
+    NAME, LABEL, GROUP = "interpolatereadings", "Interpolate readings to a raster", "Map"
+    SUMMARY = "Interpolates along each traverse, then across, straight onto a north-up raster."
+    HELP = (
+        "<p>Neighbouring grids in the layer continue each other, so seams do not show. Cells too far from a reading in "
+        "use are nodata. Cell edges lie at whole multiples of the cell size, so all rasters of a survey fit.</p>"
+    )
+    TAGS = ("grid", "gridding", "map", "surface", "spline")
+    PARAMETERS = (
+        ReadingsIn("INPUT", "Readings", "Placed readings of one or several grids."),
+        Channel("CHANNEL", "Channel", "The channel to map."),
+        Choice("METHOD", "Method", "Splines (cubic) or straight pieces (linear), along and across.", words=METHODS,
+               default="cubic"),
+        Number("CELL_SIZE", "Cell size", "Half the spacing of the traverses is usual.", unit="m", default=0.25,
+               minimum=0.001),
+        Number("MAX_GAP", "Largest gap", "Cells farther from a reading in use are nodata. Empty = 1.5 spacings: a "
+               "missing line is bridged, an obstacle is not.", unit="m", optional=True, minimum=0.001),
+        Extent("EXTENT", "Extent", "Empty = all readings in use."),
+        RasterOut("OUTPUT", "Map", "GeoTIFF, north-up, nodata -9999."),
+        RasterOut("STANDARD_ERROR", "Standard error", "From noise, corrections and distance to readings.",
+                  optional=True),
+    )  # fmt: skip
+
+    def run_values(self, values, progress, feedback):
+        readings, crs = values.input
+        check_metric_crs(crs, "the readings")
+        lattice = Lattice.covering(*_extent(readings, values.extent, crs), values.cell_size)
+        result = interpolate_readings(
+            readings, values.channel, lattice, method=values.method, max_gap_m=values.max_gap, progress=progress
+        )
+        for text in result.record["left_out"]:
+            feedback.pushWarning(text)
+        facts = {"unit": readings.units.get(values.channel, ""), "name": values.channel}
+        write_raster(values.path("OUTPUT"), result.values, lattice, crs.toWkt(), **facts)
+        if values.wants("STANDARD_ERROR"):
+            facts["name"] += " standard error"
+            write_raster(values.path("STANDARD_ERROR"), result.standard_error, lattice, crs.toWkt(), **facts)
+
+
+def _extent(readings, given, crs) -> tuple[float, float, float, float]:
+    if given is not None:
+        box = given(crs)
+        return box.xMinimum(), box.yMinimum(), box.xMaximum(), box.yMaximum()
+    used = readings.in_use & np.isfinite(readings.x)
+    if not used.any():
+        raise EngineError("No reading is placed and in use. Run 'Place readings on the ground' first.")
+    # Half a spacing lies around the outer readings; cells without ground stay nodata.
+    x, y = readings.x[used], readings.y[used]
+    reach = 2.0
+    return x.min() - reach, y.min() - reach, x.max() + reach, y.max() + reach

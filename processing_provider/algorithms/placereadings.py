@@ -1,0 +1,52 @@
+"""Place readings on the ground."""
+
+from __future__ import annotations
+
+from ..base import SurveyAlgorithm
+from ..bridge.layers import check_metric_crs, corners_in
+from ..engine.frame import FITS, fit_frame, parse_corners
+from ..engine.notes import parse_notes
+from ..engine.place import place_readings
+from ..parameters import Choice, Crs, NumberResult, ReadingsIn, ReadingsOut, TableIn, TableOut
+from ._scheme import SCHEME, grid_of, scheme_of
+
+
+class PlaceReadings(SurveyAlgorithm):
+    NAME, LABEL, GROUP = "placereadings", "Place readings on the ground", "Place"
+    SUMMARY = "Puts every reading of a grid on the map, from its line and station and the grid's corners."
+    HELP = (
+        "<p>A station stands for an interval and its reading lies in the middle of it, whichever way it was walked. "
+        "What the notes say overrides the scheme for that line. Overrun, dummy, void and redone lines are flagged, not "
+        "dropped.</p>"
+    )
+    TAGS = ("georeference", "corners", "grid", "trim", "overrun")
+    PARAMETERS = (
+        ReadingsIn("INPUT", "Readings", "A table of readings of one grid, as read from the log."),
+        TableIn("CORNERS", "Corners", "Points or a table with x and y: grid, corner (start, baseline, opposite, head). "
+                "Two or more a grid."),
+        TableIn("NOTES", "Field notes", "A row a remark; they override the scheme line by line.", optional=True),
+        *SCHEME,
+        Choice("FIT", "Fit to the corners", "Shift, turn and one scale (similarity); also shear (affine); through all "
+               "four corners, which hides errors (exact).", words=FITS, default="similarity", advanced=True),
+        Crs("TARGET_CRS", "CRS of the survey", "Projected, in metres. Empty = as the corners."),
+        ReadingsOut("OUTPUT", "Placed readings", "Points; readings out of use carry a flag."),
+        TableOut("FINDINGS", "Findings", "What the corners and the notes have to tell.", optional=True),
+    )  # fmt: skip
+    RESULTS = (NumberResult("LARGEST_RESIDUAL", "Largest residual", "Of the corners, in metres."),)
+
+    def run_values(self, values, progress, feedback):
+        readings, _ = values.input
+        scheme = scheme_of(values, readings)
+        rows, crs, _ = values.corners
+        target = values.target_crs if values.target_crs.isValid() else crs
+        check_metric_crs(target, "the survey")
+        corners = parse_corners(corners_in(rows, crs, target, values.context))
+        corners = [corner for corner in corners if corner.grid in ("", scheme.grid)]
+        frame = fit_frame(corners, scheme.length_m, scheme.width_m, fit=values.fit, grid=scheme.grid)
+        own = grid_of(readings, scheme.grid)
+        placed, record, findings = place_readings(own, scheme, parse_notes(values.notes[0]), frame)
+        for word, count in record["figures"].items():
+            feedback.pushInfo(f"{count} readings {word}")
+        values.write_readings("OUTPUT", placed, target)
+        values.write_findings("FINDINGS", [*frame.findings, *findings])
+        values.results["LARGEST_RESIDUAL"] = frame.largest_residual_m

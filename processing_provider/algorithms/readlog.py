@@ -1,0 +1,65 @@
+"""Read traverse log."""
+
+from __future__ import annotations
+
+import numpy as np
+from qgis.core import QgsCoordinateReferenceSystem
+
+from ..base import SurveyAlgorithm
+from ..engine.layout import layout_from_json, layout_to_json
+from ..engine.logreader import read_log
+from ..engine.survey import join_logs
+from ..parameters import FileIn, FileOut, FilesIn, ReadingsOut, TableOut, Text
+
+TRAVERSE_FIELDS = {
+    "grid": str, "line": int, "run": int, "readings": int, "first_station": float, "last_station": float,
+    "start_s": float, "duration_s": float, "heading": int,
+}  # fmt: skip
+
+
+class ReadLog(SurveyAlgorithm):
+    NAME, LABEL, GROUP = "readlog", "Read traverse log", "Read"
+    SUMMARY = "Reads the text log of an instrument into a table of readings, line by line as it was walked."
+    HELP = (
+        "<p>Without a layout the log's own is found out: delimiter, decimal mark, header and what each column is. What "
+        "was taken for what is told in the log of the run. A row that cannot be read becomes a finding; the rest is "
+        "read.</p>"
+    )
+    TAGS = ("log", "import", "text", "logger", "traverse")
+    PARAMETERS = (
+        FilesIn("LOG", "Logs", "Text files as the logger wrote them. They are not changed."),
+        FileIn("LAYOUT", "Layout of the log", "A layout as this algorithm writes it; found out when left empty.",
+               optional=True, extension="json"),
+        Text("GRID", "Grid", "Name of the grid that was walked, where the log does not name it.", optional=True),
+        ReadingsOut("OUTPUT", "Readings", "A row a reading, in the order of the log; not placed yet.", places=False),
+        TableOut("TRAVERSES", "Traverses", "A row a recorded line: its readings, stations and times.", optional=True),
+        TableOut("FINDINGS", "Findings", "Rows that could not be read, and why.", optional=True),
+        FileOut("DETECTED_LAYOUT", "Layout that was used", "Keep it beside the logs, or mend it and give it back.",
+                optional=True),
+    )  # fmt: skip
+
+    def run_values(self, values, progress, feedback):
+        layout = layout_from_json(values.layout.read_text("utf-8")) if values.layout else None
+        results = []
+        for number, path in enumerate(values.log):
+            share = number / len(values.log)
+            results.append(
+                read_log(path, layout, grid=values.grid, progress=lambda f, s=share: progress(s + f / len(values.log)))
+            )
+        for remark in dict.fromkeys(r for result in results for r in result.remarks):
+            feedback.pushInfo(remark)
+        readings = join_logs([result.readings for result in results])
+        values.write_readings("OUTPUT", readings, QgsCoordinateReferenceSystem())
+        values.write_rows("TRAVERSES", TRAVERSE_FIELDS, [_traverse(readings, run) for run in readings.runs()])
+        values.write_findings("FINDINGS", [f for result in results for f in result.findings])
+        if values.wants("DETECTED_LAYOUT"):
+            values.path("DETECTED_LAYOUT").write_text(layout_to_json(results[0].layout), "utf-8")
+
+
+def _traverse(readings, run) -> tuple:
+    first, last = run.rows[0], run.rows[-1]
+    start, duration = float(readings.time_s[first]), float(readings.time_s[last] - readings.time_s[first])
+    ends = [float(readings.station[i]) for i in (first, last)]
+    steps = np.sign(ends[1] - ends[0])
+    heading = int(readings.heading[first]) or (int(steps) if np.isfinite(steps) else 0)
+    return run.grid, run.line, run.run, len(run.rows), *ends, start, duration, heading

@@ -1,0 +1,98 @@
+"""Rasters between arrays and GeoTIFF."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Mapping, Optional
+
+import numpy as np
+from osgeo import gdal
+
+from ..engine.errors import EngineError
+from ..engine.lattice import Lattice
+
+NODATA = -9999.0
+CREATION = ("TILED=YES", "COMPRESS=DEFLATE", "PREDICTOR=3", "ZLEVEL=6")
+
+
+def write_raster(
+    path: Path,
+    values: np.ndarray,
+    lattice: Lattice,
+    crs_wkt: str,
+    *,
+    unit: str = "",
+    name: str = "",
+    metadata: Optional[Mapping[str, str]] = None,
+) -> None:
+    """Write a raster as GeoTIFF: Float32, north-up, tiled, compressed, nodata -9999, unit and name in the band.
+
+    Parameters
+    ----------
+    path : Path
+    values : (rows, cols) float
+        NaN = nodata.
+    lattice : Lattice
+    crs_wkt : str
+    unit, name : str
+        Of the band.
+    metadata : mapping, optional
+        Free keys of the file.
+
+    Raises
+    ------
+    EngineError
+        When the file cannot be written; nothing half-written is left.
+    """
+    part = path.with_name(f".{path.stem}.part.tif")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        data = gdal.GetDriverByName("MEM").Create("", lattice.cols, lattice.rows, 1, gdal.GDT_Float32)
+        data.SetGeoTransform(lattice.geotransform)
+        data.SetProjection(crs_wkt)
+        data.SetMetadata({**(metadata or {}), "AREA_OR_POINT": "Area"})
+        band = data.GetRasterBand(1)
+        band.SetNoDataValue(NODATA)
+        band.SetUnitType(unit)
+        band.SetDescription(name)
+        filled = np.where(np.isfinite(values), values, NODATA).astype("<f4")
+        band.WriteRaster(0, 0, lattice.cols, lattice.rows, filled.tobytes())
+        _copy(data, part)
+        part.replace(path)
+    except (OSError, RuntimeError) as error:
+        if part.exists():
+            part.unlink()
+        raise EngineError(
+            f"The raster {path.name} cannot be written to {path.parent}: {error}. Is the disk full, or the folder "
+            "read-only or open elsewhere?"
+        ) from error
+
+
+def _copy(data, part: Path) -> None:
+    gdal.ErrorReset()
+    written = gdal.GetDriverByName("GTiff").CreateCopy(str(part), data, options=list(CREATION))
+    if written is None:
+        raise OSError(gdal.GetLastErrorMsg() or "no reason given")
+    written.FlushCache()
+    # A full disk shows only here: what the driver could not write is not an error of CreateCopy.
+    if gdal.GetLastErrorType() >= gdal.CE_Failure:
+        raise OSError(gdal.GetLastErrorMsg())
+
+
+def read_raster(path: Path) -> tuple[np.ndarray, tuple, str, str, str]:
+    """Return (values with NaN for nodata, geotransform, CRS as WKT, unit, band name) of a raster's first band.
+
+    Raises
+    ------
+    EngineError
+        When the file cannot be opened as a raster.
+    """
+    data = gdal.Open(str(path))
+    if data is None:
+        raise EngineError(f"The raster {path} cannot be opened. Check that it is there and is a raster.")
+    band = data.GetRasterBand(1)
+    raw = band.ReadRaster(buf_type=gdal.GDT_Float64)
+    values = np.frombuffer(raw, dtype=np.float64).reshape(data.RasterYSize, data.RasterXSize).copy()
+    if band.GetNoDataValue() is not None:
+        values[values == band.GetNoDataValue()] = np.nan
+    return values, data.GetGeoTransform(), data.GetProjection(), band.GetUnitType() or "", band.GetDescription() or ""

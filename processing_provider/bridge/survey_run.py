@@ -1,0 +1,146 @@
+"""One run over a whole survey: from register, corners and notes to the files of a processed survey."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Callable, Mapping, Optional, Sequence
+
+import numpy as np
+
+from ..engine._validation import check_channels
+from ..engine.errors import EngineError
+from ..engine.findings import Finding
+from ..engine.frame import CORNERS, local_corner
+from ..engine.interpolate import RasterResult, interpolate_readings
+from ..engine.lattice import Lattice
+from ..engine.readings import Readings, concatenate
+from ..engine.recipe import Recipe, correct
+from ..engine.survey import GridResult, read_survey
+from .survey_sources import SurveySources
+
+Progress = Optional[Callable[[float], None]]
+
+
+@dataclass(frozen=True)
+class SurveyResult:
+    """A processed survey in memory.
+
+    Attributes
+    ----------
+    done, failed : tuple of str
+        Names of grids.
+    grids : tuple of GridResult
+        Those that are done.
+    placed, corrected : Readings
+        All grids together, before and after the corrections.
+    findings : tuple of Finding
+    records : tuple of dict
+        One a step.
+    recipe : Recipe
+        With cell size and channels filled in.
+    lattice : Lattice
+    rasters, raw_rasters : dict of RasterResult
+        By channel: of the corrected readings, and of the readings as placed.
+    """
+
+    done: tuple[str, ...]
+    failed: tuple[str, ...]
+    grids: tuple[GridResult, ...]
+    placed: Readings
+    corrected: Readings
+    findings: tuple[Finding, ...]
+    records: tuple[dict, ...]
+    recipe: Recipe
+    lattice: Lattice
+    rasters: Mapping[str, RasterResult]
+    raw_rasters: Mapping[str, RasterResult]
+
+
+def process_survey(
+    sources: SurveySources, recipe: Recipe, *, channels: Sequence[str] = (), cell_size_m=None, progress: Progress = None
+) -> SurveyResult:
+    """Read, place, correct and interpolate a survey.
+
+    Parameters
+    ----------
+    sources : SurveySources
+    recipe : Recipe
+    channels : sequence of str
+        Instead of the recipe's; empty = the recipe's, or all.
+    cell_size_m : float, optional
+        Instead of the recipe's; None = the recipe's, or half the smallest spacing.
+    progress : callable, optional
+
+    Raises
+    ------
+    EngineError
+        When no grid could be placed.
+    """
+    results = read_survey(sources.grids, sources.notes, fit=recipe.fit, progress=part_of(progress, 0.0, 0.4))
+    good = [r for r in results if not r.problem]
+    findings = (*sources.findings, *(f for r in results for f in r.findings))
+    if not good:
+        errors = [f.sentence() for f in findings if f.severity == "error"]
+        raise EngineError(" ".join(["No grid could be placed.", *errors]))
+    placed = concatenate([r.readings for r in good])
+    chosen = check_channels(channels or recipe.channels, tuple(placed.channels))
+    cell_size_m = cell_size_m or recipe.cell_size_m or min(r.source.entry.scheme.spacing_m for r in good) / 2
+    corrected, records = correct(placed, recipe, channels=chosen, progress=part_of(progress, 0.4, 0.7))
+    lattice = _lattice(good, cell_size_m)
+    rasters, raw_rasters, left_out = {}, {}, []
+    for number, channel in enumerate(chosen):
+        within = part_of(progress, 0.7 + 0.3 * number / len(chosen), 0.7 + 0.3 * (number + 1) / len(chosen))
+        rasters[channel] = _raster(corrected, channel, lattice, recipe, part_of(within, 0.0, 0.5))
+        raw_rasters[channel] = _raster(placed, channel, lattice, recipe, part_of(within, 0.5, 1.0))
+        records.append({**rasters[channel].record, "channel": channel})
+        left_out += [_left_out(channel, text) for text in rasters[channel].record["left_out"]]
+    return SurveyResult(
+        done=tuple(r.grid for r in good),
+        failed=(*sources.failed, *(r.grid for r in results if r.problem)),
+        grids=tuple(good),
+        placed=placed,
+        corrected=corrected,
+        findings=(*findings, *left_out),
+        records=tuple(records),
+        recipe=replace(recipe, channels=chosen, cell_size_m=cell_size_m),
+        lattice=lattice,
+        rasters=rasters,
+        raw_rasters=raw_rasters,
+    )
+
+
+def part_of(progress: Progress, low: float, high: float) -> Progress:
+    """Return a callback whose 0 to 1 is ``low`` to ``high`` of the given one; None for None."""
+    return progress and (lambda fraction: progress(low + (high - low) * fraction))
+
+
+def grid_share(result: SurveyResult, grid: GridResult, channel: str) -> tuple[np.ndarray, Lattice]:
+    """Return the site raster's cells inside one grid, (rows, cols) with NaN outside, and their lattice."""
+    scheme, (x, y) = grid.source.entry.scheme, outline(grid)
+    row0, row1, col0, col1 = window = result.lattice.window(min(x), min(y), max(x), max(y))
+    cells = result.lattice.sub(window)
+    u, v = grid.frame.to_local(cells.x[None, :], cells.y[:, None])
+    inside = (u >= 0) & (u <= scheme.width_m) & (v >= 0) & (v <= scheme.length_m)
+    return np.where(inside, result.rasters[channel].values[row0:row1, col0:col1], np.nan), cells
+
+
+def outline(grid: GridResult) -> tuple[np.ndarray, np.ndarray]:
+    """Return x, y of the fitted corners start, baseline, opposite, head; (4,) each."""
+    scheme = grid.source.entry.scheme
+    corners = [local_corner(name, scheme.length_m, scheme.width_m) for name in CORNERS]
+    return grid.frame.to_map(*np.array(corners).T)
+
+
+def _lattice(grids: Sequence[GridResult], cell_size_m: float) -> Lattice:
+    x, y = np.concatenate([outline(grid) for grid in grids], axis=1)
+    return Lattice.covering(x.min(), y.min(), x.max(), y.max(), cell_size_m)
+
+
+def _raster(readings: Readings, channel: str, lattice: Lattice, recipe: Recipe, progress: Progress) -> RasterResult:
+    logged = np.unique(readings.grid[np.isfinite(readings.channels[channel])])
+    table = readings.take(np.isin(readings.grid, logged))
+    return interpolate_readings(table, channel, lattice, progress=progress, **recipe.interpolation.options)
+
+
+def _left_out(channel: str, text: str) -> Finding:
+    return Finding("warning", "not-interpolated", f"{text} ({channel})", "", "Its readings are placed, but not mapped.")

@@ -1,0 +1,269 @@
+"""The surface of one grid: second step of the interpolation, across the lines, and its value anywhere."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Callable, Optional
+
+import numpy as np
+
+from ._splines import row_curvatures
+from ._traverses import SAME_LINE_M, Traverses
+
+HALO_LINES = 3
+"""Lines beyond each side that are taken from neighbouring grids; a line farther off weighs under 2 % at the edge."""
+HALO_NODES = 6
+"""Nodes beyond each end, likewise."""
+
+Sampler = Callable[[np.ndarray, np.ndarray], np.ndarray]
+
+
+@dataclass(frozen=True)
+class Surface:
+    """A piecewise bicubic surface over nodes along the traverses and knots across them.
+
+    Attributes
+    ----------
+    v0_m, interval_m, spacing_m : float
+        First node, distance between nodes, usual distance between lines.
+    straight : bool
+        Every node has the same knots.
+    u : (nodes, knots) float64
+        Position of the knots, growing with the second axis.
+    z, zuu, zvv, zuuvv : (nodes, knots) float64
+        Value, and second derivatives across, along and both ways; NaN at nodes without lines.
+    carried : (nodes, knots) bool
+        Follows from readings of this grid or a neighbour along the line, not from the lines beside it.
+    real : (nodes, knots) bool
+        A reading of this grid lies within an interval.
+    line_variance : (nodes, knots) float64
+        Squared standard error of the line.
+    """
+
+    v0_m: float
+    interval_m: float
+    spacing_m: float
+    straight: bool
+    u: np.ndarray
+    z: np.ndarray
+    zuu: np.ndarray
+    zvv: np.ndarray
+    zuuvv: np.ndarray
+    carried: np.ndarray
+    real: np.ndarray
+    line_variance: np.ndarray
+
+    def locate(self, u: np.ndarray, v: np.ndarray) -> Places:
+        """Return where (n,) local positions lie between nodes and knots."""
+        nodes, knots = self.u.shape
+        along = (v - self.v0_m) / self.interval_m
+        node = np.clip(along.astype(np.intp), 0, nodes - 2)
+        if self.straight:
+            knot = np.clip(np.searchsorted(self.u[0], u, side="right") - 1, 0, knots - 2)
+            start, width = self.u[0][knot], np.diff(self.u[0])[knot]
+            low = high = Across(knot, (u - start) / width, width)
+        else:
+            low, high = self._across(node, u), self._across(node + 1, u)
+        return Places(node, along - node, low, high)
+
+    def _across(self, node: np.ndarray, u: np.ndarray) -> Across:
+        nodes, knots = self.u.shape
+        origin, span = self.u.min(), np.ptp(self.u) + 1.0
+        key = np.arange(nodes)[:, None] * span + (self.u - origin)
+        inside = np.clip(u - origin, 0.0, span - 1.0)
+        knot = np.searchsorted(key.ravel(), node * span + inside, side="right") - 1 - node * knots
+        knot = np.clip(knot, 0, knots - 2)
+        start = self.u[node, knot]
+        width = np.maximum(self.u[node, knot + 1] - start, 1e-9)
+        return Across(knot, (u - start) / width, width)
+
+    def value(self, at: Places) -> np.ndarray:
+        """Return the (n,) values of the surface at places."""
+        b, a = at.share, 1.0 - at.share
+        bend = self.interval_m**2 / 6.0
+        low, low_vv = self._row(at.node, at.low)
+        high, high_vv = self._row(at.node + 1, at.high)
+        return a * low + b * high + bend * ((a * a * a - a) * low_vv + (b * b * b - b) * high_vv)
+
+    def certain(self, u: np.ndarray, at: Places, gap_m: float) -> np.ndarray:
+        """Return where a reading is surely within the gap: on the line left or right, at the nearest node.
+
+        Places left undecided may have one all the same.
+        """
+        left = self.nearest(at)
+        across = np.minimum(
+            *(np.where(np.take(self.real, i), np.abs(u - np.take(self.u, i)), np.inf) for i in (left, left + 1))
+        )
+        return across <= np.sqrt(max(gap_m**2 - (1.5 * self.interval_m) ** 2, 0.0))
+
+    def nearest(self, at: Places) -> np.ndarray:
+        """Return the flat numbers of the knots to the left of places, at the nearer node."""
+        upper = at.share > 0.5
+        knot = at.low.knot if at.low is at.high else np.where(upper, at.high.knot, at.low.knot)
+        return (at.node + upper) * self.u.shape[1] + knot
+
+    def _row(self, node: np.ndarray, across: Across) -> tuple[np.ndarray, np.ndarray]:
+        """Return value and second derivative along v of the splines across, at the nodes."""
+        left = node * self.u.shape[1] + across.knot
+        right = left + 1
+        b, a, bend = across.share, 1.0 - across.share, across.width**2 / 6.0
+        bend_left, bend_right = bend * (a * a * a - a), bend * (b * b * b - b)
+        value, value_vv = (
+            a * np.take(z, left) + b * np.take(z, right) + bend_left * np.take(c, left) + bend_right * np.take(c, right)
+            for z, c in ((self.z, self.zuu), (self.zvv, self.zuuvv))
+        )
+        return value, value_vv
+
+
+@dataclass(frozen=True)
+class Across:
+    """Knot at the left, share of the way to the next, and its distance in metres; (n,) each."""
+
+    knot: np.ndarray
+    share: np.ndarray
+    width: np.ndarray
+
+
+@dataclass(frozen=True)
+class Places:
+    """Node below, share of the way to the next, and where between the knots of both."""
+
+    node: np.ndarray
+    share: np.ndarray
+    low: Across
+    high: Across
+
+
+def surface_of(lines: Traverses, *, cubic: bool = True, halo: Optional[Sampler] = None) -> Surface:
+    """Join the traverses of a grid to a surface.
+
+    Parameters
+    ----------
+    lines : Traverses
+    cubic : bool
+        Cubic splines across the lines, else straight pieces.
+    halo : callable, optional
+        Takes (n,) u and v in metres and returns the (n,) values neighbouring grids have there, NaN where they have
+        none. They stand in for lines beyond the sides and nodes beyond the ends.
+
+    Notes
+    -----
+    A line without a reading at a node is passed over there: the spline runs from its neighbours. Its place on that
+    spline is a knot nevertheless, which changes nothing and lets all nodes share their knots.
+    """
+    u, z, real, variance = _padded(lines)
+    v0 = lines.v0_m - HALO_NODES * lines.interval_m
+    if halo is not None:
+        node, knot = np.nonzero(np.isnan(z))
+        z[node, knot] = halo(u[node, knot], v0 + lines.interval_m * node)
+    known = np.isfinite(z)
+    zvv = np.zeros_like(z)
+    if cubic:
+        along = np.broadcast_to(lines.interval_m * np.arange(len(z)), z.T.shape)
+        zvv = row_curvatures(along, [z.T], known.T, breaks=True)[0].T
+    carried = known | _continued(z, known)
+    if np.any(np.diff(u, axis=1) <= SAME_LINE_M):
+        u, z, zvv, real, variance, carried = _untangled(u, z, zvv, real, variance, carried)
+    straight = bool(np.ptp(u, axis=0).max() < 1e-6)
+    if straight:
+        u = np.broadcast_to(u[0], u.shape).copy()
+    zuu, zuuvv = _across_curvature(u, z, zvv, carried, cubic)
+    return Surface(v0, lines.interval_m, lines.spacing_m, straight, u, z, zuu, zvv, zuuvv, carried, real, variance)
+
+
+def _padded(lines: Traverses) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return u, value, real and line variance with room for the halo; every knot has a u, missing values are NaN."""
+    u = lines.u.copy()
+    for column in np.flatnonzero(np.isnan(u).any(axis=0)):
+        known = np.isfinite(u[:, column])
+        u[:, column] = np.interp(np.arange(len(u)), np.flatnonzero(known), u[known, column])
+    beside = lines.spacing_m * np.arange(1, HALO_LINES + 1)
+    u = np.concatenate([u[:, :1] - beside[::-1], u, u[:, -1:] + beside], axis=1)
+    pads = ((HALO_NODES, HALO_NODES), (HALO_LINES, HALO_LINES))
+    u = np.pad(u, (pads[0], (0, 0)), mode="edge")
+    z = np.pad(lines.z, pads, constant_values=np.nan)
+    real = np.pad(lines.real, pads)
+    return u, z, real, np.pad(lines.line_variance, pads, mode="edge")
+
+
+def _continued(z: np.ndarray, known: np.ndarray) -> np.ndarray:
+    """Set one node beyond each end of a stretch, straight on; return where. ``z`` is written to."""
+    added = np.zeros_like(known)
+    for way in (1, -1):
+        zs, ks, new = z[::way], known[::way], added[::way]
+        ends = np.zeros_like(known)
+        ends[2:] = ks[1:-1] & ks[:-2] & ~ks[2:] & ~new[2:]
+        node, knot = np.nonzero(ends)
+        # The slope over two intervals lets through half the noise of that over one.
+        wide = (node >= 3) & ks[node - 3, knot]
+        slope = np.where(wide, (zs[node - 1, knot] - zs[node - 3, knot]) / 2, zs[node - 1, knot] - zs[node - 2, knot])
+        zs[node, knot] = zs[node - 1, knot] + slope
+        new[node, knot] = True
+    return added
+
+
+def _untangled(u: np.ndarray, *columns: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Put the knots of each node in order where lines wander across each other; two that meet become their mean."""
+    order = np.argsort(u, axis=1, kind="stable")
+    u, z, zvv, real, variance, carried = (np.take_along_axis(c, order, axis=1) for c in (u, *columns))
+    node, knot = np.nonzero((np.diff(u, axis=1) <= SAME_LINE_M) & carried[:, :-1] & carried[:, 1:])
+    for values in (u, z, zvv):
+        values[node, knot + 1] = (values[node, knot] + values[node, knot + 1]) / 2
+    carried[node, knot] = False
+    return u, z, zvv, real, variance, carried
+
+
+def _across_curvature(u, z, zvv, carried, cubic: bool) -> tuple[np.ndarray, np.ndarray]:
+    """Return second derivatives across the lines of ``z`` and ``zvv``, and close both where no line carries them."""
+    both = np.stack([z, zvv])
+    bent = np.stack(row_curvatures(u, both, carried, breaks=False)) if cubic else np.zeros_like(both)
+    count = np.count_nonzero(carried, axis=1)
+    both[:, count < 2] = np.nan
+    node, knot = np.nonzero(~carried & (count >= 2)[:, None])
+    if len(node):
+        low, high = _beside(carried, node, knot)
+        tables = [t[..., node, side] for t in (u, both, bent) for side in (low, high)]
+        both[:, node, knot], bent[:, node, knot] = _closed(u[node, knot], *tables)
+    z[:], zvv[:] = both
+    return bent[0], bent[1]
+
+
+def carried_around(carried: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the last carried knot at or before each, and the first at or after; -1 or the number of knots if none."""
+    knots = carried.shape[1]
+    column = np.arange(knots)
+    before = np.maximum.accumulate(np.where(carried, column, -1), axis=1)
+    after = np.minimum.accumulate(np.where(carried, column, knots)[:, ::-1], axis=1)[:, ::-1]
+    return before, after
+
+
+def _beside(carried: np.ndarray, node: np.ndarray, knot: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the carried knots to the left and right of others; outside the outer one, the two nearest."""
+    before, after = carried_around(carried)
+    last = carried.shape[1] - 1
+    low, high = before[node, knot], after[node, knot]
+    left_out, right_out = low < 0, high > last
+    second = after[node, np.minimum(high + 1, last)]
+    second_last = before[node, np.maximum(low - 1, 0)]
+    return (
+        np.where(left_out, high, np.where(right_out, second_last, low)),
+        np.where(left_out, second, np.where(right_out, low, high)),
+    )
+
+
+def _closed(at, u0, u1, z0, z1, c0, c1) -> tuple[np.ndarray, np.ndarray]:
+    """Return (2, n) values and second derivatives where the splines pass missing knots ``at``.
+
+    Each is given the knots, values and second derivatives of an interval; outside the outer lines the curvature runs
+    out to zero over one interval, and nothing changes more than two intervals off.
+    """
+    h = u1 - u0
+    t = (at - u0) / h
+    before = t < 0
+    s = np.clip(t, 0.0, 1.0)
+    inside = (1 - s) * z0 + s * z1 + h * h / 6 * (((1 - s) ** 3 - (1 - s)) * c0 + (s**3 - s) * c1)
+    away = h * np.clip(np.where(before, -t, t - 1.0), 0.0, 2.0)
+    secant = (z1 - z0) / h
+    slope = np.where(before, h * (2 * c0 + c1) / 6 - secant, secant + h * (c0 + 2 * c1) / 6)
+    outside = away * slope + away * np.minimum(away, h) / 3 * np.where(before, c0, c1)
+    return inside + outside, np.where(before | (t > 1), 0.0, (1 - s) * c0 + s * c1)

@@ -1,0 +1,253 @@
+"""From readings to a raster: along every traverse, then across, straight onto the cells of the map."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Callable, Optional, Sequence
+
+import numpy as np
+
+from ._sheets import join_sheets
+from ._surface import Sampler, Surface, surface_of
+from ._traverses import Traverses, depth_in, traverses_of
+from ._uncertainty import Uncertainty
+from ._validation import check_channels, check_choice, check_positive
+from .errors import EngineError
+from .lattice import Lattice
+from .readings import Readings
+
+CHUNK = 32768
+"""Cells at a time: what a processor keeps at hand."""
+METHODS = ("cubic", "linear")
+USUAL_GAP = 1.5
+"""Largest distance from a reading in line spacings: a missing line is bridged, an obstacle stays a hole."""
+EDGE_M = 1e-6
+"""Cell centres this little outside a box count as on its edge: rounding, not ground."""
+
+
+@dataclass(frozen=True)
+class RasterResult:
+    """A channel on the lattice of the map.
+
+    Attributes
+    ----------
+    values, standard_error : (rows, cols) float64
+        In the channel's unit; NaN = nodata.
+    record : dict
+        ``step``, ``options``, ``figures`` and ``left_out`` (a sentence a grid that could not be interpolated).
+    """
+
+    values: np.ndarray
+    standard_error: np.ndarray
+    record: dict
+
+
+def interpolate_readings(
+    readings: Readings,
+    channel: str,
+    lattice: Lattice,
+    *,
+    method: str = "cubic",
+    max_gap_m: Optional[float] = None,
+    halo: Optional[Readings] = None,
+    progress: Optional[Callable[[float], None]] = None,
+) -> RasterResult:
+    """Interpolate placed readings of one or several grids onto a lattice.
+
+    Parameters
+    ----------
+    readings : Readings
+        Placed readings; those that carry a flag or have no value are not used.
+    channel : str
+    lattice : Lattice
+    method : {'cubic', 'linear'}
+        Splines along the traverses and across them, or straight pieces both ways.
+    max_gap_m : float, optional
+        Cells farther than this from a reading in use are nodata; None = 1.5 line spacings of the grid.
+    halo : Readings, optional
+        Grids that are not painted but continue those that are; the grids of ``readings`` do so for each other
+        anyway. Grids of a name that ``readings`` has are passed over.
+    progress : callable, optional
+        Called with the fraction done; what it raises ends the run.
+
+    Returns
+    -------
+    RasterResult
+
+    Raises
+    ------
+    EngineError
+        On an unknown channel or method, a gap that is not above zero, or when no grid has two traverses in use.
+
+    Notes
+    -----
+    Every grid is handled in its own axes u, v, which are recovered from its readings. A cell's value is taken at its
+    own u, v, so that nothing is resampled. A cell belongs to the grid in whose box it lies deepest. Recordings of
+    the same line that are both in use count with their mean. Tie lines are left out. Values of neighbouring grids
+    stand in for lines and nodes beyond a grid's edge, so seams between balanced grids do not show.
+    """
+    check_choice("method", method, METHODS)
+    for table in (readings, halo or readings):
+        check_channels([channel], tuple(table.channels))
+    if max_gap_m is not None:
+        check_positive("largest gap", max_gap_m)
+    cubic = method == "cubic"
+    grids, left_out = _grids(readings, channel, cubic)
+    if not grids:
+        raise EngineError(" ".join(left_out) or "There are no readings in use, so there is nothing to interpolate.")
+    around = [] if halo is None else _around(halo, channel, cubic, readings)
+    sheets = join_sheets(grids)
+    ground = [(lines, surface_of(lines, cubic=cubic)) for lines in (*sheets, *around)]
+    values, errors = np.full(lattice.shape, np.nan), np.full(lattice.shape, np.nan)
+    done = 0
+    for number, cells in enumerate(_share_cells(sheets, lattice)):
+        paint = _painter(number, ground, lattice, max_gap_m, cubic)
+        for chunk in np.array_split(cells, len(cells) // CHUNK + 1):
+            if progress is not None:
+                progress(done / values.size)
+            values.flat[chunk], errors.flat[chunk] = paint(chunk)
+            done += len(chunk)
+    record = {
+        "step": "interpolatereadings",
+        "options": {"method": method, "max_gap_m": max_gap_m},
+        "figures": _figures(readings, grids, values),
+        "left_out": left_out,
+    }
+    return RasterResult(values, errors, record)
+
+
+def _grids(readings: Readings, channel: str, cubic: bool) -> tuple[list[Traverses], list[str]]:
+    """Return the traverses of every grid, and a sentence for each grid that has too few."""
+    usable = readings.in_use
+    for column in (readings.channels[channel], readings.u_m, readings.v_m, readings.x, readings.y):
+        usable &= np.isfinite(column)
+    grids, left_out = [], []
+    for code, name in enumerate(readings.grids):
+        rows = np.flatnonzero(readings.grid == code)
+        if not len(rows):
+            continue
+        try:
+            grids.append(traverses_of(readings, rows[usable[rows]], channel, name, cubic=cubic))
+        except EngineError as error:
+            left_out.append(str(error))
+    return grids, left_out
+
+
+def _around(halo: Readings, channel: str, cubic: bool, readings: Readings) -> list[Traverses]:
+    """Return the traverses of the grids of the halo that are not among the readings."""
+    painted = {readings.grids[code] for code in np.unique(readings.grid)}
+    return [lines for lines in _grids(halo, channel, cubic)[0] if lines.name not in painted]
+
+
+def _share_cells(sheets: Sequence[Traverses], lattice: Lattice) -> list[np.ndarray]:
+    """Return the flat numbers of each sheet's cells: those whose centre lies deepest in one of its boxes."""
+    deepest = np.full(lattice.shape, -np.inf)
+    owner = np.full(lattice.shape, -1, np.int32)
+    for number, lines in enumerate(sheets):
+        for box in lines.boxes:
+            window = lattice.window(*lines.bounds_of(box))
+            part = slice(*window[:2]), slice(*window[2:])
+            cells = lattice.sub(window)
+            depth = depth_in(box, *lines.frame.to_local(cells.x[None, :], cells.y[:, None]))
+            deeper = depth > deepest[part]
+            np.copyto(deepest[part], depth, where=deeper)
+            np.copyto(owner[part], number, where=deeper)
+    slack = min(lines.spacing_m for lines in sheets) / 2
+    inside = deepest >= -EDGE_M
+    inside.flat[_slivers(inside, np.flatnonzero(~inside & (deepest >= -slack)), slack / lattice.cell_m)] = True
+    owner[~inside] = -1
+    return [np.flatnonzero(owner == number) for number in range(len(sheets))]
+
+
+def _slivers(inside: np.ndarray, cell: np.ndarray, reach: float) -> np.ndarray:
+    """Return which of the flat cells lie between cells inside on opposite sides.
+
+    Corners that fit badly leave such slivers between the boxes of neighbouring grids.
+    """
+    row, col = np.divmod(cell, inside.shape[1])
+    steps = int(np.ceil(reach)) + 1
+    framed = np.pad(inside, steps)
+    between = np.zeros(len(cell), bool)
+    away = np.arange(1, steps + 1)[:, None]
+    for down, right in ((0, 1), (1, 0), (1, 1), (1, -1)):
+        one, other = (
+            framed[row + steps + way * down * away, col + steps + way * right * away].any(axis=0) for way in (1, -1)
+        )
+        between |= one & other
+    return cell[between]
+
+
+def _painter(number: int, ground, lattice: Lattice, max_gap_m: Optional[float], cubic: bool):
+    """Return a function that gives values and standard errors of flat cells of one sheet."""
+    lines, alone = ground[number]
+    gap_m = USUAL_GAP * lines.spacing_m if max_gap_m is None else max_gap_m
+    others = [item for i, item in enumerate(ground) if i != number and _near(item[0], lines)]
+    surface = surface_of(lines, cubic=cubic, halo=_sampler(lines, others)) if others else alone
+    uncertainty = Uncertainty(surface, lines)
+    x, y = lattice.x, lattice.y
+
+    def paint(cell: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        row, col = np.divmod(cell, lattice.cols)
+        u, v = lines.frame.to_local(x[col], y[row])
+        at = surface.locate(u, v)
+        values, errors = surface.value(at), uncertainty.standard_error(u, at)
+        doubtful = np.flatnonzero(~surface.certain(u, at, gap_m))
+        if len(doubtful):
+            centres = np.stack([x[col[doubtful]], y[row[doubtful]]], axis=1)
+            values[doubtful[_far(centres, [lines, *(item[0] for item in others)], gap_m)]] = np.nan
+        errors[np.isnan(values)] = np.nan
+        return values, errors
+
+    return paint
+
+
+def _near(a: Traverses, b: Traverses) -> bool:
+    (ax0, ay0, ax1, ay1), (bx0, by0, bx1, by1) = a.bounds, b.bounds
+    reach = 4 * max(a.spacing_m, b.spacing_m)
+    return ax0 - reach <= bx1 and bx0 - reach <= ax1 and ay0 - reach <= by1 and by0 - reach <= ay1
+
+
+def _sampler(lines: Traverses, others: Sequence[tuple[Traverses, Surface]]) -> Sampler:
+    """Return a function that reads the surfaces of neighbouring grids at local positions of a grid."""
+
+    def sample(u: np.ndarray, v: np.ndarray) -> np.ndarray:
+        x, y = lines.frame.to_map(u, v)
+        values, deepest = np.full(len(u), np.nan), np.full(len(u), -EDGE_M)
+        for other, surface in others:
+            u_there, v_there = other.frame.to_local(x, y)
+            depth = other.depth(u_there, v_there)
+            inside = np.flatnonzero(depth > deepest)
+            found = surface.value(surface.locate(u_there[inside], v_there[inside]))
+            inside, found = inside[np.isfinite(found)], found[np.isfinite(found)]
+            values[inside], deepest[inside] = found, depth[inside]
+        return values
+
+    return sample
+
+
+def _far(centres: np.ndarray, grids: Sequence[Traverses], gap_m: float) -> np.ndarray:
+    """Return which of the (n, 2) map positions have no reading of the grids within the gap."""
+    from scipy.spatial import cKDTree
+
+    low, high = centres.min(axis=0) - gap_m, centres.max(axis=0) + gap_m
+    readings = np.concatenate([np.stack([lines.x, lines.y], axis=1) for lines in grids])
+    readings = readings[np.all((readings >= low) & (readings <= high), axis=1)]
+    if not len(readings):
+        return np.ones(len(centres), bool)
+    distance, _ = cKDTree(readings - low).query(centres - low, distance_upper_bound=gap_m + EDGE_M)
+    return ~np.isfinite(distance)
+
+
+def _figures(readings: Readings, grids: Sequence[Traverses], values: np.ndarray) -> dict:
+    filled = int(np.count_nonzero(np.isfinite(values)))
+    return {
+        "cells filled": filled,
+        "cells nodata": int(values.size) - filled,
+        "readings used": int(sum(len(lines.x) for lines in grids)),
+        "readings of tie lines left out": int(sum(lines.ties for lines in grids)),
+        "readings in use": int(np.count_nonzero(readings.in_use)),
+        "grids": len(grids),
+        "spacing_m": round(float(np.median([lines.spacing_m for lines in grids])), 6),
+        "interval_m": round(float(np.median([lines.interval_m for lines in grids])), 6),
+        "noise": float(np.median([lines.noise for lines in grids])),
+    }

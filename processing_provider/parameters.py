@@ -1,0 +1,349 @@
+"""One declarative row a parameter: it builds the QGIS definition, reads the value and carries the help."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, ClassVar, Optional
+
+from qgis.core import (
+    QgsProcessing,
+    QgsProcessingOutputHtml,
+    QgsProcessingOutputNumber,
+    QgsProcessingParameterBoolean,
+    QgsProcessingParameterCrs,
+    QgsProcessingParameterDefinition,
+    QgsProcessingParameterEnum,
+    QgsProcessingParameterExtent,
+    QgsProcessingParameterFeatureSink,
+    QgsProcessingParameterFeatureSource,
+    QgsProcessingParameterField,
+    QgsProcessingParameterFile,
+    QgsProcessingParameterFileDestination,
+    QgsProcessingParameterFolderDestination,
+    QgsProcessingParameterMultipleLayers,
+    QgsProcessingParameterNumber,
+    QgsProcessingParameterRasterDestination,
+    QgsProcessingParameterString,
+)
+
+from .bridge.layers import read_readings, read_table
+from .engine.errors import EngineError
+
+SOURCE = QgsProcessing.SourceType
+NUMBER = QgsProcessingParameterNumber.Type
+
+
+@dataclass(frozen=True)
+class Row:
+    """What every parameter has. ``unit`` stands in brackets behind the label."""
+
+    id: str
+    label: str
+    help: str
+    optional: bool = False
+    advanced: bool = False
+    unit: str = ""
+    is_output: ClassVar[bool] = False
+
+    def build(self) -> QgsProcessingParameterDefinition:
+        """Return a fresh QGIS definition."""
+        definition = self.definition()
+        definition.setHelp(self.help)
+        if self.advanced:
+            definition.setFlags(definition.flags() | QgsProcessingParameterDefinition.Flag.FlagAdvanced)
+        return definition
+
+    @property
+    def text(self) -> str:
+        """Label with unit."""
+        return f"{self.label} ({self.unit})" if self.unit else self.label
+
+    def definition(self) -> QgsProcessingParameterDefinition:
+        """Return the bare QGIS definition."""
+        raise NotImplementedError
+
+    def value(self, algorithm, parameters, context) -> Any:
+        """Return the value for the engine."""
+        raise NotImplementedError
+
+    def given(self, parameters) -> bool:
+        """Return whether the person gave a value."""
+        return parameters.get(self.id) not in (None, "")
+
+
+@dataclass(frozen=True)
+class ReadingsIn(Row):
+    """A layer of readings; its value is ``(Readings, CRS)``."""
+
+    def definition(self):
+        return QgsProcessingParameterFeatureSource(self.id, self.text, [SOURCE.TypeVector], None, self.optional)
+
+    def value(self, algorithm, parameters, context):
+        source = algorithm.parameterAsSource(parameters, self.id, context)
+        if source is None:
+            raise EngineError(f"The layer given as {self.label.lower()} cannot be opened. Choose a layer of readings.")
+        return read_readings(source), source.sourceCrs()
+
+
+@dataclass(frozen=True)
+class TableIn(Row):
+    """Any table; its value is ``(rows, CRS, folder)``. Points bring their map position as ``x`` and ``y``."""
+
+    def definition(self):
+        return QgsProcessingParameterFeatureSource(self.id, self.text, [SOURCE.TypeVector], None, self.optional)
+
+    def value(self, algorithm, parameters, context):
+        if not self.given(parameters):
+            return [], None, None
+        source = algorithm.parameterAsSource(parameters, self.id, context)
+        if source is None:
+            raise EngineError(f"The table given as {self.label.lower()} cannot be opened. Choose a table or a CSV.")
+        layer = algorithm.parameterAsVectorLayer(parameters, self.id, context)
+        path = Path(layer.source().split("|")[0].split("?")[0].replace("file://", "")) if layer else None
+        return read_table(source), source.sourceCrs(), path if path and path.is_file() else None
+
+
+@dataclass(frozen=True)
+class Channels(Row):
+    """Channels of a layer of readings; empty = all."""
+
+    optional: bool = True
+    parent: str = "INPUT"
+    multiple: ClassVar[bool] = True
+
+    def definition(self):
+        kind = QgsProcessingParameterField.DataType.Numeric
+        return QgsProcessingParameterField(self.id, self.text, None, self.parent, kind, self.multiple, self.optional)
+
+    def value(self, algorithm, parameters, context):
+        return algorithm.parameterAsFields(parameters, self.id, context)
+
+
+@dataclass(frozen=True)
+class Channel(Channels):
+    """One channel of a layer of readings."""
+
+    optional: bool = False
+    multiple: ClassVar[bool] = False
+
+    def value(self, algorithm, parameters, context):
+        return algorithm.parameterAsFields(parameters, self.id, context)[0]
+
+
+@dataclass(frozen=True)
+class Number(Row):
+    """A number; None when it is optional and left empty."""
+
+    default: Optional[float] = None
+    minimum: float = -1e9
+    maximum: float = 1e9
+    kind: ClassVar = NUMBER.Double
+
+    def definition(self):
+        return QgsProcessingParameterNumber(
+            self.id, self.text, self.kind, self.default, self.optional, self.minimum, self.maximum
+        )
+
+    def value(self, algorithm, parameters, context):
+        if self.optional and self.default is None and not self.given(parameters):
+            return None
+        return algorithm.parameterAsDouble(parameters, self.id, context)
+
+
+@dataclass(frozen=True)
+class Integer(Number):
+    """A whole number."""
+
+    kind: ClassVar = NUMBER.Integer
+
+    def value(self, algorithm, parameters, context):
+        return algorithm.parameterAsInt(parameters, self.id, context)
+
+
+@dataclass(frozen=True)
+class Choice(Row):
+    """One of some words."""
+
+    words: tuple[str, ...] = ()
+    default: str = ""
+
+    def definition(self):
+        definition = QgsProcessingParameterEnum(self.id, self.text, list(self.words), False, self.default)
+        definition.setUsesStaticStrings(True)
+        return definition
+
+    def value(self, algorithm, parameters, context):
+        return algorithm.parameterAsEnumString(parameters, self.id, context)
+
+
+@dataclass(frozen=True)
+class Boolean(Row):
+    """Yes or no."""
+
+    default: bool = False
+
+    def definition(self):
+        return QgsProcessingParameterBoolean(self.id, self.text, self.default)
+
+    def value(self, algorithm, parameters, context):
+        return algorithm.parameterAsBoolean(parameters, self.id, context)
+
+
+@dataclass(frozen=True)
+class Text(Row):
+    """A short text."""
+
+    default: str = ""
+
+    def definition(self):
+        return QgsProcessingParameterString(self.id, self.text, self.default, False, self.optional)
+
+    def value(self, algorithm, parameters, context):
+        return algorithm.parameterAsString(parameters, self.id, context)
+
+
+@dataclass(frozen=True)
+class FileIn(Row):
+    """A file; its value is a Path, None when left empty."""
+
+    extension: str = ""
+
+    def definition(self):
+        behavior = QgsProcessingParameterFile.Behavior.File
+        return QgsProcessingParameterFile(self.id, self.text, behavior, self.extension, None, self.optional)
+
+    def value(self, algorithm, parameters, context):
+        path = algorithm.parameterAsFile(parameters, self.id, context)
+        return Path(path) if path else None
+
+
+@dataclass(frozen=True)
+class FilesIn(Row):
+    """Several files; its value is a list of Paths."""
+
+    def definition(self):
+        return QgsProcessingParameterMultipleLayers(self.id, self.text, SOURCE.TypeFile, None, self.optional)
+
+    def value(self, algorithm, parameters, context):
+        return [Path(path) for path in algorithm.parameterAsFileList(parameters, self.id, context)]
+
+
+@dataclass(frozen=True)
+class FolderIn(Row):
+    """A folder; its value is a Path, None when left empty."""
+
+    def definition(self):
+        behavior = QgsProcessingParameterFile.Behavior.Folder
+        return QgsProcessingParameterFile(self.id, self.text, behavior, "", None, self.optional)
+
+    def value(self, algorithm, parameters, context):
+        path = algorithm.parameterAsFile(parameters, self.id, context)
+        return Path(path) if path else None
+
+
+@dataclass(frozen=True)
+class Crs(Row):
+    """A CRS; invalid when left empty. Optional also where one is needed: the layers may bring it."""
+
+    optional: bool = True
+
+    def definition(self):
+        return QgsProcessingParameterCrs(self.id, self.text, None, self.optional)
+
+    def value(self, algorithm, parameters, context):
+        return algorithm.parameterAsCrs(parameters, self.id, context)
+
+
+@dataclass(frozen=True)
+class Extent(Row):
+    """An extent; None when left empty."""
+
+    optional: bool = True
+
+    def definition(self):
+        return QgsProcessingParameterExtent(self.id, self.text, None, self.optional)
+
+    def value(self, algorithm, parameters, context):
+        if not self.given(parameters):
+            return None
+        return lambda crs: algorithm.parameterAsExtent(parameters, self.id, context, crs)
+
+
+@dataclass(frozen=True)
+class ReadingsOut(Row):
+    """A layer of readings that is written: points, or a table when ``places`` is off."""
+
+    is_output: ClassVar[bool] = True
+    places: bool = True
+
+    def definition(self):
+        kind = SOURCE.TypeVectorPoint if self.places else SOURCE.TypeVector
+        return QgsProcessingParameterFeatureSink(self.id, self.text, kind, None, self.optional, not self.optional)
+
+
+@dataclass(frozen=True)
+class TableOut(Row):
+    """A table that is written; an optional one only when asked for."""
+
+    is_output: ClassVar[bool] = True
+
+    def definition(self):
+        kind = SOURCE.TypeVector
+        return QgsProcessingParameterFeatureSink(self.id, self.text, kind, None, self.optional, not self.optional)
+
+
+@dataclass(frozen=True)
+class RasterOut(Row):
+    """A raster that is written; an optional one only when asked for."""
+
+    is_output: ClassVar[bool] = True
+
+    def definition(self):
+        return QgsProcessingParameterRasterDestination(self.id, self.text, None, self.optional, not self.optional)
+
+
+@dataclass(frozen=True)
+class FileOut(Row):
+    """A file that is written; its value is a Path, None when it is not asked for."""
+
+    kind: str = "JSON (*.json)"
+    is_output: ClassVar[bool] = True
+
+    def definition(self):
+        return QgsProcessingParameterFileDestination(
+            self.id, self.text, self.kind, None, self.optional, not self.optional
+        )
+
+
+@dataclass(frozen=True)
+class FolderOut(Row):
+    """A folder to write into; its value is a Path."""
+
+    def definition(self):
+        return QgsProcessingParameterFolderDestination(self.id, self.text)
+
+    def value(self, algorithm, parameters, context):
+        return Path(algorithm.parameterAsString(parameters, self.id, context))
+
+
+@dataclass(frozen=True)
+class NumberResult:
+    """A number that a model or a script can use."""
+
+    id: str
+    label: str
+    help: str
+
+    def build(self) -> QgsProcessingOutputNumber:
+        """Return a fresh QGIS definition."""
+        return QgsProcessingOutputNumber(self.id, self.label)
+
+
+@dataclass(frozen=True)
+class ReportResult(NumberResult):
+    """The path of a report."""
+
+    def build(self) -> QgsProcessingOutputHtml:
+        """Return a fresh QGIS definition."""
+        return QgsProcessingOutputHtml(self.id, self.label)

@@ -1,0 +1,51 @@
+"""The provider: what stands in the toolbox."""
+
+from __future__ import annotations
+
+from qgis.core import QgsProcessingProvider
+from qgis.PyQt.QtGui import QIcon
+
+from .algorithms.alignopposing import AlignOpposing
+from .algorithms.balancetraverses import BalanceTraverses
+from .algorithms.comparenotes import CompareNotes
+from .algorithms.flagoutliers import FlagOutliers
+from .algorithms.interpolatereadings import InterpolateReadings
+from .algorithms.placereadings import PlaceReadings
+from .algorithms.processregister import ProcessRegister
+from .algorithms.readlog import ReadLog
+from .base import ICON
+
+ALGORITHMS = (
+    ReadLog,
+    CompareNotes,
+    PlaceReadings,
+    FlagOutliers,
+    AlignOpposing,
+    BalanceTraverses,
+    InterpolateReadings,
+    ProcessRegister,
+)
+
+
+class TurnrowProvider(QgsProcessingProvider):
+    """Turnrow's algorithms."""
+
+    def id(self):
+        return "turnrow"
+
+    def name(self):
+        return "Turnrow"
+
+    def longName(self):  # noqa: N802 (name fixed by QGIS)
+        return "Turnrow: electromagnetic surveys over archaeological sites"
+
+    def icon(self):
+        return QIcon(str(ICON))
+
+    def svgIconPath(self):  # noqa: N802
+        return str(ICON)
+
+    def loadAlgorithms(self):  # noqa: N802
+        for algorithm in ALGORITHMS:
+            if not self.addAlgorithm(algorithm()):
+                raise RuntimeError(f"QGIS refused the algorithm {algorithm.NAME}: its id is there already")

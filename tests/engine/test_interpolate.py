@@ -1,0 +1,408 @@
+"""Interpolation on traverses: exact where it must be, honest where it cannot be, silent nowhere."""
+
+import numpy as np
+import pytest
+from turnrow.processing_provider.engine.errors import EngineError
+from turnrow.processing_provider.engine.interpolate import interpolate_readings
+from turnrow.processing_provider.engine.lattice import Lattice
+from turnrow.processing_provider.engine.readings import Readings, concatenate
+
+X0, Y0 = 400000.0, 5000000.0
+SIZE = 10.0
+
+
+def grid(field, *, corner=(0.0, 0.0), turn_deg=0.0, mirrored=False, size=SIZE, spacing=0.5, interval=0.125, name="g",
+         wander=0.0, shift=0.0, noise=0.0, seed=0):  # fmt: skip
+    """Walk one grid back and forth over a field; u along the baseline, turned by ``turn_deg`` about its corner."""
+    u = np.arange(spacing / 2, size, spacing)
+    v = np.arange(interval / 2, size, interval)
+    us, vs = np.meshgrid(u, v, indexing="ij")
+    vs[1::2] = vs[1::2, ::-1].copy()
+    heading = np.where(np.arange(len(u)) % 2, -1, 1)[:, None] * np.ones_like(us, int)
+    vs = vs + shift * heading
+    us = us + wander * np.sin(vs / 2 + us)
+    angle = np.radians(turn_deg)
+    hand = -1.0 if mirrored else 1.0
+    x = X0 + corner[0] + np.cos(angle) * us - hand * np.sin(angle) * vs
+    y = Y0 + corner[1] + np.sin(angle) * us + hand * np.cos(angle) * vs
+    z = field(x - X0, y - Y0) + noise * np.random.default_rng(seed).standard_normal(us.shape)
+    columns = {"u_m": us, "v_m": vs, "x": x, "y": y, "heading": heading}
+    line = np.broadcast_to(np.arange(1, len(u) + 1)[:, None], us.shape)
+    return Readings.build(line.ravel(), {"eca": z.ravel()}, grids=(name,), **{k: a.ravel() for k, a in columns.items()})
+
+
+def mosaic(field, turn_deg=0.0, **options):
+    """Four adjoining grids, each walked from another corner or in another direction, the whole turned."""
+    layout = [  # corner in the site's axes, own turn, mirrored
+        ((0.0, 0.0), 0.0, False),
+        ((2 * SIZE, 0.0), 90.0, False),
+        ((0.0, 2 * SIZE), 0.0, True),
+        ((2 * SIZE, 2 * SIZE), 180.0, False),
+    ]
+    angle = np.radians(turn_deg)
+    tables = []
+    for number, ((a, b), own, mirrored) in enumerate(layout):
+        corner = (a * np.cos(angle) - b * np.sin(angle), a * np.sin(angle) + b * np.cos(angle))
+        given = {"corner": corner, "turn_deg": turn_deg + own, "mirrored": mirrored, "name": f"g{number}"}
+        tables.append(grid(field, **given, **options))
+    return concatenate(tables)
+
+
+def covering(readings, cell_m=0.25, around=0.5):
+    return Lattice.covering(readings.x.min() - around, readings.y.min() - around, readings.x.max() + around,
+                            readings.y.max() + around, cell_m)  # fmt: skip
+
+
+def truth(lattice, field):
+    x, y = np.meshgrid(lattice.x - X0, lattice.y - Y0)
+    return field(x, y)
+
+
+def site_axes(lattice, turn_deg):
+    x, y = np.meshgrid(lattice.x - X0, lattice.y - Y0)
+    angle = np.radians(turn_deg)
+    return np.cos(angle) * x + np.sin(angle) * y, -np.sin(angle) * x + np.cos(angle) * y
+
+
+def constant(x, y):
+    return np.full(np.shape(x), 7.5)
+
+
+def plane(x, y):
+    return 20 + 0.1 * x - 0.05 * y
+
+
+def hills(x, y):
+    return 20 + 5 * np.sin(x / 2) * np.cos(y / 2.5)
+
+
+@pytest.mark.parametrize("method", ["cubic", "linear"])
+@pytest.mark.parametrize("turn_deg", [0.0, 30.0])
+@pytest.mark.parametrize("field", [constant, plane])
+def test_constant_and_plane_come_out_exactly_over_four_grids(field, turn_deg, method):
+    # Coordinates of 5e6 m carry 1e-9 m of rounding, times a slope of 0.1.
+    readings = mosaic(field, turn_deg)
+    lattice = covering(readings)
+    result = interpolate_readings(readings, "eca", lattice, method=method)
+    known = np.isfinite(result.values)
+    assert np.abs(result.values - truth(lattice, field))[known].max() < 1e-9
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 30.0])
+def test_every_cell_of_the_ground_is_filled_and_none_outside(turn_deg):
+    readings = mosaic(hills, turn_deg)
+    lattice = covering(readings)
+    u, v = site_axes(lattice, turn_deg)
+    depth = np.minimum(np.minimum(u, 2 * SIZE - u), np.minimum(v, 2 * SIZE - v))
+    known = np.isfinite(interpolate_readings(readings, "eca", lattice).values)
+    assert known[depth > 1e-6].all()
+    assert not known[depth < -1e-6].any()
+
+
+def test_seams_do_not_show():
+    # Halfway between knots h apart a cubic spline is off by at most 5/384 h^4 max|f''''| (Hall and Meyer 1976); the
+    # neighbour's lines come from its own spline, so the error there may add up to twice that again.
+    readings = mosaic(hills, 30.0)
+    lattice = covering(readings)
+    u, v = site_axes(lattice, 30.0)
+    seam = (np.minimum(np.abs(u - SIZE), np.abs(v - SIZE)) < 0.5) & (np.minimum(u, v) > 1)
+    seam &= np.maximum(u, v) < 2 * SIZE - 1
+    error = np.abs(interpolate_readings(readings, "eca", lattice).values - truth(lattice, hills))
+    steepest = 5 * (1 / 2 + 1 / 2.5) ** 4
+    assert error[seam].max() < 3 * 5 / 384 * 0.5**4 * steepest
+
+
+def test_without_neighbours_the_same_edge_is_worse():
+    readings = mosaic(hills, 30.0)
+    lattice = covering(readings)
+    u, v = site_axes(lattice, 30.0)
+    strip = (u > SIZE - 0.5) & (u < SIZE) & (v > 1) & (v < SIZE - 1)
+    alone = readings.take(readings.grid == 0)
+    without, with_halo = (
+        interpolate_readings(alone, "eca", lattice, halo=halo).values - truth(lattice, hills)
+        for halo in (None, readings)
+    )
+    assert np.sqrt(np.mean(with_halo[strip] ** 2)) < np.sqrt(np.mean(without[strip] ** 2)) / 2
+
+
+def test_a_grid_with_a_halo_equals_its_part_of_the_whole():
+    readings = mosaic(hills, 30.0)
+    lattice = covering(readings)
+    whole = interpolate_readings(readings, "eca", lattice).values
+    alone = interpolate_readings(readings.take(readings.grid == 1), "eca", lattice, halo=readings).values
+    u, v = site_axes(lattice, 30.0)
+    inside = (u > SIZE + 1e-6) & (v < SIZE - 1e-6) & np.isfinite(whole)
+    # The whole joins grids on the same axes; spline errors of the joined surface are all that may differ.
+    np.testing.assert_allclose(alone[inside], whole[inside], rtol=0, atol=5 / 384 * 0.5**4 * 5 * 0.9**4)
+
+
+def test_cubic_keeps_the_readings_where_a_cell_centre_lies_on_one():
+    values = np.random.default_rng(1).normal(size=400)
+    readings = grid(constant, spacing=0.5, interval=0.5).with_channel("eca", values)
+    lattice = Lattice.covering(X0, Y0, X0 + SIZE, Y0 + SIZE, 0.5)
+    result = interpolate_readings(readings, "eca", lattice)
+    col = np.searchsorted(lattice.x, readings.x - 1e-3)
+    row = len(lattice.y) - 1 - np.searchsorted(lattice.y[::-1], readings.y - 1e-3)
+    np.testing.assert_allclose(result.values[row, col], values, rtol=0, atol=1e-7)
+
+
+def test_a_missing_line_is_bridged():
+    readings = grid(hills)
+    lattice = covering(readings)
+    whole = interpolate_readings(readings, "eca", lattice)
+    bridged = interpolate_readings(readings.take(readings.line != 8), "eca", lattice)
+    np.testing.assert_array_equal(np.isfinite(bridged.values), np.isfinite(whole.values))
+    error = np.abs(bridged.values - truth(lattice, hills))
+    # Twice the distance between knots: 16 times the bound of a cubic spline; its neighbours' intervals add to it.
+    assert np.nanmax(error) < 3 * 16 * 5 / 384 * 0.5**4 * 5 * 0.9**4
+    x = lattice.x - X0
+    near = (x > 3.5) & (x < 4.0)
+    assert np.nanmean(bridged.standard_error[:, near]) > 1.5 * np.nanmean(whole.standard_error[:, near])
+
+
+def test_an_obstacle_stays_a_hole():
+    readings = grid(hills)
+    u, v = readings.u_m, readings.v_m
+    blocked = readings.with_flag("obstacle", (abs(u - 5) < 1.6) & (abs(v - 5) < 1.6))
+    lattice = covering(readings)
+    values = interpolate_readings(blocked, "eca", lattice).values
+    x, y = np.meshgrid(lattice.x - X0, lattice.y - Y0)
+    used = blocked.in_use
+    distance = np.min(np.hypot(x[..., None] - (readings.x[used] - X0), y[..., None] - (readings.y[used] - Y0)), axis=2)
+    ground = (x > 0) & (x < SIZE) & (y > 0) & (y < SIZE)
+    np.testing.assert_array_equal(np.isfinite(values), ground & (distance <= 0.75 + 1e-6))
+    assert not np.isfinite(values[(abs(x - 5) < 0.7) & (abs(y - 5) < 0.7)]).any()
+
+
+def test_the_largest_gap_can_be_chosen():
+    readings = grid(hills)
+    blocked = readings.with_flag("obstacle", (abs(readings.u_m - 5) < 1.6) & (abs(readings.v_m - 5) < 1.6))
+    lattice = covering(readings)
+    narrow, usual, wide = (
+        np.isfinite(interpolate_readings(blocked, "eca", lattice, max_gap_m=gap).values).sum() for gap in (0.3, 0.75, 3)
+    )
+    assert narrow < usual < wide == 1600
+
+
+def test_a_partial_line_counts_as_far_as_it_goes():
+    readings = grid(plane)
+    short = readings.with_flag("obstacle", (readings.line == 20) & (readings.v_m > 5))
+    lattice = covering(readings)
+    values = interpolate_readings(short, "eca", lattice).values
+    x, y = np.meshgrid(lattice.x - X0, lattice.y - Y0)
+    strip = (x > 9.5) & (x < 10)
+    assert np.isfinite(values[strip & (y > 0) & (y < 5.5)]).all()
+    known = np.isfinite(values)
+    assert np.abs(values - truth(lattice, plane))[known].max() < 1e-9
+
+
+def test_lines_may_wander():
+    readings = grid(plane, wander=0.12)
+    lattice = covering(readings)
+    values = interpolate_readings(readings, "eca", lattice).values
+    # Along a line that bends by u'' = 0.12/4 a plane of slope 0.1 bends too: between readings h apart, h^2/8 of that.
+    assert np.nanmax(np.abs(values - truth(lattice, plane))) < 1.1 * 0.1 * 0.12 / 4 * 0.125**2 / 8
+    readings = grid(hills, wander=0.12)
+    error = np.abs(interpolate_readings(readings, "eca", lattice).values - truth(lattice, hills))
+    x, y = np.meshgrid(lattice.x - X0, lattice.y - Y0)
+    inner = (x > 1) & (x < 9) & (y > 0.5) & (y < 9.5)
+    # Neighbouring lines are up to 0.5 + 2 * 0.12 m apart.
+    assert error[inner].max() < 2 * 5 / 384 * 0.74**4 * 5 * 0.9**4
+
+
+def test_lines_that_cross_do_not_break_the_spline():
+    readings = grid(plane, wander=0.4)
+    lattice = covering(readings)
+    values = interpolate_readings(readings, "eca", lattice).values
+    x, y = np.meshgrid(lattice.x - X0, lattice.y - Y0)
+    inner = (x > 0.75) & (x < 9.25) & (y > 0) & (y < SIZE)
+    # As for lines that wander; where lines change places, the spline across carries it on with up to twice the size.
+    assert np.abs(values - truth(lattice, plane))[inner].max() < 2 * 0.1 * 0.4 / 4 * 0.125**2 / 8
+
+
+def test_readings_out_of_step_between_directions_are_no_matter():
+    readings = grid(hills, shift=0.04)
+    lattice = covering(readings)
+    error = np.abs(interpolate_readings(readings, "eca", lattice).values - truth(lattice, hills))
+    inner = np.zeros(error.shape, bool)
+    inner[6:-6, 6:-6] = True
+    assert error[inner].max() < 2 * 5 / 384 * 0.5**4 * 5 * 0.9**4
+
+
+def test_two_recordings_of_a_line_count_with_their_mean():
+    readings = grid(constant)
+    again = readings.take(readings.line == 8)
+    again = again.replace(run=np.full(len(again), 2, np.int32), channels={"eca": again.channels["eca"] + 1})
+    lattice = covering(readings, cell_m=0.5)
+    values = interpolate_readings(concatenate([readings, again]), "eca", lattice).values
+    col = np.argmin(np.abs(lattice.x - X0 - 3.75))
+    np.testing.assert_allclose(values[2:-2, col], 8.0, rtol=0, atol=1e-9)
+
+
+def test_tie_lines_are_left_out_and_counted():
+    readings = grid(hills)
+    along = np.arange(0.1, 10, 0.1)
+    tie = Readings.build(np.full(len(along), 99), {"eca": np.full(len(along), 1e3)}, grids=("g",), u_m=along,
+                         v_m=np.full(len(along), 5.0), x=X0 + along, y=np.full(len(along), Y0 + 5.0))  # fmt: skip
+    lattice = covering(readings)
+    with_tie = interpolate_readings(concatenate([readings, tie]), "eca", lattice)
+    np.testing.assert_array_equal(with_tie.values, interpolate_readings(readings, "eca", lattice).values)
+    assert with_tie.record["figures"]["readings of tie lines left out"] == len(along)
+
+
+def test_flagged_readings_change_nothing():
+    readings = grid(hills)
+    bad = np.arange(0, len(readings), 37)
+    spoiled = readings.channels["eca"].copy()
+    spoiled[bad] = 1e6
+    flagged = readings.replace(channels={"eca": spoiled}).with_flag("outlier", bad)
+    lattice = covering(readings)
+    kept = np.setdiff1d(np.arange(len(readings)), bad)
+    np.testing.assert_array_equal(
+        interpolate_readings(flagged, "eca", lattice).values,
+        interpolate_readings(readings.take(kept), "eca", lattice).values,
+    )
+
+
+def test_the_order_of_the_readings_is_no_matter():
+    readings = mosaic(hills)
+    shuffled = readings.take(np.random.default_rng(0).permutation(len(readings)))
+    lattice = covering(readings)
+    one, other = (interpolate_readings(table, "eca", lattice).values for table in (readings, shuffled))
+    np.testing.assert_allclose(one, other, rtol=0, atol=1e-9)
+
+
+def test_input_is_not_changed():
+    readings = mosaic(hills)
+    before = [a.copy() for a in (readings.u_m, readings.v_m, readings.x, readings.channels["eca"], readings.flag)]
+    interpolate_readings(readings, "eca", covering(readings))
+    after = (readings.u_m, readings.v_m, readings.x, readings.channels["eca"], readings.flag)
+    for one, other in zip(before, after):
+        np.testing.assert_array_equal(one, other)
+
+
+def test_a_sliver_between_grids_is_painted():
+    left, right = grid(hills, name="a"), grid(hills, name="b", corner=(SIZE + 0.2, 0.0))
+    readings = concatenate([left, right])
+    lattice = covering(readings, cell_m=0.1)
+    values = interpolate_readings(readings, "eca", lattice).values
+    x, y = np.meshgrid(lattice.x - X0, lattice.y - Y0)
+    assert np.isfinite(values[(x > 0) & (x < 2 * SIZE + 0.2) & (y > 0) & (y < SIZE)]).all()
+    assert not np.isfinite(values[(x < -1e-6) | (y < -1e-6)]).any()
+
+
+def test_overlapping_grids_make_one_value_a_cell():
+    readings = concatenate([grid(plane, name="a"), grid(plane, name="b", corner=(SIZE - 1.3, 0.4), turn_deg=10)])
+    lattice = covering(readings)
+    values = interpolate_readings(readings, "eca", lattice).values
+    assert np.nanmax(np.abs(values - truth(lattice, plane))) < 1e-9
+
+
+def features(x, y):
+    """Pits and a ditch as coils see them: nothing narrower than 0.35 m (half the ground in 0.35 m, standard 0.3 m)."""
+    rng = np.random.default_rng(5)
+    z = 20 + 2 * np.sin(x / 3) + 4 * np.exp(-(((x - 0.4 * y - 3) / 0.6) ** 2) / 2)
+    for a, b, width, height in zip(*rng.uniform([[0], [0], [0.35], [2]], [[10], [10], [0.9], [8]], (4, 12))):
+        z = z + height * np.exp(-((x - a) ** 2 + (y - b) ** 2) / 2 / width**2)
+    return z
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 30.0])
+@pytest.mark.parametrize("noise", [0.1, 0.5])
+def test_standard_errors_cover_the_truth_as_often_as_they_say(noise, turn_deg):
+    readings = grid(features, noise=noise, turn_deg=turn_deg, seed=3)
+    lattice = covering(readings)
+    result = interpolate_readings(readings, "eca", lattice)
+    known = np.isfinite(result.values)
+    covered = np.abs(result.values - truth(lattice, features))[known] <= 2 * result.standard_error[known]
+    # Two standard errors hold 95.4 % of normal deviates; the errors of one map are not independent.
+    assert 0.85 <= covered.mean() <= 0.995
+
+
+def test_noise_is_found():
+    readings = grid(features, noise=0.5, seed=4)
+    noise = interpolate_readings(readings, "eca", covering(readings)).record["figures"]["noise"]
+    # A median of 1600 deviates has a standard error of 3 %; the ground adds a little.
+    assert 0.45 < noise < 0.58
+
+
+def test_uncertain_lines_are_less_certain_on_the_map():
+    readings = grid(hills, noise=0.1)
+    se = np.where(readings.line == 8, 2.0, 0.0)
+    lattice = covering(readings, cell_m=0.5)
+    plain = interpolate_readings(readings, "eca", lattice).standard_error
+    told = interpolate_readings(readings.replace(se={"eca": se}), "eca", lattice).standard_error
+    col = np.argmin(np.abs(lattice.x - X0 - 3.75))
+    np.testing.assert_allclose(told[:, col] ** 2 - plain[:, col] ** 2, np.where(np.isnan(plain[:, col]), np.nan, 4.0))
+    np.testing.assert_allclose(told[:, col + 4], plain[:, col + 4])
+
+
+def test_figures_add_up():
+    readings = grid(hills)
+    lattice = covering(readings)
+    result = interpolate_readings(readings, "eca", lattice)
+    figures = result.record["figures"]
+    assert result.record["step"] == "interpolatereadings"
+    assert result.record["options"] == {"method": "cubic", "max_gap_m": None}
+    assert figures["cells filled"] == np.isfinite(result.values).sum() == 1600
+    assert figures["cells filled"] + figures["cells nodata"] == result.values.size
+    assert figures["readings used"] == len(readings)
+    assert figures["spacing_m"] == 0.5
+    assert figures["interval_m"] == 0.125
+    np.testing.assert_array_equal(np.isnan(result.values), np.isnan(result.standard_error))
+
+
+def test_a_grid_with_one_line_is_left_out_by_name_and_the_others_are_done():
+    readings = mosaic(hills)
+    readings = readings.take((readings.grid != 3) | (readings.line == 1))
+    result = interpolate_readings(readings, "eca", covering(readings))
+    assert len(result.record["left_out"]) == 1
+    assert "Grid g3 has 1 traverse" in result.record["left_out"][0]
+    assert result.record["figures"]["grids"] == 3
+
+
+def test_one_line_alone_fails():
+    readings = grid(hills)
+    with pytest.raises(EngineError, match="Grid g has 1 traverse .* needs at least 2"):
+        interpolate_readings(readings.take(readings.line == 3), "eca", covering(readings))
+
+
+def test_two_lines_are_enough():
+    readings = grid(plane)
+    lattice = covering(readings)
+    values = interpolate_readings(readings.take(readings.line <= 2), "eca", lattice).values
+    assert np.isfinite(values).sum() == 160
+    assert np.nanmax(np.abs(values - truth(lattice, plane))) < 1e-9
+
+
+def test_nothing_in_use_fails():
+    readings = grid(hills)
+    with pytest.raises(EngineError, match="Grid g has no traverse"):
+        interpolate_readings(readings.with_flag("void", readings.line > 0), "eca", covering(readings))
+
+
+@pytest.mark.parametrize(
+    ("channel", "options", "sentence"),
+    [
+        ("inphase", {}, "Invalid channel: 'inphase' was given. The readings carry: eca"),
+        ("eca", {"method": "magic"}, "Invalid method: 'magic' was given. It must be one of: cubic, linear"),
+        ("eca", {"max_gap_m": 0}, "Invalid largest gap: 0 was given. It must be above zero"),
+    ],
+)
+def test_wrong_options_fail_with_a_sentence(channel, options, sentence):
+    readings = grid(hills)
+    with pytest.raises(EngineError, match=sentence):
+        interpolate_readings(readings, channel, covering(readings), **options)
+
+
+def test_progress_can_stop_the_run():
+    class StopHere(Exception):
+        pass
+
+    def stop(fraction):
+        assert 0 <= fraction <= 1
+        raise StopHere
+
+    readings = grid(hills)
+    with pytest.raises(StopHere):
+        interpolate_readings(readings, "eca", covering(readings), progress=stop)

@@ -1,0 +1,97 @@
+"""The survey's GeoPackage, read back by GDAL and by QGIS (OGC GeoPackage 1.3, 12-128r17)."""
+
+import sqlite3
+
+import numpy as np
+import pytest
+from osgeo import ogr, osr
+from turnrow.processing_provider.bridge.geopackage import readings_layer, rows_layer, write_geopackage
+from turnrow.processing_provider.engine.errors import EngineError
+from turnrow.processing_provider.engine.readings import Readings
+
+WEST, SOUTH = 500100.0, 6000100.0
+
+
+@pytest.fixture
+def layers():
+    x = WEST + np.array([0.0, 1.0, 2.0, np.nan])
+    readings = Readings.build(
+        [1, 1, 2, 2], {"eca": [1.5, np.nan, 3.5, 4.5]}, grids=("A",), sources=("a.csv",), x=x, y=x - WEST + SOUTH
+    ).with_flag("unplaced", [3])
+    ring = [(WEST, SOUTH), (WEST + 3, SOUTH), (WEST + 3, SOUTH + 5), (WEST, SOUTH)]
+    return [
+        readings_layer(readings),
+        rows_layer(
+            "traverses", "line", [{"line": 1, "geometry": ring[:2]}, {"line": 2, "geometry": None}], {"line": int}
+        ),
+        rows_layer(
+            "grids", "polygon", [{"grid": "A", "scale": np.nan, "geometry": ring}], {"grid": str, "scale": float}
+        ),
+    ]
+
+
+@pytest.fixture
+def written(tmp_path, layers):
+    crs = osr.SpatialReference()
+    crs.ImportFromEPSG(32631)
+    path = tmp_path / "survey.gpkg"
+    write_geopackage(path, layers, crs.ExportToWkt())
+    return path
+
+
+def test_gdal_reads_back_every_value(written):
+    source = ogr.Open(str(written))
+    layer = source.GetLayerByName("readings")
+    assert layer.GetFeatureCount() == 4
+    assert layer.GetSpatialRef().GetAuthorityCode(None) == "32631"
+    assert layer.GetExtent() == (WEST, WEST + 2, SOUTH, SOUTH + 2)
+    rows = list(layer)
+    assert [r.items()["eca"] for r in rows] == [1.5, None, 3.5, 4.5]
+    assert [r.items()["flag"] for r in rows] == ["", "", "", "unplaced"]
+    assert [r.items()["seq"] for r in rows] == [0, 1, 0, 1]
+    assert [r.GetGeometryRef() and r.GetGeometryRef().GetPoint_2D() for r in rows] == [
+        (WEST, SOUTH), (WEST + 1, SOUTH + 1), (WEST + 2, SOUTH + 2), None,
+    ]  # fmt: skip
+
+
+def test_lines_polygons_and_missing_geometry(written):
+    source = ogr.Open(str(written))
+    first, second = list(source.GetLayerByName("traverses"))
+    assert first.GetGeometryRef().Length() == 3
+    assert second.GetGeometryRef() is None
+    (grid,) = source.GetLayerByName("grids")
+    assert grid.GetGeometryRef().Area() == 7.5
+    assert grid.items()["scale"] is None
+
+
+def test_spatial_index_finds_by_place(written):
+    source = ogr.Open(str(written))
+    layer = source.GetLayerByName("readings")
+    layer.SetSpatialFilterRect(WEST + 0.5, SOUTH + 0.5, WEST + 1.5, SOUTH + 1.5)
+    assert [f.items()["row"] for f in layer] == [2]
+    with sqlite3.connect(written) as connection:
+        tables = {row[0] for row in connection.execute("SELECT table_name FROM gpkg_extensions")}
+    assert tables == {"readings", "traverses", "grids"}
+
+
+def test_rows_added_later_are_counted(written):
+    source = ogr.Open(str(written), 1)
+    layer = source.GetLayerByName("readings")
+    layer.CreateFeature(ogr.Feature(layer.GetLayerDefn()))
+    assert layer.GetFeatureCount() == 5
+
+
+def test_qgis_opens_it(written, qgis_app):
+    from qgis.core import QgsVectorLayer
+
+    layer = QgsVectorLayer(f"{written}|layername=grids", "grids", "ogr")
+    assert layer.isValid()
+    assert layer.crs().authid() == "EPSG:32631"
+    assert next(layer.getFeatures()).geometry().area() == 7.5
+
+
+def test_unwritable_place_fails_in_a_sentence(tmp_path, layers):
+    (tmp_path / "taken").write_text("a file")
+    with pytest.raises(EngineError, match="survey.gpkg cannot be written"):
+        write_geopackage(tmp_path / "taken" / "survey.gpkg", layers, "")
+    assert [p.name for p in tmp_path.iterdir()] == ["taken"]

@@ -1,0 +1,207 @@
+"""A whole survey in one run: what it writes, and what a person is told when something is wrong."""
+
+import json
+import shutil
+
+import numpy as np
+import pytest
+from osgeo import gdal, ogr
+
+pytestmark = pytest.mark.usefixtures("turnrow_provider")
+
+
+def run(parameters):
+    from qgis import processing
+
+    return processing.run("turnrow:processregister", parameters)
+
+
+def table(path, layer):
+    source = ogr.Open(str(path))
+    return [feature.items() for feature in source.GetLayerByName(layer)]
+
+
+def failure(files, grid="A"):
+    """Run a survey of which one grid is spoilt; return the sentence about it."""
+    result = run(files.parameters())
+    assert (result["GRIDS_DONE"], result["GRIDS_FAILED"]) == (1, 1)
+    found = [f for f in table(files.output / "survey.gpkg", "findings") if f["code"] == "grid-failed"]
+    assert [f["grid"] for f in found] == [grid]
+    return found[0]["found"]
+
+
+def findings(files, code):
+    run(files.parameters())
+    return [f for f in table(files.output / "survey.gpkg", "findings") if f["code"] == code]
+
+
+def test_writes_every_file_of_a_processed_survey(survey_files):
+    result = run(survey_files.parameters())
+    assert (result["GRIDS_DONE"], result["GRIDS_FAILED"], result["WALK_AGAIN"]) == (2, 0, 0)
+    names = {p.relative_to(survey_files.output).as_posix() for p in survey_files.output.rglob("*") if p.is_file()}
+    expected = {"survey.gpkg", "report.html", "recipe.json", "site.qgz"}
+    expected |= {"site_cond.tif", "site_cond.qml", "site_cond_se.tif", "grids/A_cond.tif", "grids/B_cond.tif"}
+    assert expected <= names
+    assert not [n for n in names if "tmp" in n or n.startswith(".")]
+
+
+def test_map_shows_the_ground(survey_files):
+    from_simulator = __import__("sys").modules[type(survey_files).__module__].ground
+    run(survey_files.parameters())
+    raster = gdal.Open(str(survey_files.output / "site_cond.tif"))
+    values = raster.ReadAsArray().astype(float)
+    west, cell, _, north, _, _ = raster.GetGeoTransform()
+    x, y = np.meshgrid(
+        west + cell * (np.arange(values.shape[1]) + 0.5), north - cell * (np.arange(values.shape[0]) + 0.5)
+    )
+    valid = values != -9999
+    assert valid.sum() == 12 * 8 / 0.25**2
+    # The corrections may level the lines by less than a noise unit; the shape has to stay.
+    assert np.abs(values - from_simulator(x, y))[valid].max() < 0.15
+
+
+def test_readings_are_complete_and_flagged(survey_files):
+    run(survey_files.parameters())
+    rows = table(survey_files.output / "survey.gpkg", "readings")
+    assert len(rows) == 2 * 12 * 38
+    assert sum(r["flag"] == "overrun" for r in rows) == 2 * 12 * 6
+    assert {"cond", "cond_raw", "u_m", "v_m", "heading", "source", "row"} <= set(rows[0])
+
+
+def test_recipe_repeats_the_run(survey_files):
+    run(survey_files.parameters())
+    first = gdal.Open(str(survey_files.output / "site_cond.tif")).ReadAsArray()
+    again = survey_files.folder / "again"
+    recipe = survey_files.folder / "recipe.json"
+    shutil.copy(survey_files.output / "recipe.json", recipe)
+    run(survey_files.parameters(RECIPE=str(recipe), OUTPUT_FOLDER=str(again), CELL_SIZE=None))
+    np.testing.assert_array_equal(gdal.Open(str(again / "site_cond.tif")).ReadAsArray(), first)
+    content = json.loads(recipe.read_text())
+    assert {i["path"] for i in content["inputs"]} >= {"A.csv", "B.csv", "register.csv", "corners.csv", "notes.csv"}
+
+
+def test_recipe_of_other_inputs_is_told(survey_files):
+    run(survey_files.parameters())
+    recipe = survey_files.folder / "recipe.json"
+    shutil.copy(survey_files.output / "recipe.json", recipe)
+    survey_files.write_log("A", 0.0, shift=1.0)
+    run(survey_files.parameters(RECIPE=str(recipe)))
+    found = [f for f in table(survey_files.output / "survey.gpkg", "findings") if f["code"] == "input-changed"]
+    assert len(found) == 1
+    assert "A.csv is not the file that the recipe was written for" in found[0]["found"]
+
+
+# --- bad input: each test reads the sentence that a person gets
+
+
+def test_empty_log(survey_files):
+    (survey_files.folder / "A.csv").write_text("")
+    assert "A.csv is empty" in failure(survey_files)
+
+
+def test_log_of_another_survey(survey_files):
+    survey_files.change(survey_files.register, {"grid": "A"}, first_line="501")
+    found = findings(survey_files, "wrong-log")
+    assert [f["grid"] for f in found] == ["A"]
+
+
+def test_wrong_layout(survey_files):
+    layout = {"name": "other", "delimiter": ";", "columns": [{"column": "x", "role": "channel", "name": "cond"}]}
+    (survey_files.folder / "other.json").write_text(json.dumps(layout))
+    survey_files.change(survey_files.register, {"grid": "A"}, layout="other.json")
+    assert "A.csv" in failure(survey_files)
+
+
+def test_binary_file(survey_files):
+    (survey_files.folder / "A.csv").write_bytes(bytes(range(256)) * 40)
+    assert "A.csv is not a text file" in failure(survey_files)
+
+
+def test_wrong_decimal_mark(survey_files):
+    text = (survey_files.folder / "A.csv").read_text()
+    lines = [line.replace(",", ";").replace(".", ",") for line in text.splitlines()]
+    (survey_files.folder / "A.csv").write_text("\n".join(lines) + "\n")
+    columns = [
+        {"column": n, "role": r, "name": n} for n, r in (("line", "line"), ("station", "station"), ("cond", "channel"))
+    ]
+    layout = {"name": "dots", "delimiter": ";", "decimal": ".", "columns": columns}
+    (survey_files.folder / "dots.json").write_text(json.dumps(layout))
+    survey_files.change(survey_files.register, {"grid": "A"}, layout="dots.json")
+    assert "decimal" in failure(survey_files)
+
+
+def test_truncated_last_row(survey_files):
+    path = survey_files.folder / "A.csv"
+    path.write_text(path.read_text().rstrip()[:-12])
+    found = findings(survey_files, "row-truncated")
+    assert [f["grid"] for f in found] == ["A"]
+    assert "A.csv, row 457" in found[0]["found"]
+
+
+def test_duplicated_file(survey_files):
+    shutil.copy(survey_files.folder / "A.csv", survey_files.folder / "B.csv")
+    assert "B.csv of grid B holds the same readings as A.csv of grid A" in failure(survey_files, "B")
+
+
+def test_missing_corners(survey_files):
+    rows = [r for r in survey_files.read(survey_files.corners) if r["grid"] == "B" or r["corner"] == "start"]
+    survey_files.write(survey_files.corners, rows)
+    assert "Of grid A only 1 of 4 corners are known" in failure(survey_files)
+
+
+def test_two_corners_swapped(survey_files):
+    survey_files.change(survey_files.corners, {"grid": "A", "corner": "start"}, corner="spare")
+    survey_files.change(survey_files.corners, {"grid": "A", "corner": "baseline"}, corner="start")
+    survey_files.change(survey_files.corners, {"grid": "A", "corner": "spare"}, corner="baseline")
+    sentence = failure(survey_files)
+    assert "Two corners of grid A are swapped" in sentence
+    assert "start and baseline" in sentence or "baseline and start" in sentence
+
+
+def test_corners_in_degrees(survey_files):
+    for row in survey_files.read(survey_files.corners):
+        if row["grid"] == "A":
+            values = {"x": float(row["x"]) / 1e6, "y": float(row["y"]) / 1e6}
+            survey_files.change(survey_files.corners, {"grid": "A", "corner": row["corner"]}, **values)
+    assert "The corners of grid A are in degrees" in failure(survey_files)
+
+
+def test_register_with_an_unknown_file(survey_files):
+    survey_files.change(survey_files.register, {"grid": "A"}, log="nowhere.csv")
+    assert "The log nowhere.csv of grid A (register, row 1) is not in the folder" in failure(survey_files)
+
+
+def test_two_grids_of_one_name(survey_files):
+    survey_files.change(survey_files.register, {"grid": "B"}, grid="A")
+    with pytest.raises(Exception, match="Grid A stands more than once: register, row 1 and register, row 2"):
+        run(survey_files.parameters())
+
+
+def test_crs_without_metres(survey_files):
+    with pytest.raises(Exception, match="degrees.*UTM|UTM.*"):
+        run(survey_files.parameters(TARGET_CRS="EPSG:4326"))
+    assert not survey_files.output.exists() or not list(survey_files.output.iterdir())
+
+
+def test_all_grids_failing_leaves_nothing(survey_files):
+    for grid in "AB":
+        (survey_files.folder / f"{grid}.csv").write_text("")
+    with pytest.raises(Exception, match="No grid could be placed"):
+        run(survey_files.parameters())
+    assert not survey_files.output.exists() or not list(survey_files.output.iterdir())
+
+
+def test_cancelled_run_leaves_nothing(survey_files, monkeypatch):
+    from qgis import processing
+    from qgis.core import QgsProcessingFeedback
+
+    feedback = QgsProcessingFeedback()
+    feedback.progressChanged.connect(lambda percent: feedback.cancel() if percent > 50 else None)
+    processing.run("turnrow:processregister", survey_files.parameters(), feedback=feedback)
+    assert not survey_files.output.exists() or not list(survey_files.output.iterdir())
+
+
+def test_inputs_stay_as_they_were(survey_files):
+    before = {p.name: p.read_bytes() for p in survey_files.folder.iterdir() if p.is_file()}
+    run(survey_files.parameters())
+    assert {p.name: p.read_bytes() for p in survey_files.folder.iterdir() if p.is_file()} == before
