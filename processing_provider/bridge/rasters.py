@@ -10,6 +10,7 @@ from osgeo import gdal
 
 from ..engine.errors import EngineError
 from ..engine.lattice import Lattice
+from .whole_file import whole_file
 
 NODATA = -9999.0
 CREATION = ("TILED=YES", "COMPRESS=DEFLATE", "PREDICTOR=3", "ZLEVEL=6")
@@ -44,9 +45,7 @@ def write_raster(
     EngineError
         When the file cannot be written; nothing half-written is left.
     """
-    part = path.with_name(f".{path.stem}.part.tif")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+    with whole_file(path, "raster") as part:
         data = gdal.GetDriverByName("MEM").Create("", lattice.cols, lattice.rows, 1, gdal.GDT_Float32)
         data.SetGeoTransform(lattice.geotransform)
         data.SetProjection(crs_wkt)
@@ -55,17 +54,9 @@ def write_raster(
         band.SetNoDataValue(NODATA)
         band.SetUnitType(unit)
         band.SetDescription(name)
-        filled = np.where(np.isfinite(values), values, NODATA).astype("<f4")
+        filled = np.where(np.isfinite(values), values, NODATA).astype(np.float32)
         band.WriteRaster(0, 0, lattice.cols, lattice.rows, filled.tobytes())
         _copy(data, part)
-        part.replace(path)
-    except (OSError, RuntimeError) as error:
-        if part.exists():
-            part.unlink()
-        raise EngineError(
-            f"The raster {path.name} cannot be written to {path.parent}: {error}. Is the disk full, or the folder "
-            "read-only or open elsewhere?"
-        ) from error
 
 
 def _copy(data, part: Path) -> None:
@@ -74,6 +65,7 @@ def _copy(data, part: Path) -> None:
     if written is None:
         raise OSError(gdal.GetLastErrorMsg() or "no reason given")
     written.FlushCache()
+    del written
     # A full disk shows only here: what the driver could not write is not an error of CreateCopy.
     if gdal.GetLastErrorType() >= gdal.CE_Failure:
         raise OSError(gdal.GetLastErrorMsg())
@@ -87,7 +79,10 @@ def read_raster(path: Path) -> tuple[np.ndarray, tuple, str, str, str]:
     EngineError
         When the file cannot be opened as a raster.
     """
-    data = gdal.Open(str(path))
+    try:
+        data = gdal.Open(str(path))
+    except RuntimeError:  # raised in place of None where a program has switched GDAL's exceptions on
+        data = None
     if data is None:
         raise EngineError(f"The raster {path} cannot be opened. Check that it is there and is a raster.")
     band = data.GetRasterBand(1)

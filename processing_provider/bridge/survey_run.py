@@ -144,3 +144,20 @@ def _raster(readings: Readings, channel: str, lattice: Lattice, recipe: Recipe, 
 
 def _left_out(channel: str, text: str) -> Finding:
     return Finding("warning", "not-interpolated", f"{text} ({channel})", "", "Its readings are placed, but not mapped.")
+
+
+def with_changed_inputs(result: SurveyResult, recipe: Recipe, inputs: Sequence[Mapping]) -> SurveyResult:
+    """Return the result with a finding for each input that is not the file its recipe was written for."""
+    written_for = {item["path"]: item["sha256"] for item in recipe.inputs}
+    changed = [
+        Finding(
+            "warning",
+            "input-changed",
+            f"{item['path']} is not the file that the recipe was written for.",
+            "",
+            "The maps differ from those of the recipe. Give the file of then to repeat the run exactly.",
+        )  # fmt: skip
+        for item in inputs
+        if written_for.get(item["path"], item["sha256"]) != item["sha256"]
+    ]
+    return replace(result, findings=(*result.findings, *changed))

@@ -1,0 +1,83 @@
+"""Process a survey register."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from ..base import SurveyAlgorithm
+from ..bridge.layers import check_metric_crs, corners_in
+from ..bridge.project import load_when_done
+from ..bridge.survey_files import staging, write_survey
+from ..bridge.survey_run import part_of, process_survey, with_changed_inputs
+from ..bridge.survey_sources import file_facts, gather_sources
+from ..engine.errors import EngineError
+from ..engine.findings import walk_again_count
+from ..engine.recipe import default_recipe, parse_recipe
+from ..parameters import Crs, FileIn, FolderIn, FolderOut, Number, NumberResult, ReportResult, TableIn, Text
+
+
+class ProcessRegister(SurveyAlgorithm):
+    NAME, LABEL, GROUP = "processregister", "Process a survey register", "Survey"
+    SUMMARY = "Takes a whole survey from raw logs to maps, report and project in one run."
+    HELP = (
+        "<p>All grids are read, compared with the notes, placed, corrected and interpolated as neighbours of each "
+        "other. A grid that fails is explained and counted; the others are finished. The recipe that is written "
+        "repeats the run.</p>"
+    )
+    TAGS = ("batch", "site", "report", "map", "all")
+    PARAMETERS = (
+        TableIn("REGISTER", "Register", "A row a grid: grid, log, length_m, width_m, spacing_m, readings_per_m ..."),
+        TableIn("CORNERS", "Corners", "Points or a table with x and y: grid, corner. Two or more a grid."),
+        TableIn("NOTES", "Field notes", "A row a remark: grid, line, kind ...", optional=True),
+        FolderIn("LOG_FOLDER", "Folder of the logs", "What paths in the register are relative to; its own folder when "
+                 "left empty.", optional=True),
+        FileIn("RECIPE", "Recipe", "A recipe.json of an earlier run; the usual corrections when left empty.",
+               optional=True, extension="json"),
+        Text("CHANNELS", "Channels", "Names separated by semicolons; all when left empty.", optional=True),
+        Number("CELL_SIZE", "Cell size", "Half the smallest spacing, or as the recipe says, when left empty.", unit="m",
+               optional=True, minimum=0.001),
+        Crs("TARGET_CRS", "CRS of the survey", "Projected, in metres. Empty = as the corners."),
+        FolderOut("OUTPUT_FOLDER", "Output folder", "Maps, survey.gpkg, report, recipe and project are written here."),
+    )  # fmt: skip
+    RESULTS = (
+        NumberResult("GRIDS_DONE", "Grids done", "How many grids are on the map."),
+        NumberResult("GRIDS_FAILED", "Grids failed", "How many are not; the findings say why."),
+        NumberResult("WALK_AGAIN", "Lines to walk again", "How many lines must be walked again."),
+        ReportResult("REPORT", "Report", "Path of report.html."),
+    )
+
+    def run_values(self, values, progress, feedback):
+        register, _, register_path = values.register
+        folder = values.log_folder or (register_path and register_path.parent)
+        if folder is None:
+            raise EngineError("The register is not a file, so its folder is unknown. Give the folder of the logs.")
+        corners, crs, corners_path = values.corners
+        target = values.target_crs if values.target_crs.isValid() else crs
+        check_metric_crs(target, "the survey")
+        notes, _, notes_path = values.notes
+        sources = gather_sources(register, corners_in(corners, crs, target, values.context), notes, folder)
+        recipe = default_recipe()
+        if values.recipe:
+            recipe = parse_recipe(values.recipe.read_text("utf-8"), where=values.recipe.name)
+        paths = [p for p in (register_path, corners_path, notes_path) if p] + list(sources.files)
+        inputs = [file_facts(path, folder) for path in dict.fromkeys(paths)]
+        channels = [c.strip() for c in values.channels.split(";") if c.strip()]
+        result = process_survey(
+            sources, recipe, channels=channels, cell_size_m=values.cell_size, progress=part_of(progress, 0.0, 0.6)
+        )
+        result = with_changed_inputs(result, recipe, inputs)
+        site = values.output_folder.resolve().parent.name if values.output_folder.name == "out" else ""
+        site = site or values.output_folder.name
+        with staging(values.output_folder) as stage:
+            layers = write_survey(stage, result, target, site, inputs, part_of(progress, 0.6, 1.0))
+        moved = [replace(la, uri=la.uri.replace(str(stage), str(values.output_folder))) for la in layers]
+        load_when_done(values.context, moved)
+        for finding in result.findings:
+            (feedback.pushInfo if finding.severity == "note" else feedback.pushWarning)(finding.sentence())
+        values.results.update(
+            GRIDS_DONE=len(result.done),
+            GRIDS_FAILED=len(result.failed),
+            WALK_AGAIN=walk_again_count(list(result.findings)),
+            REPORT=str(values.output_folder / "report.html"),
+            OUTPUT_FOLDER=str(values.output_folder),
+        )

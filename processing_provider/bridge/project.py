@@ -1,0 +1,169 @@
+"""Layers of a processed survey in a project: named, styled, grouped by site and in a sensible order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Sequence
+
+from qgis.core import (
+    Qgis,
+    QgsLayerTreeGroup,
+    QgsProcessingContext,
+    QgsProcessingLayerPostProcessorInterface,
+    QgsProject,
+    QgsRasterLayer,
+    QgsReferencedRectangle,
+    QgsVectorLayer,
+)
+
+from ..engine.errors import EngineError
+from .styles import VECTOR_STYLES, keep_style_in_file, style_raster
+
+ORDER = "turnrow/order"
+
+
+@dataclass(frozen=True)
+class SurveyLayer:
+    """One layer of a survey as a project shows it.
+
+    Attributes
+    ----------
+    uri, name : str
+    group : tuple of str
+        Names of the groups around it, outermost first.
+    style : str
+        Name of a vector style, or ``raster``.
+    limits : (float, float)
+        Of the colours of a raster.
+    unit, ramp : str
+    visible : bool
+    """
+
+    uri: str
+    name: str
+    group: tuple[str, ...]
+    style: str
+    limits: tuple[float, float] = (0.0, 1.0)
+    unit: str = ""
+    ramp: str = ""
+    visible: bool = True
+
+    def open(self):
+        """Return the layer, styled."""
+        if self.style == "raster":
+            layer = QgsRasterLayer(self.uri, self.name)
+        else:
+            layer = QgsVectorLayer(self.uri, self.name, "ogr")
+        if not layer.isValid():
+            raise EngineError(f"The layer {self.name} cannot be opened from {self.uri}. Was the file moved?")
+        self.dress(layer)
+        return layer
+
+    def dress(self, layer) -> None:
+        """Give a layer its name and style."""
+        layer.setName(self.name)
+        if self.style == "raster":
+            style_raster(layer, *self.limits, self.unit, self.ramp)
+        else:
+            VECTOR_STYLES[self.style](layer)
+
+
+def keep_styles(layers: Sequence[SurveyLayer]) -> None:
+    """Store every style beside its raster (``.qml``) or in its GeoPackage."""
+    for spec in layers:
+        layer = spec.open()
+        if spec.style == "raster":
+            layer.saveNamedStyle(str(Path(spec.uri).with_suffix(".qml")))
+        else:
+            keep_style_in_file(layer)
+
+
+def write_project(path: Path, layers: Sequence[SurveyLayer], crs, title: str, extra: Sequence = ()) -> None:
+    """Write a QGIS project with relative paths; ``extra`` are layers of its own that go on top.
+
+    Raises
+    ------
+    EngineError
+        When a layer cannot be opened or the project cannot be written.
+    """
+    project = QgsProject()
+    project.setTitle(title)
+    project.setCrs(crs)
+    project.setFilePathStorage(Qgis.FilePathType.Relative)
+    part = path.with_name(f".{path.stem}.part{path.suffix}")
+    project.setFileName(str(part))
+    for layer in extra:
+        project.addMapLayer(layer, False)
+        project.layerTreeRoot().addLayer(layer)
+    maps = []
+    for order, spec in enumerate(layers):
+        layer = spec.open()
+        project.addMapLayer(layer, False)
+        _insert(project.layerTreeRoot(), spec, order, layer)
+        maps += [layer] if spec.style == "raster" and spec.visible else []
+    if maps:
+        extent = maps[0].extent()
+        extent.scale(1.1)
+        project.viewSettings().setDefaultViewExtent(QgsReferencedRectangle(extent, crs))
+    written = project.write()
+    project.clear()
+    if not written:
+        raise EngineError(f"The project {path} cannot be written. Is the folder read-only, or the disk full?")
+    part.replace(path)
+
+
+def load_when_done(context: QgsProcessingContext, layers: Sequence[SurveyLayer]) -> None:
+    """Have the layers loaded, styled and grouped when the algorithm that calls this has ended.
+
+    The post-processors are kept alive by the list below; QGIS does not own them.
+    """
+    if context.project() is None:
+        return
+    for order, spec in enumerate(layers):
+        details = QgsProcessingContext.LayerDetails(spec.name, context.project(), spec.name)
+        details.forceName = True
+        arrival = _Arrival(spec, order)
+        _ARRIVALS.append(arrival)
+        details.setPostProcessor(arrival)
+        context.addLayerToLoadOnCompletion(spec.uri, details)
+
+
+_ARRIVALS: list = []
+
+
+class _Arrival(QgsProcessingLayerPostProcessorInterface):
+    """Dresses one layer and moves it to its place when it has been loaded."""
+
+    def __init__(self, spec: SurveyLayer, order: int):
+        super().__init__()
+        self.spec, self.order = spec, order
+
+    def postProcessLayer(self, layer, context, feedback):  # noqa: N802 (name fixed by QGIS)
+        self.spec.dress(layer)
+        layer.triggerRepaint()
+        root = context.project().layerTreeRoot()
+        old = root.findLayer(layer.id())
+        _insert(root, self.spec, self.order, layer)
+        if old is not None:
+            old.parent().removeChildNode(old)
+        _ARRIVALS.remove(self)
+
+
+def _insert(root: QgsLayerTreeGroup, spec: SurveyLayer, order: int, layer) -> None:
+    group = root
+    for depth, name in enumerate(spec.group):
+        inner = next((g for g in group.findGroups() if g.name() == name), None)
+        if inner is None:
+            inner = group.insertGroup(0 if depth == 0 else _place(group, order), name)
+            inner.setCustomProperty(ORDER, order)
+            inner.setExpanded(depth == 0)
+        group = inner
+    node = group.insertLayer(_place(group, order), layer)
+    node.setCustomProperty(ORDER, order)
+    node.setItemVisibilityChecked(spec.visible)
+    node.setExpanded(spec.style == "raster" and spec.visible)
+
+
+def _place(group: QgsLayerTreeGroup, order: int) -> int:
+    return sum(int(child.customProperty(ORDER, 0)) < order for child in group.children())

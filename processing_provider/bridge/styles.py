@@ -1,0 +1,185 @@
+"""Styles: the same colours for a channel over the whole survey, and symbols a stranger understands."""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from typing import Iterable
+
+import numpy as np
+from qgis.core import (
+    QgsCategorizedSymbolRenderer,
+    QgsColorRampShader,
+    QgsFillSymbol,
+    QgsGradientColorRamp,
+    QgsGradientStop,
+    QgsLineSymbol,
+    QgsMarkerLineSymbolLayer,
+    QgsMarkerSymbol,
+    QgsPalLayerSettings,
+    QgsRasterLayer,
+    QgsRasterShader,
+    QgsRendererCategory,
+    QgsRuleBasedRenderer,
+    QgsSingleBandPseudoColorRenderer,
+    QgsSingleSymbolRenderer,
+    QgsStyle,
+    QgsTextBufferSettings,
+    QgsTextFormat,
+    QgsVectorLayer,
+    QgsVectorLayerSimpleLabeling,
+)
+from qgis.PyQt.QtGui import QColor
+from qgis.PyQt.QtXml import QDomDocument
+
+STRETCH_PERCENT = (2.0, 98.0)
+CHANNEL_RAMP, ERROR_RAMP = "Viridis", "Greys"
+ENDS = {CHANNEL_RAMP: ("#440154", "#21918c", "#fde725"), ERROR_RAMP: ("#ffffff", "#8c8c8c", "#252525")}
+STOPS = 32
+SEVERITY_COLOURS = {"error": "#b3261e", "warning": "#c77700", "note": "#4a6572"}
+
+
+def shared_range(arrays: Iterable[np.ndarray]) -> tuple[float, float]:
+    """Return the 2 and 98 % values over all rasters of a channel; a flat channel gets a range around its value."""
+    values = np.concatenate([a[np.isfinite(a)].ravel() for a in arrays])
+    if not len(values):
+        return 0.0, 1.0
+    low, high = np.percentile(values, STRETCH_PERCENT).tolist()
+    return (low, high) if high > low else (low - 0.5, high + 0.5)
+
+
+def _ramp(name: str):
+    """Return a ramp of QGIS's own style, or the same built of three colours where the style library is not there."""
+    ramp = QgsStyle.defaultStyle().colorRamp(name)
+    if ramp is not None:
+        return ramp
+    low, middle, high = (QColor(c) for c in ENDS[name])
+    return QgsGradientColorRamp(low, high, False, [QgsGradientStop(0.5, middle)])
+
+
+def style_raster(layer: QgsRasterLayer, low: float, high: float, unit: str, ramp: str = CHANNEL_RAMP) -> None:
+    """Colour a raster between two values, with a legend that carries the unit."""
+    colours = _ramp(ramp)
+    shader = QgsColorRampShader(low, high, colours.clone(), QgsColorRampShader.Type.Interpolated)
+    items = []
+    for i in range(STOPS):
+        share = i / (STOPS - 1)
+        value = low + share * (high - low)
+        items.append(QgsColorRampShader.ColorRampItem(value, colours.color(share), f"{value:.3g} {unit}".strip()))
+    shader.setColorRampItemList(items)
+    if hasattr(shader, "legendSettings"):
+        settings = shader.legendSettings()
+        settings.setSuffix(f" {unit}" if unit else "")
+        shader.setLegendSettings(settings)
+    raster_shader = QgsRasterShader()
+    raster_shader.setRasterShaderFunction(shader)
+    renderer = QgsSingleBandPseudoColorRenderer(layer.dataProvider(), 1, raster_shader)
+    renderer.setClassificationMin(low)
+    renderer.setClassificationMax(high)
+    layer.setRenderer(renderer)
+
+
+def style_readings(layer: QgsVectorLayer) -> None:
+    """Readings as small dots: in use, out of use, outlying."""
+    rules = (
+        ("in use", "\"flag\" = '' OR \"flag\" IS NULL", "#2f4b3c", 0.5),
+        ("outlying", "\"flag\" LIKE '%outlier%'", "#b3261e", 1.4),
+        ("out of use", "ELSE", "#b9b4a5", 0.5),
+    )
+    root = QgsRuleBasedRenderer.Rule(None)
+    for label, expression, colour, size in rules:
+        symbol = QgsMarkerSymbol.createSimple(
+            {"name": "circle", "color": colour, "size": str(size), "outline_style": "no"}
+        )
+        root.appendChild(QgsRuleBasedRenderer.Rule(symbol, 0, 0, expression, label))
+    layer.setRenderer(QgsRuleBasedRenderer(root))
+    layer.setScaleBasedVisibility(True)
+    layer.setMinimumScale(1000)
+
+
+def style_traverses(layer: QgsVectorLayer) -> None:
+    """Traverses as thin lines with an arrow in walking direction."""
+    symbol = QgsLineSymbol.createSimple({"line_color": "#5b5b5b", "line_width": "0.15"})
+    head = {"name": "filled_arrowhead", "size": "1.6", "color": "#5b5b5b", "outline_style": "no"}
+    arrow = QgsMarkerSymbol.createSimple(head)
+    heads = QgsMarkerLineSymbolLayer(True)
+    heads.setPlacement(QgsMarkerLineSymbolLayer.Placement.CentralPoint)
+    heads.setSubSymbol(arrow)
+    symbol.appendSymbolLayer(heads)
+    layer.setRenderer(QgsSingleSymbolRenderer(symbol))
+
+
+def style_grids(layer: QgsVectorLayer) -> None:
+    """Grids as outlines with their names."""
+    style = {"style": "no", "outline_color": "#1d1d1d", "outline_width": "0.35"}
+    layer.setRenderer(QgsSingleSymbolRenderer(QgsFillSymbol.createSimple(style)))
+    settings = QgsPalLayerSettings()
+    settings.fieldName = "grid"
+    text = QgsTextFormat()
+    text.setSize(11)
+    text.setColor(QColor("#1d1d1d"))
+    buffer = QgsTextBufferSettings()
+    buffer.setEnabled(True)
+    buffer.setSize(0.8)
+    text.setBuffer(buffer)
+    settings.setFormat(text)
+    layer.setLabeling(QgsVectorLayerSimpleLabeling(settings))
+    layer.setLabelsEnabled(True)
+
+
+def style_corners(layer: QgsVectorLayer) -> None:
+    """Corners as crosses."""
+    symbol = QgsMarkerSymbol.createSimple({"name": "cross", "color": "#1d1d1d", "size": "2.2", "outline_width": "0.4"})
+    layer.setRenderer(QgsSingleSymbolRenderer(symbol))
+
+
+def style_findings(layer: QgsVectorLayer) -> None:
+    """Findings by severity, worst in the strongest colour."""
+    shapes = {"error": "triangle", "warning": "diamond", "note": "circle"}
+    categories = []
+    for severity, colour in SEVERITY_COLOURS.items():
+        symbol = QgsMarkerSymbol.createSimple(
+            {"name": shapes[severity], "color": colour, "size": "3", "outline_color": "#ffffff", "outline_width": "0.3"}
+        )
+        categories.append(QgsRendererCategory(severity, symbol, severity))
+    layer.setRenderer(QgsCategorizedSymbolRenderer("severity", categories))
+
+
+VECTOR_STYLES = {
+    "readings": style_readings,
+    "traverses": style_traverses,
+    "grids": style_grids,
+    "corners": style_corners,
+    "findings": style_findings,
+}
+
+
+STYLE_TABLE = """
+    CREATE TABLE IF NOT EXISTS layer_styles (
+        id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256), f_table_schema TEXT(256),
+        f_table_name TEXT(256), f_geometry_column TEXT(256), styleName TEXT(30), styleQML TEXT, styleSLD TEXT,
+        useAsDefault BOOLEAN, description TEXT, owner TEXT(30), ui TEXT(30), update_time DATETIME
+    )
+"""
+
+
+def keep_style_in_file(layer: QgsVectorLayer) -> None:
+    """Store a layer's style as the default in its GeoPackage, so that it comes back wherever the file is opened.
+
+    Written by SQL into the table that QGIS keeps styles in: its own call for this changed its name between versions.
+    """
+    path, table = layer.source().split("|layername=")
+    document = QDomDocument()
+    layer.exportNamedStyle(document)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute(STYLE_TABLE)
+        connection.execute(
+            "INSERT OR IGNORE INTO gpkg_contents (table_name, data_type, identifier, srs_id) "
+            "VALUES ('layer_styles', 'attributes', 'layer_styles', 0)"
+        )
+        connection.execute(
+            "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, "
+            "styleQML, styleSLD, useAsDefault, description, owner, update_time) "
+            "VALUES ('', '', ?, 'geom', ?, ?, '', 1, '', '', strftime('%Y-%m-%dT%H:%M:%fZ', 'now'))",
+            (table, table, document.toString()),
+        )

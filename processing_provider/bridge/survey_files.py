@@ -1,0 +1,161 @@
+"""The files of a processed survey: everything is written into a hidden folder first and moved when it is whole."""
+
+from __future__ import annotations
+
+import platform
+import shutil
+import tempfile
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Iterator, Sequence
+
+import numpy as np
+from osgeo import gdal
+from qgis.core import Qgis
+
+from ..engine.errors import EngineError
+from ..engine.findings import FIELDS, finding_rows
+from ..engine.recipe import recipe_text
+from .geopackage import readings_layer, rows_layer, write_geopackage
+from .project import SurveyLayer, keep_styles, write_project
+from .rasters import write_raster
+from .styles import CHANNEL_RAMP, ERROR_RAMP, shared_range
+from .survey_run import Progress, SurveyResult, grid_share, part_of
+from .survey_tables import corner_rows, finding_places, grid_rows, traverse_rows
+
+TYPES = {
+    "grids": {
+        "grid": str, "length_m": float, "width_m": float, "spacing_m": float, "readings_per_m": float, "pattern": str,
+        "bearing_deg": float, "scale": float, "mirrored": int, "largest_residual_m": float, "readings": int,
+        "in_use": int, "out_of_use": str, "findings": int, "walk_again": int, "comment": str,
+    },
+    "corners": {"grid": str, "corner": str, "residual_x_m": float, "residual_y_m": float},
+    "traverses": {
+        "grid": str, "line": int, "run": int, "kind": str, "heading": str, "readings": int, "in_use": int,
+        "u_m": float, "first_station": float, "last_station": float, "start_s": float, "stop_s": float,
+        "length_m": float,
+    },
+    "findings": {name: int if name in ("line", "run", "walk_again") else str for name in FIELDS},
+}  # fmt: skip
+
+
+def versions() -> dict[str, str]:
+    """Return the versions that a result depends on."""
+    import scipy
+
+    metadata = (Path(__file__).resolve().parents[2] / "metadata.txt").read_text("utf-8")
+    own = next(line.split("=", 1)[1].strip() for line in metadata.splitlines() if line.startswith("version="))
+    return {
+        "turnrow": own,
+        "qgis": Qgis.QGIS_VERSION,
+        "gdal": gdal.__version__,
+        "python": platform.python_version(),
+        "numpy": np.__version__,
+        "scipy": scipy.__version__,
+    }
+
+
+@contextmanager
+def staging(folder: Path) -> Iterator[Path]:
+    """Lend a hidden folder inside ``folder``; its files move out at the end, and nothing is left when that fails.
+
+    Raises
+    ------
+    EngineError
+        When the folder cannot be written.
+    """
+    made = not folder.exists()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        stage = Path(tempfile.mkdtemp(prefix=".part-", dir=folder))
+    except OSError as error:
+        raise EngineError(f"The output folder {folder} cannot be written: {error}. Choose another folder.") from error
+    try:
+        yield stage
+        for path in sorted(p for p in stage.rglob("*") if p.is_file()):
+            final = folder / path.relative_to(stage)
+            final.parent.mkdir(exist_ok=True)
+            path.replace(final)
+    except OSError as error:
+        raise EngineError(f"The output folder {folder} cannot be written: {error}. Is the disk full?") from error
+    finally:
+        shutil.rmtree(stage, ignore_errors=True)
+        if made and not any(folder.iterdir()):
+            folder.rmdir()
+
+
+def write_survey(
+    stage: Path, result: SurveyResult, crs, site: str, inputs: Sequence[dict], progress: Progress = None
+) -> list[SurveyLayer]:
+    """Write every file of a survey into a folder; return its layers in the order of a project.
+
+    Parameters
+    ----------
+    stage : Path
+    result : SurveyResult
+    crs : QgsCoordinateReferenceSystem
+    site : str
+        Name of the group in the project.
+    inputs : sequence of dict
+        Facts of the input files, for the recipe.
+    """
+    wkt = crs.toWkt()
+    layers = _tables(stage, result, wkt, site, part_of(progress, 0.0, 0.4))
+    layers += _rasters(stage, result, wkt, site, part_of(progress, 0.4, 0.8))
+    keep_styles(layers)
+    recipe = replace(result.recipe, inputs=tuple(inputs))
+    text = recipe_text(recipe, versions=versions(), results=result.records)
+    (stage / "recipe.json").write_text(text, "utf-8")
+    write_project(stage / "site.qgz", layers, crs, site)
+    return layers
+
+
+def _tables(stage: Path, result: SurveyResult, wkt: str, site: str, progress: Progress) -> list[SurveyLayer]:
+    offsets = {f"offset_{channel}": float for channel in result.rasters}
+    places = finding_places(result.findings, result.corrected)
+    findings = [dict(zip(FIELDS, row)) for row in finding_rows(list(result.findings))]
+    for row in findings:
+        place = places.get((row["grid"], row["line"], row["run"]))
+        row["geometry"] = [place] if place else None
+    tables = (
+        rows_layer("findings", "point", findings, TYPES["findings"]),
+        rows_layer("corners", "point", corner_rows(result), TYPES["corners"]),
+        rows_layer("grids", "polygon", grid_rows(result), TYPES["grids"]),
+        rows_layer("traverses", "line", traverse_rows(result), {**TYPES["traverses"], **offsets}),
+        readings_layer(result.corrected),
+    )
+    path = stage / "survey.gpkg"
+    write_geopackage(path, tables, wkt, progress)
+    return [
+        SurveyLayer(f"{path}|layername={t.name}", t.name.capitalize(), (site,), t.name, visible=t.name != "readings")
+        for t in tables
+    ]
+
+
+def _rasters(stage: Path, result: SurveyResult, wkt: str, site: str, progress: Progress) -> list[SurveyLayer]:
+    maps, grids, errors = [], [], []
+    for number, (channel, raster) in enumerate(result.rasters.items()):
+        if progress is not None:
+            progress(number / len(result.rasters))
+        unit = result.corrected.units.get(channel, "")
+        limits = shared_range([raster.values])
+        shown = {"limits": limits, "unit": unit, "ramp": CHANNEL_RAMP}
+        path = stage / f"site_{channel}.tif"
+        write_raster(path, raster.values, result.lattice, wkt, unit=unit, name=channel)
+        maps.append(SurveyLayer(str(path), f"{channel}, whole site", (site,), "raster", visible=not number, **shown))
+        path = stage / f"site_{channel}_se.tif"
+        write_raster(path, raster.standard_error, result.lattice, wkt, unit=unit, name=f"{channel} standard error")
+        high = shared_range([raster.standard_error])[1]
+        errors.append(
+            SurveyLayer(str(path), f"{channel}, standard error", (site, "Standard errors"), "raster", (0.0, high), unit,
+                        ERROR_RAMP, visible=False)
+        )  # fmt: skip
+        for grid in result.grids:
+            values, lattice = grid_share(result, grid, channel)
+            if np.isfinite(values).any():
+                path = stage / "grids" / f"{grid.grid}_{channel}.tif"
+                write_raster(path, values, lattice, wkt, unit=unit, name=channel)
+                name = f"{channel}, grid {grid.grid}"
+                grids.append(SurveyLayer(str(path), name, (site, "Single grids"), "raster", visible=False, **shown))
+    return [*maps, *grids, *errors]

@@ -1,0 +1,48 @@
+# Installs QGIS and what the tests need, where it is missing. Sourced by tests/run.sh and sample_project/run.sh.
+# Quiet when all is there; says what it does otherwise, and why where it cannot.
+
+root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
+python=/usr/bin/python3
+packages=(qgis python3-qgis qgis-providers python3-gdal python3-numpy python3-scipy python3-matplotlib python3-jinja2 python3-venv)
+
+say() { printf '%s\n' "$*" >&2; }
+
+qgis_is_there() {
+  [ -x "$python" ] && "$python" -c 'import qgis.core, osgeo.gdal, numpy, scipy, matplotlib, jinja2, ensurepip' 2>/dev/null \
+    && command -v qgis_process >/dev/null
+}
+
+install_qgis() {
+  qgis_is_there && return 0
+  local sudo=
+  if ! command -v apt-get >/dev/null; then
+    say "QGIS is not installed, and there is no apt-get to install it with."
+    say "Install QGIS 3.22 or later with its Python bindings, scipy and matplotlib, then run this again."
+    return 1
+  fi
+  if [ "$(id -u)" != 0 ]; then
+    if ! command -v sudo >/dev/null; then
+      say "QGIS is not installed. Run this once as root, or install: ${packages[*]}"
+      return 1
+    fi
+    sudo=sudo
+  fi
+  local log; log=$(mktemp)
+  say "Installing QGIS from the distribution (a few minutes, about 1 GB): ${packages[*]}"
+  if ! { $sudo apt-get update -q && $sudo env DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends "${packages[@]}"; } >"$log" 2>&1; then
+    tail -n 15 "$log" >&2
+    say "The installation failed; the whole of what apt-get said is in $log."
+    return 1
+  fi
+  rm -f "$log"
+}
+
+# Headless Qt needs a platform and a private run-time folder; numeric libraries need no threads of their own here.
+headless() {
+  export QT_QPA_PLATFORM=${QT_QPA_PLATFORM:-offscreen} OPENBLAS_NUM_THREADS=1 OMP_NUM_THREADS=1 PYTHONDONTWRITEBYTECODE=1
+  if [ -z "${XDG_RUNTIME_DIR:-}" ] || [ ! -d "$XDG_RUNTIME_DIR" ]; then
+    XDG_RUNTIME_DIR=$(mktemp -d)
+    chmod 700 "$XDG_RUNTIME_DIR"
+    export XDG_RUNTIME_DIR
+  fi
+}
