@@ -66,8 +66,7 @@ class ProcessRegister(SurveyAlgorithm):
             sources, recipe, channels=channels, cell_size_m=values.cell_size, progress=part_of(progress, 0.0, 0.6)
         )
         result = with_changed_inputs(result, recipe, inputs)
-        site = values.output_folder.resolve().parent.name if values.output_folder.name == "out" else ""
-        site = site or values.output_folder.name
+        site = folder.resolve().name
         with staging(values.output_folder) as stage:
             layers = write_survey(stage, result, target, site, inputs, part_of(progress, 0.6, 1.0))
         moved = [replace(la, uri=la.uri.replace(str(stage), str(values.output_folder))) for la in layers]

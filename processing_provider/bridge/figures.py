@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import io
 from typing import Optional, Sequence
 
@@ -11,10 +12,13 @@ from ..engine.lattice import Lattice
 from ..engine.readings import Readings
 
 
+PANEL_WIDTH_IN, DPI = 5.8, 110
+PROFILE_SWING = 8
+"""Line spacings that the middle 96 % of the values spread over in stacked profiles."""
+
+
 def matplotlib_is_there() -> bool:
     """Return whether figures can be drawn."""
-    import importlib.util
-
     return importlib.util.find_spec("matplotlib") is not None
 
 
@@ -42,80 +46,107 @@ def map_figure(
 
     west, south, east, north = lattice.extent
     ratio = (north - south) / (east - west)
-    width = 5.6
-    figure = Figure(figsize=(width * len(panels) + 1.0, max(width * ratio, 2.2) + 0.9), dpi=110)
+    width = PANEL_WIDTH_IN if len(panels) > 1 else 1.5 * PANEL_WIDTH_IN
+    figure = Figure(figsize=(width * len(panels) + 1.2, max(width * ratio, 2.2) + 0.9), dpi=DPI)
     FigureCanvasAgg(figure)
-    axes = figure.subplots(1, len(panels), squeeze=False, sharey=True)[0]
+    axes = figure.subplots(1, len(panels), squeeze=False, sharey=True, gridspec_kw={"wspace": 0.06})[0]
     for axis, (title, values) in zip(axes, panels):
         image = axis.imshow(
             np.ma.masked_invalid(values), extent=(west, east, south, north), cmap=ramp, vmin=limits[0], vmax=limits[1],
             interpolation="nearest",
         )  # fmt: skip
-        for name, x, y in outlines:
-            axis.plot(np.r_[x, x[0]], np.r_[y, y[0]], color="0.15", linewidth=0.6)
-            axis.text(x.mean(), y.mean(), name, fontsize=8, ha="center", va="center", color="0.1",
-                      bbox={"facecolor": "white", "alpha": 0.55, "edgecolor": "none", "pad": 1.0})  # fmt: skip
         axis.set_title(title, fontsize=10, loc="left")
-        axis.ticklabel_format(useOffset=False, style="plain")
-        axis.tick_params(labelsize=7)
-        axis.tick_params(axis="x", rotation=30)
-        axis.set_xlabel("Easting (m)", fontsize=8)
+        _outlines(axis, outlines)
+        _map_axes(axis)
         _scale_bar(axis, west, south, east, north)
         _north_arrow(axis)
     axes[0].set_ylabel("Northing (m)", fontsize=8)
-    bar = figure.colorbar(image, ax=list(axes), shrink=0.85, extend="both", pad=0.02)
+    bar = figure.colorbar(image, cax=axes[-1].inset_axes([1.03, 0.0, 0.035, 1.0]), extend="both")
     bar.set_label(unit or "value", fontsize=9)
     bar.ax.tick_params(labelsize=8)
     return _png(figure)
 
 
+def _halo():
+    from matplotlib.patheffects import withStroke
+
+    return [withStroke(linewidth=2.5, foreground="white")]
+
+
+def _outlines(axis, outlines: Sequence[tuple[str, np.ndarray, np.ndarray]]) -> None:
+    for name, x, y in outlines:
+        axis.plot(np.r_[x, x[0]], np.r_[y, y[0]], color="0.15", linewidth=0.6)
+        axis.text(np.mean(x), np.mean(y), name, fontsize=8, ha="center", va="center", path_effects=_halo())
+
+
+def _map_axes(axis) -> None:
+    from matplotlib.ticker import MaxNLocator
+
+    for side in (axis.xaxis, axis.yaxis):
+        side.set_major_locator(MaxNLocator(5, integer=True))
+    axis.ticklabel_format(useOffset=False, style="plain")
+    axis.tick_params(labelsize=7)
+    axis.set_xlabel("Easting (m)", fontsize=8)
+
+
 def _scale_bar(axis, west, south, east, north) -> None:
-    whole = (east - west) / 4
-    length = max(step for step in (1, 2, 5, 10, 20, 50, 100, 200, 500) if step <= max(whole, 1))
-    x, y = west + 0.04 * (east - west), south + 0.05 * (north - south)
-    axis.plot([x, x + length], [y, y], color="black", linewidth=3, solid_capstyle="butt")
-    axis.text(x + length / 2, y + 0.015 * (north - south), f"{length} m", ha="center", va="bottom", fontsize=8)
+    quarter = (east - west) / 4
+    length = max(step for step in (1, 2, 5, 10, 20, 50, 100, 200, 500) if step <= max(quarter, 1))
+    x, y = west + 0.04 * (east - west), south + 0.04 * (north - south)
+    axis.plot([x, x + length], [y, y], color="black", linewidth=3, solid_capstyle="butt", path_effects=_halo())
+    axis.annotate(f"{length} m", (x + length / 2, y), xytext=(0, 4), textcoords="offset points", ha="center",
+                  fontsize=8, path_effects=_halo())  # fmt: skip
 
 
 def _north_arrow(axis) -> None:
     axis.annotate(
-        "N", xy=(0.955, 0.97), xytext=(0.955, 0.87), xycoords="axes fraction", ha="center", va="center", fontsize=9,
-        arrowprops={"arrowstyle": "-|>", "color": "black"},
+        "N", xy=(0.955, 0.97), xytext=(0.955, 0.86), xycoords="axes fraction", ha="center", va="center", fontsize=9,
+        arrowprops={"arrowstyle": "-|>", "color": "black"}, path_effects=_halo(),
     )  # fmt: skip
 
 
 def profiles_figure(readings: Readings, channel: str, unit: str, title: str) -> Optional[bytes]:
-    """Return a PNG of stacked profiles of one grid's channel as logged, in use; None without placed readings."""
+    """Return a PNG of stacked profiles of one grid's channel as logged, in use; None without placed readings.
+
+    Each traverse runs at its place along the baseline; how far it leaves it shows by how much the channel differs
+    from the median of the grid.
+    """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
     values = readings.raw.get(channel, readings.channels[channel])
     used = readings.in_use & np.isfinite(values) & np.isfinite(readings.v_m)
-    if not used.any():
+    traverses = [rows for rows in (run.rows[used[run.rows]] for run in readings.runs()) if _runs_along(readings, rows)]
+    if not traverses:
         return None
-    figure = Figure(figsize=(9.5, 5.2), dpi=110)
+    places = np.unique([np.median(readings.u_m[rows]).round(3) for rows in traverses])
+    step = np.median(np.diff(places)) if len(places) > 1 else 1.0
+    low, middle, high = np.percentile(values[used], (2, 50, 98))
+    swing = (high - low) / PROFILE_SWING or 1.0
+    figure = Figure(figsize=(11.0, 6.0), dpi=DPI)
     FigureCanvasAgg(figure)
     axis = figure.subplots()
-    middle, spread = np.median(values[used]), np.subtract(*np.percentile(values[used], [98, 2])) or 1.0
-    lines = sorted({round(float(u), 3) for u in readings.u_m[used]})
-    step = np.median(np.diff(lines)) if len(lines) > 1 else 1.0
-    for run in readings.runs():
-        rows = run.rows[used[run.rows]]
-        if not len(rows) or np.ptp(readings.u_m[rows]) > np.ptp(readings.v_m[rows]):
-            continue
+    for rows in traverses:
         rows = rows[np.argsort(readings.v_m[rows])]
         colour = "#8a4b1d" if readings.heading[rows[0]] > 0 else "#2f5d7c"
-        height = readings.u_m[rows] + (values[rows] - middle) / spread * 3 * step
-        axis.plot(readings.v_m[rows], height, color=colour, linewidth=0.6)
+        height = readings.u_m[rows] + (values[rows] - middle) / swing * step
+        axis.plot(readings.v_m[rows], height, color=colour, linewidth=0.7)
     axis.set_title(f"{title} (brown: walked out, blue: walked back)", fontsize=10, loc="left")
     axis.set_xlabel("Along the traverse (m)", fontsize=9)
     axis.set_ylabel("Along the baseline (m)", fontsize=9)
     axis.tick_params(labelsize=8)
-    bar = spread / 3
-    x = axis.get_xlim()[1]
-    axis.plot([x, x], [lines[0], lines[0] + step], color="black", linewidth=2, solid_capstyle="butt")
-    axis.annotate(f"{bar:.2g} {unit}", (x, lines[0] + step / 2), xytext=(4, 0), textcoords="offset points", fontsize=8)
+    axis.margins(0.01)
+    axis.annotate("", xy=(1.012, places[0]), xytext=(1.012, places[0] + 2 * step), xycoords=axis.get_yaxis_transform(),
+                  textcoords=axis.get_yaxis_transform(), arrowprops={"arrowstyle": "|-|,widthA=0.2,widthB=0.2"},
+                  annotation_clip=False)  # fmt: skip
+    axis.text(1.022, places[0] + step, f"{2 * swing:.2g} {unit}", transform=axis.get_yaxis_transform(), fontsize=8,
+              va="center")  # fmt: skip
     return _png(figure)
+
+
+def _runs_along(readings: Readings, rows: np.ndarray) -> bool:
+    """Return whether readings follow a traverse; a tie line crosses the others and has no profile among them."""
+    return len(rows) > 1 and np.ptp(readings.v_m[rows]) > np.ptp(readings.u_m[rows])
 
 
 def _png(figure) -> bytes:

@@ -79,8 +79,8 @@ def keep_styles(layers: Sequence[SurveyLayer]) -> None:
             keep_style_in_file(layer)
 
 
-def write_project(path: Path, layers: Sequence[SurveyLayer], crs, title: str, extra: Sequence = ()) -> None:
-    """Write a QGIS project with relative paths; ``extra`` are layers of its own that go on top.
+def write_project(path: Path, layers: Sequence[SurveyLayer], crs, title: str) -> None:
+    """Write a QGIS project with relative paths.
 
     Raises
     ------
@@ -93,9 +93,6 @@ def write_project(path: Path, layers: Sequence[SurveyLayer], crs, title: str, ex
     project.setFilePathStorage(Qgis.FilePathType.Relative)
     part = path.with_name(f".{path.stem}.part{path.suffix}")
     project.setFileName(str(part))
-    for layer in extra:
-        project.addMapLayer(layer, False)
-        project.layerTreeRoot().addLayer(layer)
     maps = []
     for order, spec in enumerate(layers):
         layer = spec.open()
@@ -111,6 +108,26 @@ def write_project(path: Path, layers: Sequence[SurveyLayer], crs, title: str, ex
     if not written:
         raise EngineError(f"The project {path} cannot be written. Is the folder read-only, or the disk full?")
     part.replace(path)
+
+
+def with_layers(source: Path, path: Path, layers: Sequence) -> None:
+    """Write a project again under another name, with layers put on top of it; paths stay relative.
+
+    Raises
+    ------
+    EngineError
+        When the project cannot be read or written.
+    """
+    project = QgsProject()
+    if not project.read(str(source)):
+        raise EngineError(f"The project {source} cannot be read. Run the survey first.")
+    for layer in reversed(layers):
+        project.addMapLayer(layer, False)
+        project.layerTreeRoot().insertLayer(0, layer)
+    written = project.write(str(path))
+    project.clear()
+    if not written:
+        raise EngineError(f"The project {path} cannot be written. Is the folder read-only, or the disk full?")
 
 
 def load_when_done(context: QgsProcessingContext, layers: Sequence[SurveyLayer]) -> None:

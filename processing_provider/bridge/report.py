@@ -123,7 +123,7 @@ def report_html(content: ReportContent) -> str:
 
     folder = str(Path(__file__).resolve().parent)
     environment = Environment(loader=FileSystemLoader(folder), autoescape=True, trim_blocks=True, lstrip_blocks=True)
-    environment.filters.update(number=number_text, whole=whole_text, label=label_text)
+    environment.filters.update(number=number_text, whole=whole_text, label=label_text, metres=metres_text)
     drawn = matplotlib_is_there()
     return environment.get_template(TEMPLATE).render(
         content=content,
@@ -142,7 +142,7 @@ def report_html(content: ReportContent) -> str:
 def summary(content: ReportContent) -> str:
     """Return the survey in a few sentences."""
     readings, used = _total(content, "readings"), _total(content, "in_use")
-    sentences = [f"{_count(len(content.grids), 'grid')} on the map."]
+    sentences = [f"{_count(len(content.grids), 'grid')} {'is' if len(content.grids) == 1 else 'are'} on the map."]
     if content.failed:
         names = ", ".join(content.failed)
         sentences.append(f"{_count(len(content.failed), 'grid')} could not be processed: {names}; the findings say why.")
@@ -179,8 +179,7 @@ def label_text(name: str) -> str:
 
 
 def _count(number: int, what: str) -> str:
-    verb = "" if what == "line" else " is" if number == 1 else " are"
-    return f"{number} {what}{'' if number == 1 else 's'}{verb if 'grid' not in what or number >= 0 else ''}"
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _total(content: ReportContent, name: str) -> int:
@@ -234,25 +233,34 @@ def _step(record: Mapping) -> dict:
     names = list(table[0]) if table else []
     return {
         "id": record["step"],
-        "title": STEP_TITLES.get(record["step"], record["step"]),
-        "options": _pairs(record.get("options") or {}),
-        "figures": _pairs(record.get("figures") or {}),
+        "title": STEP_TITLES[record["step"]] + (f": {record['channel']}" if "channel" in record else ""),
+        "options": _pairs(record.get("options") or {}, "automatic"),
+        "figures": _pairs(record.get("figures") or {}, ""),
         "names": names,
         "rows": [[row[name] for name in names] for row in table],
     }
 
 
-def _pairs(values: Mapping, before: str = "") -> list[tuple[str, str]]:
-    """Return (label, text) of options or figures, inner tables spread out as ``channel: name``."""
+def _pairs(values: Mapping, blank: str) -> list[tuple[str, str]]:
+    """Return (label, text) of options or figures, inner tables spread out; ``blank`` is the text of no value."""
     pairs: list[tuple[str, str]] = []
     for name, value in values.items():
+        label = label_text(name)
         if isinstance(value, Mapping):
-            pairs += _pairs(value, f"{before}{label_text(str(name))}: ")
+            pairs += [(f"{name}: {inner}", text) for inner, text in _pairs(value, blank)]
+        elif value is None or value == "":
+            pairs.append((label, blank))
         elif isinstance(value, (list, tuple)):
-            pairs.append((before + label_text(str(name)), ", ".join(number_text(v) for v in value) or "–"))
+            pairs.append((label, ", ".join(number_text(v) for v in value)))
         else:
-            pairs.append((before + label_text(str(name)), number_text(value)))
-    return pairs
+            pairs.append((label, number_text(value)))
+    return [pair for pair in pairs if pair[1]]
+
+
+def metres_text(value: float) -> str:
+    """Return metres to the millimetre with their sign; nothing is less than half a millimetre."""
+    text = f"{value:+.3f}"
+    return "0.000" if float(text) == 0 else text.replace("-", "−")
 
 
 def _corners(rows: Sequence[Mapping]) -> list[dict]:

@@ -7,6 +7,7 @@ import shutil
 import tempfile
 from contextlib import contextmanager
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Iterator, Sequence
 
@@ -20,8 +21,9 @@ from ..engine.recipe import recipe_text
 from .geopackage import readings_layer, rows_layer, write_geopackage
 from .project import SurveyLayer, keep_styles, write_project
 from .rasters import write_raster
+from .report import ReportContent, ReportMap, write_report
 from .styles import CHANNEL_RAMP, ERROR_RAMP, shared_range
-from .survey_run import Progress, SurveyResult, grid_share, part_of
+from .survey_run import Progress, SurveyResult, grid_share, outline, part_of
 from .survey_tables import corner_rows, finding_places, grid_rows, traverse_rows
 
 TYPES = {
@@ -38,6 +40,8 @@ TYPES = {
     },
     "findings": {name: int if name in ("line", "run", "walk_again") else str for name in FIELDS},
 }  # fmt: skip
+HIDDEN = ("traverses", "readings")
+"""Layers that would cover the maps; a click shows them."""
 
 
 def versions() -> dict[str, str]:
@@ -107,8 +111,33 @@ def write_survey(
     recipe = replace(result.recipe, inputs=tuple(inputs))
     text = recipe_text(recipe, versions=versions(), results=result.records)
     (stage / "recipe.json").write_text(text, "utf-8")
+    write_report(stage / "report.html", _report(result, crs, site, inputs))
     write_project(stage / "site.qgz", layers, crs, site)
     return layers
+
+
+def _report(result: SurveyResult, crs, site: str, inputs: Sequence[dict]) -> ReportContent:
+    units, grids = result.corrected.units, result.grids
+    maps = [
+        ReportMap(c, units.get(c, ""), result.raw_rasters[c].values, r.values, result.lattice, shared_range([r.values]))
+        for c, r in result.rasters.items()
+    ]
+    first = result.corrected.grid == result.corrected.grids.index(grids[0].grid)
+    return ReportContent(
+        site=site,
+        created=datetime.now().strftime("%Y-%m-%d %H:%M"),
+        crs=f"{crs.authid()} {crs.description()}",
+        maps=maps,
+        outlines=[(grid.grid, *outline(grid)) for grid in grids],
+        grids=grid_rows(result),
+        failed=result.failed,
+        corners=corner_rows(result),
+        findings=result.findings,
+        records=result.records,
+        inputs=inputs,
+        versions=versions(),
+        profiles=result.corrected.take(first),
+    )
 
 
 def _tables(stage: Path, result: SurveyResult, wkt: str, site: str, progress: Progress) -> list[SurveyLayer]:
@@ -128,7 +157,7 @@ def _tables(stage: Path, result: SurveyResult, wkt: str, site: str, progress: Pr
     path = stage / "survey.gpkg"
     write_geopackage(path, tables, wkt, progress)
     return [
-        SurveyLayer(f"{path}|layername={t.name}", t.name.capitalize(), (site,), t.name, visible=t.name != "readings")
+        SurveyLayer(f"{path}|layername={t.name}", t.name.capitalize(), (site,), t.name, visible=t.name not in HIDDEN)
         for t in tables
     ]
 
@@ -152,8 +181,8 @@ def _rasters(stage: Path, result: SurveyResult, wkt: str, site: str, progress: P
                         ERROR_RAMP, visible=False)
         )  # fmt: skip
         for grid in result.grids:
-            values, lattice = grid_share(result, grid, channel)
-            if np.isfinite(values).any():
+            if np.isfinite(grid.readings.channels.get(channel, np.nan)).any():
+                values, lattice = grid_share(result, grid, channel)
                 path = stage / "grids" / f"{grid.grid}_{channel}.tif"
                 write_raster(path, values, lattice, wkt, unit=unit, name=channel)
                 name = f"{channel}, grid {grid.grid}"

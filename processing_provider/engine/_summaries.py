@@ -7,14 +7,21 @@ from typing import Optional, Sequence
 
 import numpy as np
 
+from .findings import Finding
 from .notes import Note, notes_for
 from .place import REDONE_MARGIN_M, SAME_STATION, note_for_run
 from .readings import Readings, Run
 from .scheme import Scheme
 
+Stretch = tuple[float, float]
+"""First and last station of a piece of a line."""
+MANY = 4
+"""So many lines with the same fault have one cause when they are most of the lines; fewer are listed by number."""
 WALKED_KINDS = ("survey", "redo")
 POSITION_M = 0.05
 """Positions this close are the same: a tape is read to a few centimetres (common practice, no source)."""
+CLOCK_S = 1.0
+"""A clock read in whole seconds may repeat or swap one."""
 FAR_PACE = 1.5
 """Paces that differ by this factor are not one person's walk: 0.8 to 1.2 m/s is usual, a factor of 1.5 from end to
 end (common practice, no source)."""
@@ -125,6 +132,11 @@ class GridLog:
         """Recordings that stand for a line of the scheme and that no later one replaces."""
         return [r for r in self.walked if r.target is not None and not r.superseded]
 
+    def finding(self, severity, code, where, found, expected, advice, walk_again=False) -> Finding:
+        """Return a finding about a recording, a line number or (None) the whole grid."""
+        line, run = (where.line, where.run.run) if isinstance(where, RunSummary) else (where, None)
+        return Finding(severity, code, found, expected, advice, self.scheme.grid, line, run, walk_again)
+
 
 def summarise(readings: Readings, scheme: Scheme, notes: Sequence[Note]) -> GridLog:
     """Return the recordings of one grid's log in summary; ``readings`` must not be empty."""
@@ -183,7 +195,7 @@ def _measure(readings: Readings, runs: Sequence[Run]) -> tuple[list[tuple[Run, d
         "downs": downs,
         "logged_heading": readings.heading[rows[starts]],
         "duration_s": ended - begun,
-        "clock_back": np.logical_or.reduceat(inner & (np.diff(time, prepend=np.nan) < 0), starts),
+        "clock_back": np.logical_or.reduceat(inner & (np.diff(time, prepend=np.nan) < -CLOCK_S), starts),
         "marks": np.add.reduceat(mark.astype(int), starts),
     }
     plain = {name: values.tolist() for name, values in columns.items()}
@@ -269,3 +281,46 @@ def _superseded(runs: list[RunSummary], scheme: Scheme) -> list[RunSummary]:
         else run
         for run in runs
     ]
+
+
+def bare_stretches(log: GridLog, line: int, runs: Sequence[RunSummary]) -> list[Stretch]:
+    """Return the stretches of a line without readings of ``runs`` and without a noted obstacle."""
+    station = log.scheme.first_station + np.arange(log.scheme.readings_per_line)
+    bare = np.ones(len(station), bool)
+    for run in runs:
+        bare &= (station <= run.low - 1) | (station >= run.high + 1)
+    for note in log.notes:
+        if note.kind == "obstacle" and note.line in (None, line):
+            ends = [s for s in (note.start_station, note.stop_station) if s is not None]
+            bare &= (station < min(ends, default=-np.inf) - SAME_STATION) | (
+                station > max(ends, default=np.inf) + SAME_STATION
+            )
+    return [(float(station[a]), float(station[b - 1])) for a, b in blocks(bare)]
+
+
+def blocks(mask: np.ndarray) -> list[tuple[int, int]]:
+    """Return (begin, end) of each unbroken piece of a (n,) bool, end not included."""
+    cuts = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
+    return list(zip(cuts[::2].tolist(), cuts[1::2].tolist()))
+
+
+def length_m_of(log: GridLog, stretch: Stretch) -> float:
+    return (stretch[1] - stretch[0] + 1) * log.scheme.interval_m
+
+
+def grouped(runs: Sequence[RunSummary], key: str) -> dict[int, list[RunSummary]]:
+    groups: dict[int, list[RunSummary]] = {}
+    for run in runs:
+        groups.setdefault(getattr(run, key), []).append(run)
+    return groups
+
+
+def listed(numbers: Sequence[int]) -> str:
+    """Return line numbers for a sentence: all of a few, else the first and last."""
+    if len(numbers) > MANY:
+        return f"{numbers[0]} to {numbers[-1]} ({len(numbers)} lines)"
+    return ", ".join(str(n) for n in numbers)
+
+
+def way(heading: int) -> str:
+    return "out" if heading > 0 else "back"

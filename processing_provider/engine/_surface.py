@@ -161,7 +161,7 @@ def surface_of(lines: Traverses, *, cubic: bool = True, halo: Optional[Sampler] 
     if cubic:
         along = np.broadcast_to(lines.interval_m * np.arange(len(z)), z.T.shape)
         zvv = row_curvatures(along, [z.T], known.T, breaks=True)[0].T
-    carried = known | _continued(z, known)
+    carried = known | _continued(u, z, known, lines.spacing_m)
     if np.any(np.diff(u, axis=1) <= SAME_LINE_M):
         u, z, zvv, real, variance, carried = _untangled(u, z, zvv, real, variance, carried)
     straight = bool(np.ptp(u, axis=0).max() < 1e-6)
@@ -186,14 +186,23 @@ def _padded(lines: Traverses) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.nd
     return u, z, real, np.pad(lines.line_variance, pads, mode="edge")
 
 
-def _continued(z: np.ndarray, known: np.ndarray) -> np.ndarray:
-    """Set one node beyond each end of a stretch, straight on; return where. ``z`` is written to."""
+def _continued(u: np.ndarray, z: np.ndarray, known: np.ndarray, spacing: float) -> np.ndarray:
+    """Set one node beyond each end of a line, straight on, where no lines close by bridge it; return where.
+
+    ``z`` is written to.
+    """
     added = np.zeros_like(known)
+    before, after = carried_around(known)
+    last = known.shape[1] - 1
     for way in (1, -1):
         zs, ks, new = z[::way], known[::way], added[::way]
         ends = np.zeros_like(known)
         ends[2:] = ks[1:-1] & ks[:-2] & ~ks[2:] & ~new[2:]
         node, knot = np.nonzero(ends)
+        left, right = before[::way][node, knot], after[::way][node, knot]
+        gap = u[::way][node, np.minimum(right, last)] - u[::way][node, np.maximum(left, 0)]
+        open_ended = (left < 0) | (right > last) | (gap > 2.5 * spacing)
+        node, knot = node[open_ended], knot[open_ended]
         # The slope over two intervals lets through half the noise of that over one.
         wide = (node >= 3) & ks[node - 3, knot]
         slope = np.where(wide, (zs[node - 1, knot] - zs[node - 3, knot]) / 2, zs[node - 1, knot] - zs[node - 2, knot])

@@ -175,6 +175,8 @@ def _in_line_order(readings: Readings, rows: np.ndarray) -> tuple[np.ndarray, np
     u, v = readings.u_m[rows], readings.v_m[rows]
     across, along = (np.maximum.reduceat(a, starts) - np.minimum.reduceat(a, starts) for a in (u, v))
     lengthwise = across <= along
+    if lengthwise.all():
+        return rows, run
     kept = lengthwise[run]
     return rows[kept], (np.cumsum(lengthwise) - 1)[run[kept]]
 
@@ -230,7 +232,8 @@ def _carry(walk: _Walk, origin: float, nodes: int, runs: int, cubic: bool):
     if in_step:
         # Splines go through their knots: nothing to compute.
         u, z = np.full((2, runs, nodes), np.nan)
-        u[walk.run, nearest.astype(int)], z[walk.run, nearest.astype(int)] = walk.u, walk.z
+        at = walk.run * nodes + nearest.astype(int)
+        u.ravel()[at], z.ravel()[at] = walk.u, walk.z
         return u, z, np.isfinite(z)
     base, missing, near = _base_readings(walk, np.ceil(place - 1e-6).astype(int), origin, nodes, runs)
     last = np.append(walk.first[1:], True)

@@ -14,6 +14,8 @@ THINNED_M = 0.25
 """Nodes closer together tell the same: coils see about 0.35 m of ground at once."""
 LINES_ASIDE = (1, 3)
 """Which lines on either side stand in for the one that is left out: at double spacing, as cubic as four allow."""
+LEAST_POWER = 1.0
+"""Across gaps wider than double spacing the error grows at least with the distance."""
 USUAL_POWER = 2.0
 """How the error grows with the distance between lines where the data do not tell: as for straight pieces."""
 
@@ -157,5 +159,6 @@ def _intervals(surface: Surface, power: float) -> tuple[np.ndarray, tuple[np.nda
     right = row + np.maximum(np.where(after == knots, before, after), 0)
     start = np.take(u, left)
     width = np.maximum(np.take(u, right) - start, 0.0)
-    growth = np.where(width > 0.0, width / (2.0 * surface.spacing_m), 1.0) ** power
+    ratio = np.where(width > 0.0, width / (2.0 * surface.spacing_m), 1.0)
+    growth = ratio ** np.where(ratio > 1.0, max(power, LEAST_POWER), power)
     return np.cumsum(new) - 1, (start, width, np.take(variance, left), np.take(variance, right), growth)

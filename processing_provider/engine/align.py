@@ -84,7 +84,8 @@ def align_opposing(
     Normalised cross-correlation of band-passed neighbours walked in opposite directions, all pairs of all grids
     together, parabola through the peak; standard error by jackknife over blocks of pairs. What is not proven (smaller
     than two standard errors, no significant correlation, or a peak at the end of the search range of 1 m) is told
-    and not applied. Grids walked one way only tell nothing about the lag and are left as they are. Phase-only
+    and not applied. Grids walked one way only tell nothing about the lag; they move by what the others tell, for
+    the instrument's lag displaces them too. Phase-only
     correlation fails here: it gives the noise of each wavelength the same weight as the anomalies.
 
     References
@@ -262,10 +263,7 @@ def _peak(lag_m: np.ndarray, curve: np.ndarray) -> tuple[float, float]:
 def _move_grids(readings: Readings, grids: list, figures: dict, table: list) -> Readings:
     """Return the readings moved by ``figures["shift_m"]``; counts go to the figures and the table."""
     v, x, y, flag = readings.v_m.copy(), readings.x.copy(), readings.y.copy(), readings.flag.copy()
-    given = figures["estimate_m"] is None
     for (_, rows, part, lines), row in zip(grids, table):
-        if not given and not row["pairs"]:
-            continue
         row["shift_m"] = figures["shift_m"]
         move = np.where(lines.owner >= 0, part.heading * figures["shift_m"], 0.0)
         v[rows] += move

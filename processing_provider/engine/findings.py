@@ -50,7 +50,7 @@ class Finding:
             if self.run not in (None, 1):
                 where += f" (recording {self.run})"
         expected = f" Expected: {self.expected}." if self.expected else ""
-        return f"{where.capitalize() + ': ' if where else ''}{self.found}{expected} {self.advice}".strip()
+        return f"{where[:1].upper() + where[1:] + ': ' if where else ''}{self.found}{expected} {self.advice}".strip()
 
 
 FIELDS = ("grid", "line", "run", "severity", "code", "found", "expected", "advice", "walk_again")

@@ -101,6 +101,8 @@ def interpolate_readings(
     values, errors = np.full(lattice.shape, np.nan), np.full(lattice.shape, np.nan)
     done = 0
     for number, cells in enumerate(_share_cells(sheets, lattice)):
+        if not len(cells):
+            continue
         paint = _painter(number, ground, lattice, max_gap_m, cubic)
         for chunk in np.array_split(cells, len(cells) // CHUNK + 1):
             if progress is not None:

@@ -136,6 +136,46 @@ def test_a_grid_with_a_halo_equals_its_part_of_the_whole():
     np.testing.assert_allclose(alone[inside], whole[inside], rtol=0, atol=5 / 384 * 0.5**4 * 5 * 0.9**4)
 
 
+@pytest.mark.parametrize("method", ["cubic", "linear"])
+def test_a_plane_is_kept_on_a_grid_bent_through_its_corners(method):
+    # Bilinear in u and v, so straight along every line and across at every node; Newton's method finds the cells.
+    straight = grid(plane)
+    u, v = straight.u_m, straight.v_m
+    x, y = straight.x + 0.02 * v + 0.004 * u * v, straight.y - 0.03 * u + 0.003 * u * v
+    bent = straight.replace(x=x, y=y, channels={"eca": plane(x - X0, y - Y0)})
+    lattice = covering(bent)
+    values = interpolate_readings(bent, "eca", lattice, method=method).values
+    assert np.isfinite(values).sum() > 1600
+    assert np.nanmax(np.abs(values - truth(lattice, plane))) < 1e-9
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 0.001])
+def test_grids_side_by_side_look_the_same_on_one_pair_of_axes_or_nearly(turn_deg):
+    # The first two are joined to one sheet, the others exchange their edges as halo: spline errors may differ.
+    readings = concatenate([grid(hills, name="a"), grid(hills, name="b", corner=(SIZE, 0.0), turn_deg=turn_deg)])
+    lattice = Lattice.covering(X0 + SIZE - 1, Y0 + 1, X0 + SIZE + 1, Y0 + SIZE - 1, 0.25)
+    error = np.abs(interpolate_readings(readings, "eca", lattice).values - truth(lattice, hills))
+    # The fourth derivative across lines that run along y is 5 / 2^4.
+    assert error.max() < 2 * 5 / 384 * 0.5**4 * 5 / 2**4
+
+
+def test_scattered_grids_on_the_same_axes_stay_apart():
+    readings = concatenate([grid(hills, name="a"), grid(hills, name="b", corner=(300.0, 200.0))])
+    lattice = Lattice.covering(X0, Y0, X0 + SIZE, Y0 + SIZE, 0.25)
+    together = interpolate_readings(readings, "eca", lattice).values
+    alone = interpolate_readings(readings.take(readings.grid == 0), "eca", lattice).values
+    np.testing.assert_array_equal(together, alone)
+
+
+@pytest.mark.parametrize("shift", [3.0, 3.2])
+def test_grids_shifted_against_each_other_meet_without_a_seam(shift):
+    readings = concatenate([grid(hills, name="a"), grid(hills, name="b", corner=(shift, SIZE))])
+    lattice = Lattice.covering(X0 + 4, Y0 + SIZE - 1, X0 + SIZE - 1, Y0 + SIZE + 1, 0.25)
+    error = np.abs(interpolate_readings(readings, "eca", lattice).values - truth(lattice, hills))
+    # Lines break off at the seam, and their neighbours' splines close them: that error adds to the map's own.
+    assert error.max() < 3 * 5 / 384 * 0.5**4 * 5 / 2**4
+
+
 def test_cubic_keeps_the_readings_where_a_cell_centre_lies_on_one():
     values = np.random.default_rng(1).normal(size=400)
     readings = grid(constant, spacing=0.5, interval=0.5).with_channel("eca", values)

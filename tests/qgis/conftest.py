@@ -22,6 +22,8 @@ def ground(x, y):
 class SurveyFiles:
     """Two adjoining grids, A and B, walked back and forth, with overrun on both sides."""
 
+    ground = staticmethod(ground)
+
     def __init__(self, folder: Path):
         self.folder = folder
         self.register = folder / "register.csv"
