@@ -13,7 +13,7 @@ from ..engine.readings import Readings
 
 
 PANEL_WIDTH_IN, DPI = 5.8, 110
-PROFILE_SWING = 8
+PROFILE_SWING = 4
 """Line spacings that the middle 96 % of the values spread over in stacked profiles."""
 
 

@@ -132,7 +132,7 @@ def report_html(content: ReportContent) -> str:
         findings=sorted(content.findings, key=_urgency),
         maps=[_map_image(item, content.outlines) for item in content.maps] if drawn else [],
         profiles=_profile_images(content) if drawn else [],
-        steps=[_step(record) for record in content.records],
+        steps=[_step(record, {item.channel for item in content.maps}) for record in content.records],
         corners=_corners(content.corners),
         cautions=CAUTIONS,
         no_figures="" if drawn else NO_FIGURES,
@@ -228,26 +228,26 @@ def _profile_images(content: ReportContent) -> list[dict]:
     return images
 
 
-def _step(record: Mapping) -> dict:
+def _step(record: Mapping, channels: set[str]) -> dict:
     table = record.get("table") or []
     names = list(table[0]) if table else []
     return {
         "id": record["step"],
         "title": STEP_TITLES[record["step"]] + (f": {record['channel']}" if "channel" in record else ""),
-        "options": _pairs(record.get("options") or {}, "automatic"),
-        "figures": _pairs(record.get("figures") or {}, ""),
+        "options": _pairs(record.get("options") or {}, "automatic", channels),
+        "figures": _pairs(record.get("figures") or {}, "", channels),
         "names": names,
         "rows": [[row[name] for name in names] for row in table],
     }
 
 
-def _pairs(values: Mapping, blank: str) -> list[tuple[str, str]]:
+def _pairs(values: Mapping, blank: str, channels: set[str]) -> list[tuple[str, str]]:
     """Return (label, text) of options or figures, inner tables spread out; ``blank`` is the text of no value."""
     pairs: list[tuple[str, str]] = []
     for name, value in values.items():
-        label = label_text(name)
+        label = name if name in channels else label_text(name)
         if isinstance(value, Mapping):
-            pairs += [(f"{name}: {inner}", text) for inner, text in _pairs(value, blank)]
+            pairs += [(f"{label}: {inner}", text) for inner, text in _pairs(value, blank, channels)]
         elif value is None or value == "":
             pairs.append((label, blank))
         elif isinstance(value, (list, tuple)):

@@ -122,16 +122,14 @@ def _sheet(group: list[tuple[Traverses, Traverses]]) -> list[Traverses]:
 
 
 def _beside_each_other(members: Sequence[Traverses], parts: Sequence, shape: tuple[int, int]) -> dict[str, np.ndarray]:
-    """Return the tables of a sheet; where members overlap, the mean of their values and the larger variance."""
-    count, z, variance = np.zeros(shape, np.int8), np.zeros(shape), np.zeros(shape)
-    real = np.zeros(shape, bool)
+    """Return the tables of a sheet; where two grids overlap, the mean of their values and the larger variance."""
+    z, variance, real = np.full(shape, np.nan), np.zeros(shape), np.zeros(shape, bool)
     for member, part in zip(members, parts):
-        known = np.isfinite(member.z)
-        count[part] += known
-        z[part] += np.where(known, member.z, 0.0)
+        there = z[part].copy()
+        z[part] = member.z
+        if not np.isnan(there).all():
+            both = np.isnan([there, member.z]).sum(axis=0) == 0
+            z[part] = np.where(both, (there + member.z) / 2, np.where(np.isnan(member.z), there, member.z))
         variance[part] = np.maximum(variance[part], member.line_variance)
         real[part] |= member.real
-    several = count > 1
-    z[several] /= count[several]
-    z[count == 0] = np.nan
     return {"z": z, "real": real, "line_variance": variance}

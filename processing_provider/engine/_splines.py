@@ -6,6 +6,9 @@ from typing import Sequence
 
 import numpy as np
 
+CHUNK = 32768
+"""Values at a time: what a processor keeps at hand."""
+
 
 def second_derivatives(x: np.ndarray, z: np.ndarray, first: np.ndarray) -> np.ndarray:
     """Return the second derivatives at the knots of cubic splines through pieces that stand one after the other.
@@ -99,10 +102,11 @@ def row_curvatures(x: np.ndarray, tables: Sequence[np.ndarray], known: np.ndarra
     knots = np.flatnonzero(known[usual])
     if len(knots):
         first = np.append(True, np.diff(knots) > 1) if breaks else np.arange(len(knots)) == 0
-        block = block_of(np.flatnonzero(alike), knots)
-        bent = second_derivatives(x[usual, knots], np.concatenate([table[block] for table in tables]), first)
-        for target, table in zip(out, np.split(bent, len(tables))):
-            target[block] = table
+        rows = np.flatnonzero(alike)
+        for part in np.array_split(rows, len(rows) * len(knots) // CHUNK + 1):
+            block = block_of(part, knots)
+            for target, table in zip(out, tables):
+                target[block] = second_derivatives(x[usual, knots], table[block], first)
     row, column = np.nonzero(known & ~alike[:, None])
     if len(row):
         jump = np.diff(column) > 1 if breaks else False

@@ -85,16 +85,17 @@ class Surface:
         high, high_vv = self._row(at.node + 1, at.high)
         return a * low + b * high + bend * ((a * a * a - a) * low_vv + (b * b * b - b) * high_vv)
 
-    def certain(self, u: np.ndarray, at: Places, gap_m: float) -> np.ndarray:
+    def certain(self, u: np.ndarray, nearest: np.ndarray, gap_m: float) -> np.ndarray:
         """Return where a reading is surely within the gap: on the line left or right, at the nearest node.
 
-        Places left undecided may have one all the same.
+        ``nearest`` is what the function of that name says. Places left undecided may have a reading all the same.
         """
-        left = self.nearest(at)
-        across = np.minimum(
-            *(np.where(np.take(self.real, i), np.abs(u - np.take(self.u, i)), np.inf) for i in (left, left + 1))
-        )
-        return across <= np.sqrt(max(gap_m**2 - (1.5 * self.interval_m) ** 2, 0.0))
+        real, knots = self.real.ravel(), self.u.ravel()
+        reach = np.sqrt(max(gap_m**2 - (1.5 * self.interval_m) ** 2, 0.0))
+        sure = np.zeros(len(u), bool)
+        for left in (nearest, nearest + 1):
+            sure |= real[left] & (np.abs(u - knots[left]) <= reach)
+        return sure
 
     def nearest(self, at: Places) -> np.ndarray:
         """Return the flat numbers of the knots to the left of places, at the nearer node."""
@@ -192,23 +193,27 @@ def _continued(u: np.ndarray, z: np.ndarray, known: np.ndarray, spacing: float) 
     ``z`` is written to.
     """
     added = np.zeros_like(known)
-    before, after = carried_around(known)
-    last = known.shape[1] - 1
     for way in (1, -1):
-        zs, ks, new = z[::way], known[::way], added[::way]
+        us, zs, ks, new = u[::way], z[::way], known[::way], added[::way]
         ends = np.zeros_like(known)
         ends[2:] = ks[1:-1] & ks[:-2] & ~ks[2:] & ~new[2:]
-        node, knot = np.nonzero(ends)
-        left, right = before[::way][node, knot], after[::way][node, knot]
-        gap = u[::way][node, np.minimum(right, last)] - u[::way][node, np.maximum(left, 0)]
-        open_ended = (left < 0) | (right > last) | (gap > 2.5 * spacing)
-        node, knot = node[open_ended], knot[open_ended]
+        nodes = np.flatnonzero(ends.any(axis=1))
+        row, knot = np.nonzero(ends[nodes] & ~_bridged(us[nodes], ks[nodes], 2.5 * spacing))
+        node = nodes[row]
         # The slope over two intervals lets through half the noise of that over one.
         wide = (node >= 3) & ks[node - 3, knot]
         slope = np.where(wide, (zs[node - 1, knot] - zs[node - 3, knot]) / 2, zs[node - 1, knot] - zs[node - 2, knot])
         zs[node, knot] = zs[node - 1, knot] + slope
         new[node, knot] = True
     return added
+
+
+def _bridged(u: np.ndarray, known: np.ndarray, widest: float) -> np.ndarray:
+    """Return which knots have known ones on both sides that are no farther apart than ``widest`` metres."""
+    before, after = carried_around(known)
+    last = known.shape[1] - 1
+    left, right = (np.take_along_axis(u, np.clip(side, 0, last), axis=1) for side in (before, after))
+    return (before >= 0) & (after <= last) & (right - left <= widest)
 
 
 def _untangled(u: np.ndarray, *columns: np.ndarray) -> tuple[np.ndarray, ...]:
@@ -240,7 +245,7 @@ def _across_curvature(u, z, zvv, carried, cubic: bool) -> tuple[np.ndarray, np.n
 def carried_around(carried: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the last carried knot at or before each, and the first at or after; -1 or the number of knots if none."""
     knots = carried.shape[1]
-    column = np.arange(knots)
+    column = np.arange(knots, dtype=np.int32)
     before = np.maximum.accumulate(np.where(carried, column, -1), axis=1)
     after = np.minimum.accumulate(np.where(carried, column, knots)[:, ::-1], axis=1)[:, ::-1]
     return before, after

@@ -14,6 +14,8 @@ from .readings import Readings
 
 SAME_LINE_M = 0.05
 """Recordings of a line closer together than this are one line, and their mean counts."""
+STRAIGHT_M = 1e-6
+"""Lines that keep to their place this closely are straight: rounding, not wandering."""
 SAME_PLACE = 0.02
 """Readings of one recording closer together than this share of the usual interval are averaged."""
 SAMPLE = 400
@@ -52,6 +54,8 @@ class Traverses:
         Readings used, map metres.
     ties : int
         Readings of tie lines, which are left out.
+    straight : bool
+        No line wanders.
     """
 
     name: str
@@ -68,6 +72,7 @@ class Traverses:
     x: np.ndarray
     y: np.ndarray
     ties: int
+    straight: bool
 
     @cached_property
     def bounds(self) -> tuple[float, float, float, float]:
@@ -80,12 +85,6 @@ class Traverses:
         u0, u1, v0, v1 = np.array(box) + self.spacing_m / 2 * np.array([-1, 1, -1, 1])
         x, y = self.frame.to_map([u0, u1, u1, u0], [v0, v0, v1, v1])
         return x.min(), y.min(), x.max(), y.max()
-
-    @cached_property
-    def straight(self) -> bool:
-        """True when no line wanders."""
-        known = np.isfinite(self.u)
-        return bool(np.max(np.where(known, self.u, -np.inf).max(0) - np.where(known, self.u, np.inf).min(0)) < 1e-6)
 
     def depth(self, u: np.ndarray, v: np.ndarray) -> np.ndarray:
         """Return how deep local positions lie inside the boxes, metres; negative outside of all."""
@@ -144,6 +143,7 @@ def traverses_of(readings: Readings, rows: np.ndarray, channel: str, name: str, 
         x=readings.x[rows],
         y=readings.y[rows],
         ties=used - len(rows),
+        straight=bool(np.abs(u - place[line[run]]).max() < STRAIGHT_M),
     )
 
 
@@ -163,11 +163,11 @@ def _in_line_order(readings: Readings, rows: np.ndarray) -> tuple[np.ndarray, np
     """Return the rows sorted by recording and v, and the recording (from 0) of each; tie lines are left out."""
     if not len(rows):
         return rows, np.zeros(0, int)
-    runs_a_line = int(readings.run[rows].max()) + 1
-    codes = readings.line[rows].astype(np.int64) * runs_a_line + readings.run[rows]
-    new = np.append(True, codes[1:] != codes[:-1])
-    run = np.unique(codes[new], return_inverse=True)[1].reshape(-1)[np.cumsum(new) - 1]
-    v = readings.v_m[rows] - readings.v_m[rows].min()
+    line, number, v = readings.line[rows], readings.run[rows], readings.v_m[rows]
+    heads = np.flatnonzero(np.append(True, (line[1:] != line[:-1]) | (number[1:] != number[:-1])))
+    codes = line[heads].astype(np.int64) * (int(number.max()) + 1) + number[heads]
+    run = np.unique(codes, return_inverse=True)[1].reshape(-1).repeat(np.diff(np.append(heads, len(rows))))
+    v -= v.min()
     # One key instead of two: recordings come nearly sorted, so a stable sort of it is quick.
     order = np.argsort(run * (v.max() + 1.0) + v, kind="stable")
     rows, run = rows[order], run[order]

@@ -10,7 +10,7 @@ from ._surface import HALO_LINES, HALO_NODES, Places, Surface, carried_around
 from ._traverses import Traverses
 
 WINDOW_M = 1.0
-THINNED_M = 0.25
+THINNED_M = 0.5
 """Nodes closer together tell the same: coils see about 0.35 m of ground at once."""
 LINES_ASIDE = (1, 3)
 """Which lines on either side stand in for the one that is left out: at double spacing, as cubic as four allow."""
@@ -98,9 +98,8 @@ class Uncertainty:
         nodes = np.arange(len(surface.u)) - HALO_NODES
         self._thinned = np.clip(nodes // error.step, 0, len(beside) - 1) * beside.shape[1]
 
-    def standard_error(self, u: np.ndarray, at: Places) -> np.ndarray:
-        """Return the (n,) standard errors at positions ``u`` in metres across the lines that lie at ``at``."""
-        where = self._surface.nearest(at)
+    def standard_error(self, u: np.ndarray, at: Places, where: np.ndarray) -> np.ndarray:
+        """Return the (n,) standard errors at positions ``u`` in metres that lie at ``at``, nearest to ``where``."""
         node, knot = np.divmod(where, self._surface.u.shape[1])
         grouped = self._group[node] * self._surface.u.shape[1] + knot
         start, width, left, right, growth = (np.take(table, grouped) for table in self._tables)

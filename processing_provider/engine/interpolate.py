@@ -123,13 +123,15 @@ def _grids(readings: Readings, channel: str, cubic: bool) -> tuple[list[Traverse
     usable = readings.in_use
     for column in (readings.channels[channel], readings.u_m, readings.v_m, readings.x, readings.y):
         usable &= np.isfinite(column)
+    rows = np.flatnonzero(usable)
+    rows = rows[np.argsort(readings.grid[rows], kind="stable")]
+    codes = np.arange(len(readings.grids))
+    shares = np.split(rows, np.searchsorted(readings.grid[rows], codes[1:]))
+    present = np.bincount(readings.grid, minlength=len(codes)) > 0
     grids, left_out = [], []
-    for code, name in enumerate(readings.grids):
-        rows = np.flatnonzero(readings.grid == code)
-        if not len(rows):
-            continue
+    for code in codes[present]:
         try:
-            grids.append(traverses_of(readings, rows[usable[rows]], channel, name, cubic=cubic))
+            grids.append(traverses_of(readings, shares[code], channel, readings.grids[code], cubic=cubic))
         except EngineError as error:
             left_out.append(str(error))
     return grids, left_out
@@ -192,8 +194,9 @@ def _painter(number: int, ground, lattice: Lattice, max_gap_m: Optional[float], 
         row, col = np.divmod(cell, lattice.cols)
         u, v = lines.frame.to_local(x[col], y[row])
         at = surface.locate(u, v)
-        values, errors = surface.value(at), uncertainty.standard_error(u, at)
-        doubtful = np.flatnonzero(~surface.certain(u, at, gap_m))
+        nearest = surface.nearest(at)
+        values, errors = surface.value(at), uncertainty.standard_error(u, at, nearest)
+        doubtful = np.flatnonzero(~surface.certain(u, nearest, gap_m))
         if len(doubtful):
             centres = np.stack([x[col[doubtful]], y[row[doubtful]]], axis=1)
             values[doubtful[_far(centres, [lines, *(item[0] for item in others)], gap_m)]] = np.nan

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Mapping, Optional, Sequence
 
@@ -72,14 +73,14 @@ def _parse(row: Mapping[str, object], where: str) -> Note:
     heading = str(row.get("heading") or "").strip().lower()
     if heading not in ("", *HEADINGS):
         raise EngineError(f"Invalid heading in {where}: {heading!r} was given. It must be out, back or empty.")
-    line = number_or_none(row, "line", where)
-    run = number_or_none(row, "run", where)
+    line = _whole_or_none(row, "line", where)
+    run = _whole_or_none(row, "run", where)
     if line is None and kind != "obstacle":
         raise EngineError(f"No line number in {where}. Every note but an obstacle needs the line that it is about.")
     return Note(
         grid=str(row.get("grid") or "").strip(),
-        line=None if line is None else round(line),
-        run=None if run is None else round(run),
+        line=line,
+        run=run,
         start_station=number_or_none(row, "start_station", where),
         stop_station=number_or_none(row, "stop_station", where),
         position_m=number_or_none(row, "position_m", where),
@@ -102,9 +103,20 @@ def number_or_none(row: Mapping[str, object], column: str, where: str) -> Option
     if value is None or str(value).strip() in ("", "NULL"):
         return None
     try:
-        return float(str(value).strip().replace(",", "."))
+        number = float(str(value).strip().replace(",", "."))
     except ValueError:
-        raise EngineError(f"Invalid {column} in {where}: {value!r} was given. It must be a number or empty.") from None
+        number = math.nan
+    if not math.isfinite(number):
+        raise EngineError(f"Invalid {column} in {where}: {value!r} was given. It must be a number or empty.")
+    return number
+
+
+def _whole_or_none(row: Mapping[str, object], column: str, where: str) -> Optional[int]:
+    number = number_or_none(row, column, where)
+    if number is not None and number != int(number):
+        value = row[column]
+        raise EngineError(f"Invalid {column} in {where}: {value!r} was given. It must be a whole number or empty.")
+    return None if number is None else int(number)
 
 
 def notes_for(notes: Sequence[Note], grid: str) -> list[Note]:

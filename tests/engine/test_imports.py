@@ -1,0 +1,61 @@
+"""The engine stands on numpy and scipy alone, and starting the plugin needs neither scipy nor matplotlib."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+MODULES = sorted(p.stem for p in (ROOT / "processing_provider" / "engine").glob("*.py") if p.stem != "__init__")
+BLOCK = """
+import importlib, importlib.util, sys
+
+sys.modules.update(dict.fromkeys({blocked}))  # a module that is None cannot be imported
+spec = importlib.util.spec_from_file_location("turnrow", r"{root}/__init__.py", submodule_search_locations=[r"{root}"])
+sys.modules["turnrow"] = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(sys.modules["turnrow"])
+"""
+
+
+def run(code: str, blocked: set) -> None:
+    script = BLOCK.format(blocked=blocked, root=ROOT) + code
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr[-2000:]
+
+
+def test_engine_imports_without_qgis_gdal_and_qt():
+    names = ", ".join(repr(f"turnrow.processing_provider.engine.{m}") for m in MODULES)
+    run(f"for name in ({names},): importlib.import_module(name)", {"qgis", "osgeo", "PyQt5", "PyQt6", "matplotlib"})
+
+
+def test_the_block_works():
+    with pytest.raises(AssertionError, match="import of qgis halted"):
+        run("import qgis", {"qgis"})
+
+
+def test_engine_imports_only_what_it_says():
+    allowed = {"__future__", "numpy", "scipy"}
+    for module in MODULES:
+        text = (ROOT / "processing_provider" / "engine" / f"{module}.py").read_text("utf-8")
+        for line in text.splitlines():
+            words = line.split()
+            if words[:1] in (["import"], ["from"]) and not words[1].startswith("."):
+                name = words[1].split(".")[0]
+                assert name in allowed or name in sys.stdlib_module_names, f"{module}: {line}"
+
+
+def test_plugin_starts_without_scipy_and_matplotlib():
+    code = """
+from qgis.core import QgsApplication
+application = QgsApplication([], False)
+application.initQgis()
+plugin = sys.modules["turnrow"].classFactory(None)
+plugin.initProcessing()
+assert len(plugin.provider.algorithms()) >= 8, "algorithms are missing"
+done, sentence = plugin.provider.algorithms()[0].canExecute()
+assert not done and "scipy" in sentence, sentence
+plugin.unload()
+application.exitQgis()
+"""
+    run(code, {"scipy", "matplotlib"})
