@@ -62,7 +62,7 @@ def packed_nodes(ids: np.ndarray, boxes: np.ndarray, node_bytes: int) -> tuple[l
         numbers = np.array([ROOT]) if len(starts) == 1 else first + np.arange(len(starts))
         pairs = list(zip(ids.tolist(), np.repeat(numbers, most)[: len(ids)].tolist()))
         if leaf_of is None:
-            leaf_of = pairs
+            leaf_of = sorted(pairs)
         else:
             parents += pairs
         root_depth = depth if len(starts) == 1 else 0

@@ -10,7 +10,7 @@ import numpy as np
 
 from ..engine.lattice import Lattice
 from ..engine.readings import Readings
-
+from .ramps import RAMPS
 
 PANEL_WIDTH_IN, DPI = 5.8, 110
 PROFILE_SWING = 4
@@ -28,7 +28,7 @@ def map_figure(
     limits: tuple[float, float],
     unit: str,
     outlines: Sequence[tuple[str, np.ndarray, np.ndarray]],
-    ramp: str = "viridis",
+    ramp: str,
 ) -> bytes:
     """Return a PNG of maps side by side in one range of colours.
 
@@ -40,10 +40,13 @@ def map_figure(
     unit : str
     outlines : sequence of (grid, x, y)
     ramp : str
+        One of ``RAMPS``.
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.colors import LinearSegmentedColormap
     from matplotlib.figure import Figure
 
+    colours = LinearSegmentedColormap.from_list(ramp, RAMPS[ramp])
     west, south, east, north = lattice.extent
     ratio = (north - south) / (east - west)
     width = PANEL_WIDTH_IN if len(panels) > 1 else 1.5 * PANEL_WIDTH_IN
@@ -52,7 +55,7 @@ def map_figure(
     axes = figure.subplots(1, len(panels), squeeze=False, sharey=True, gridspec_kw={"wspace": 0.06})[0]
     for axis, (title, values) in zip(axes, panels):
         image = axis.imshow(
-            np.ma.masked_invalid(values), extent=(west, east, south, north), cmap=ramp, vmin=limits[0], vmax=limits[1],
+            np.ma.masked_invalid(values), extent=(west, east, south, north), cmap=colours, vmin=limits[0], vmax=limits[1],
             interpolation="nearest",
         )  # fmt: skip
         axis.set_title(title, fontsize=10, loc="left")

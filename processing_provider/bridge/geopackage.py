@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 import struct
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Callable, Mapping, Optional, Sequence
 
@@ -38,6 +38,8 @@ class Layer:
         ``int``, ``float`` or ``str`` by field name.
     geometries : list of bytes or None
         GeoPackage blobs (OGC 12-128r17, section 2.1.3), None = no place.
+    units : dict of str
+        Unit by field name, kept as the field's comment (GDAL from 3.7 on).
     """
 
     name: str
@@ -45,11 +47,10 @@ class Layer:
     columns: Mapping[str, Sequence]
     types: Mapping[str, type]
     geometries: Sequence[Optional[bytes]]
+    units: Mapping[str, str] = field(default_factory=dict)
 
 
-def write_geopackage(
-    path: Path, layers: Sequence[Layer], crs_wkt: str, progress: Progress = None
-) -> None:
+def write_geopackage(path: Path, layers: Sequence[Layer], crs_wkt: str, progress: Progress = None) -> None:
     """Write layers into one GeoPackage that appears under its name only when whole.
 
     Raises
@@ -90,7 +91,8 @@ def readings_layer(readings: Readings) -> Layer:
     raw, size = blobs.tobytes(), blobs.dtype.itemsize
     placed = np.isfinite(readings.x).tolist()
     geometries = [raw[i * size : (i + 1) * size] if known else None for i, known in enumerate(placed)]
-    return Layer("readings", "point", {n: plain(v) for n, v in columns.items()}, types, geometries)
+    units = {channel + ending: unit for channel, unit in readings.units.items() for ending in ("", "_raw", "_se")}
+    return Layer("readings", "point", {n: plain(v) for n, v in columns.items()}, types, geometries, units)
 
 
 def rows_layer(name: str, kind: str, rows: Sequence[Mapping], types: Mapping[str, type]) -> Layer:
@@ -132,7 +134,10 @@ def _create(path: Path, layers: Sequence[Layer], crs_wkt: str) -> int:
         options = ["SPATIAL_INDEX=YES", "GEOMETRY_NAME=geom", "FID=fid"]
         made = source.CreateLayer(layer.name, crs, KINDS[layer.kind], options)
         for name, kind in layer.types.items():
-            made.CreateField(ogr.FieldDefn(name, FIELD_TYPES[kind]))
+            defined = ogr.FieldDefn(name, FIELD_TYPES[kind])
+            if layer.units.get(name) and hasattr(defined, "SetComment"):
+                defined.SetComment(layer.units[name])
+            made.CreateField(defined)
     source = made = None
     with closing(sqlite3.connect(str(path))) as connection:
         return connection.execute("SELECT srs_id FROM gpkg_contents LIMIT 1").fetchone()[0]
@@ -140,7 +145,6 @@ def _create(path: Path, layers: Sequence[Layer], crs_wkt: str) -> int:
 
 def _fill(connection: sqlite3.Connection, layer: Layer, srs_id: int, progress: Progress) -> None:
     """Insert the rows; what GDAL's triggers do a row (with functions that only GDAL has) is done once instead."""
-    table = _quoted(layer.name)
     triggers = connection.execute(
         "SELECT name, sql FROM sqlite_master WHERE type = 'trigger' AND tbl_name = ?", (layer.name,)
     ).fetchall()

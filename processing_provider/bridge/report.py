@@ -15,6 +15,7 @@ from ..engine.lattice import Lattice
 from ..engine.readings import Readings
 from .cautions import CAUTIONS
 from .figures import map_figure, matplotlib_is_there, profiles_figure
+from .ramps import SEQUENTIAL
 from .whole_file import whole_file
 
 TEMPLATE = "report.html.j2"
@@ -47,6 +48,8 @@ class ReportMap:
     lattice : Lattice
     limits : (low, high)
         Values at the ends of the colours, the same for both maps.
+    ramp : str
+        One of ``RAMPS``.
     """
 
     channel: str
@@ -55,6 +58,7 @@ class ReportMap:
     corrected: np.ndarray
     lattice: Lattice
     limits: tuple[float, float]
+    ramp: str = SEQUENTIAL
 
 
 @dataclass(frozen=True)
@@ -145,7 +149,9 @@ def summary(content: ReportContent) -> str:
     sentences = [f"{_count(len(content.grids), 'grid')} {'is' if len(content.grids) == 1 else 'are'} on the map."]
     if content.failed:
         names = ", ".join(content.failed)
-        sentences.append(f"{_count(len(content.failed), 'grid')} could not be processed: {names}; the findings say why.")
+        sentences.append(
+            f"{_count(len(content.failed), 'grid')} could not be processed: {names}; the findings say why."
+        )
     if readings:
         sentences.append(f"{whole_text(used)} of {whole_text(readings)} readings are in use; the others carry a flag.")
     again = walk_again_count(list(content.findings))
@@ -211,7 +217,7 @@ def _data_uri(png: bytes) -> str:
 def _map_image(item: ReportMap, outlines: Sequence) -> dict:
     panels = [] if item.raw is None else [("As logged and placed", item.raw)]
     panels.append(("Corrected", item.corrected))
-    png = map_figure(panels, item.lattice, item.limits, item.unit, outlines)
+    png = map_figure(panels, item.lattice, item.limits, item.unit, outlines, item.ramp)
     return {"channel": item.channel, "unit": item.unit, "limits": item.limits, "cell_m": item.lattice.cell_m,
             "image": _data_uri(png), "both": item.raw is not None}  # fmt: skip
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import sqlite3
 from contextlib import closing
-from typing import Iterable
 
 import numpy as np
 from qgis.core import (
     QgsCategorizedSymbolRenderer,
+    QgsColorRampLegendNodeSettings,
     QgsColorRampShader,
     QgsFillSymbol,
     QgsGradientColorRamp,
@@ -23,7 +23,6 @@ from qgis.core import (
     QgsRuleBasedRenderer,
     QgsSingleBandPseudoColorRenderer,
     QgsSingleSymbolRenderer,
-    QgsStyle,
     QgsTextBufferSettings,
     QgsTextFormat,
     QgsVectorLayer,
@@ -32,45 +31,27 @@ from qgis.core import (
 from qgis.PyQt.QtGui import QColor
 from qgis.PyQt.QtXml import QDomDocument
 
-STRETCH_PERCENT = (2.0, 98.0)
-CHANNEL_RAMP, ERROR_RAMP = "Viridis", "Greys"
-ENDS = {CHANNEL_RAMP: ("#440154", "#21918c", "#fde725"), ERROR_RAMP: ("#ffffff", "#8c8c8c", "#252525")}
-STOPS = 32
+from .ramps import RAMPS, SEQUENTIAL, colour_at
+
+STEPS = 32
 SEVERITY_COLOURS = {"error": "#b3261e", "warning": "#c77700", "note": "#4a6572"}
 
 
-def shared_range(arrays: Iterable[np.ndarray]) -> tuple[float, float]:
-    """Return the 2 and 98 % values over all rasters of a channel; a flat channel gets a range around its value."""
-    values = np.concatenate([a[np.isfinite(a)].ravel() for a in arrays])
-    if not len(values):
-        return 0.0, 1.0
-    low, high = np.percentile(values, STRETCH_PERCENT).tolist()
-    return (low, high) if high > low else (low - 0.5, high + 0.5)
+def style_raster(layer: QgsRasterLayer, low: float, high: float, unit: str, ramp: str = SEQUENTIAL) -> None:
+    """Colour a raster between two values, with a colour bar in the legend that carries the unit.
 
-
-def _ramp(name: str):
-    """Return a ramp of QGIS's own style, or the same built of three colours where the style library is not there."""
-    ramp = QgsStyle.defaultStyle().colorRamp(name)
-    if ramp is not None:
-        return ramp
-    low, middle, high = (QColor(c) for c in ENDS[name])
-    return QgsGradientColorRamp(low, high, False, [QgsGradientStop(0.5, middle)])
-
-
-def style_raster(layer: QgsRasterLayer, low: float, high: float, unit: str, ramp: str = CHANNEL_RAMP) -> None:
-    """Colour a raster between two values, with a legend that carries the unit."""
-    colours = _ramp(ramp)
-    shader = QgsColorRampShader(low, high, colours.clone(), QgsColorRampShader.Type.Interpolated)
+    The ramp is built here and not taken from QGIS's style library: that belongs to the main thread and to the person,
+    who may have changed it.
+    """
+    shader = QgsColorRampShader(low, high, gradient(ramp), QgsColorRampShader.Type.Interpolated)
     items = []
-    for i in range(STOPS):
-        share = i / (STOPS - 1)
+    for share in np.linspace(0.0, 1.0, STEPS).tolist():
         value = low + share * (high - low)
-        items.append(QgsColorRampShader.ColorRampItem(value, colours.color(share), f"{value:.3g} {unit}".strip()))
+        items.append(QgsColorRampShader.ColorRampItem(value, QColor(*colour_at(ramp, share)), f"{value:.3g}"))
     shader.setColorRampItemList(items)
-    if hasattr(shader, "legendSettings"):
-        settings = shader.legendSettings()
-        settings.setSuffix(f" {unit}" if unit else "")
-        shader.setLegendSettings(settings)
+    legend = QgsColorRampLegendNodeSettings()
+    legend.setSuffix(f" {unit}" if unit else "")
+    shader.setLegendSettings(legend)
     raster_shader = QgsRasterShader()
     raster_shader.setRasterShaderFunction(shader)
     renderer = QgsSingleBandPseudoColorRenderer(layer.dataProvider(), 1, raster_shader)
@@ -79,10 +60,17 @@ def style_raster(layer: QgsRasterLayer, low: float, high: float, unit: str, ramp
     layer.setRenderer(renderer)
 
 
+def gradient(ramp: str) -> QgsGradientColorRamp:
+    """Return a ramp as QGIS knows it."""
+    colours = [QColor(colour) for colour in RAMPS[ramp]]
+    between = [QgsGradientStop(i / (len(colours) - 1), c) for i, c in enumerate(colours[1:-1], 1)]
+    return QgsGradientColorRamp(colours[0], colours[-1], False, between)
+
+
 def style_readings(layer: QgsVectorLayer) -> None:
     """Readings as small dots: in use, out of use, outlying."""
     rules = (
-        ("in use", "\"flag\" = '' OR \"flag\" IS NULL", "#2f4b3c", 0.5),
+        ("in use", '"flag" = \'\' OR "flag" IS NULL', "#2f4b3c", 0.5),
         ("outlying", "\"flag\" LIKE '%outlier%'", "#b3261e", 1.4),
         ("out of use", "ELSE", "#b9b4a5", 0.5),
     )

@@ -20,9 +20,9 @@ from ..engine.findings import FIELDS, finding_rows
 from ..engine.recipe import recipe_text
 from .geopackage import readings_layer, rows_layer, write_geopackage
 from .project import SurveyLayer, keep_styles, write_project
+from .ramps import QUIET, channel_look, shared_range
 from .rasters import write_raster
 from .report import ReportContent, ReportMap, write_report
-from .styles import CHANNEL_RAMP, ERROR_RAMP, shared_range
 from .survey_run import Progress, SurveyResult, grid_share, outline, part_of
 from .survey_tables import corner_rows, finding_places, grid_rows, traverse_rows
 
@@ -119,7 +119,9 @@ def write_survey(
 def _report(result: SurveyResult, crs, site: str, inputs: Sequence[dict]) -> ReportContent:
     units, grids = result.corrected.units, result.grids
     maps = [
-        ReportMap(c, units.get(c, ""), result.raw_rasters[c].values, r.values, result.lattice, shared_range([r.values]))
+        ReportMap(
+            c, units.get(c, ""), result.raw_rasters[c].values, r.values, result.lattice, *channel_look([r.values])
+        )
         for c, r in result.rasters.items()
     ]
     first = result.corrected.grid == result.corrected.grids.index(grids[0].grid)
@@ -168,8 +170,8 @@ def _rasters(stage: Path, result: SurveyResult, wkt: str, site: str, progress: P
         if progress is not None:
             progress(number / len(result.rasters))
         unit = result.corrected.units.get(channel, "")
-        limits = shared_range([raster.values])
-        shown = {"limits": limits, "unit": unit, "ramp": CHANNEL_RAMP}
+        limits, ramp = channel_look([raster.values])
+        shown = {"limits": limits, "unit": unit, "ramp": ramp}
         path = stage / f"site_{channel}.tif"
         write_raster(path, raster.values, result.lattice, wkt, unit=unit, name=channel)
         maps.append(SurveyLayer(str(path), f"{channel}, whole site", (site,), "raster", visible=not number, **shown))
@@ -178,7 +180,7 @@ def _rasters(stage: Path, result: SurveyResult, wkt: str, site: str, progress: P
         high = shared_range([raster.standard_error])[1]
         errors.append(
             SurveyLayer(str(path), f"{channel}, standard error", (site, "Standard errors"), "raster", (0.0, high), unit,
-                        ERROR_RAMP, visible=False)
+                        QUIET, visible=False)
         )  # fmt: skip
         for grid in result.grids:
             if np.isfinite(grid.readings.channels.get(channel, np.nan)).any():

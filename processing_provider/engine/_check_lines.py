@@ -48,27 +48,29 @@ def _missing_lines(log: GridLog) -> Iterator[Finding]:
 
 
 def _lines_outside(log: GridLog) -> Iterator[Finding]:
-    """Lines that the scheme has not: probably dummies where they come first or last."""
-    first, last = log.runs[0].line, log.runs[-1].line
-    expected = f"lines {listed(log.scheme.lines.tolist())}"
-    for run in log.walked:
-        if run.target is not None or (run.note and run.note.position_m is not None):
-            continue
-        if run.line in (first, last) and run.note is None:
-            order = "first" if run.line == first else "last"
-            found = f"Line {run.line} was recorded {order} and is none of the grid's. It is probably a dummy."
+    """Lines that the scheme has not; a lone one beside the grid, first or last in the log, is probably a dummy."""
+    scheme, ends = log.scheme, (log.runs[0].line, log.runs[-1].line)
+    expected = f"lines {listed(scheme.lines.tolist())}"
+    strange = [r for r in log.walked if r.target is None and (r.note is None or r.note.position_m is None)]
+    for line, runs in grouped(strange, "line").items():
+        count = sum(r.count for r in runs)
+        beside = float(scheme.order(line)) in (-1, scheme.line_count) or count < 0.5 * scheme.readings_per_line
+        if line in ends and beside and len(runs) == 1 and runs[0].note is None:
+            order = "first" if line == ends[0] else "last"
+            found = f"Line {line} was recorded {order} and is none of the grid's. It is probably a dummy."
             advice = "Note it as dummy. If it is a tie, base or survey line, note that, and its position_m."
-            yield log.finding("warning", "dummy-likely", run, found, expected, advice)
+            yield log.finding("warning", "dummy-likely", runs[0], found, expected, advice)
         else:
-            found = f"Line {run.line} is none of the grid's. It has {run.count} readings."
+            found = f"Line {line} is none of the grid's. It has {count} readings."
             advice = "Note what it is: dummy, tie, base or void, or redo with its position_m."
-            yield log.finding("error", "line-outside", run, found, expected, advice)
+            yield log.finding("error", "line-outside", runs[0], found, expected, advice)
 
 
 def _lines_twice(log: GridLog) -> Iterator[Finding]:
     """Lines recorded again over the same ground without a word in the notes; a false start may be a dummy."""
     ends = {id(log.runs[0]), id(log.runs[-1])}
-    for line, runs in grouped(log.walked, "line").items():
+    known = [r for r in log.walked if r.target is not None]
+    for line, runs in grouped(known, "line").items():
         for i, later in enumerate(runs):
             earlier = [r for r in runs[:i] if overlap_m(r, later, log.scheme) > 2 * SHORT_M]
             if later.kind == "redo" or not earlier:
@@ -162,17 +164,16 @@ def _long_lines(log: GridLog) -> Iterator[Finding]:
 
 
 def _start_stations(log: GridLog) -> Iterator[Finding]:
+    starts = usual_starts(log)
     for run in log.kept:
         if not setting_forgotten(log, run):
             continue
-        usual = usual_start(log, run.heading)
+        usual = starts[run.heading]
         found = (
             f"The line goes from station {run.first:g} to {run.last:g}. Its {run.count} readings are enough for the "
             "whole line, so the start station was probably not set."
         )
-        advice = (
-            f"Note the station where it was started: start_station {usual:g}, or near it. Until then it lies wrong."
-        )
+        advice = f"Note where it was started: start_station {usual:g}, or near it. Until then the line lies wrong."
         expected = f"a start near station {usual:g} for a line walked {way(run.heading)}"
         yield log.finding("error", "start-station", run, found, expected, advice)
 
@@ -191,11 +192,16 @@ def setting_forgotten(log: GridLog, run: RunSummary) -> bool:
     return any(length_m_of(log, s) > SHORT_M + 1e-9 for s in bare_stretches(log, run.target, [run]))
 
 
-def usual_start(log: GridLog, heading: int) -> float:
-    """Return the station from which other lines of a heading start, else the edge."""
-    runs = [r for r in log.kept if r.heading == heading and not setting_forgotten(log, r)]
-    starts = [r.low if heading > 0 else r.high for r in runs]
-    return float(round(np.median(starts))) if starts else log.scheme.edge_stations(heading)[0]
+def usual_starts(log: GridLog) -> dict[int, float]:
+    """Return, by heading, the station from which most lines start; the edge where no line is walked so."""
+    starts: dict[int, list[float]] = {1: [], -1: []}
+    for run in log.kept:
+        if not setting_forgotten(log, run):
+            starts[run.heading].append(run.low if run.heading > 0 else run.high)
+    return {
+        heading: float(round(np.median(found))) if found else log.scheme.edge_stations(heading)[0]
+        for heading, found in starts.items()
+    }
 
 
 LINE_CHECKS = (

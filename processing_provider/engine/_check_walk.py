@@ -8,7 +8,7 @@ from typing import Iterator, Sequence
 
 import numpy as np
 
-from ._check_lines import usual_start
+from ._check_lines import usual_starts
 from ._summaries import FAR_PACE, MANY, GridLog, RunSummary, bare_stretches, blocks, noted_heading, way
 from .findings import Finding
 from .scheme import HEADINGS, PATTERNS, Scheme
@@ -30,9 +30,10 @@ def _directions(log: GridLog) -> Iterator[Finding]:
     if len(wrong) >= MANY and len(wrong) > 0.4 * len(told):
         yield _wrong_pattern(log, told, wrong)
         return
+    starts = usual_starts(log) if wrong else {}
     for run in wrong:
         right = int(log.scheme.heading(run.line))
-        start = usual_start(log, right)
+        start = starts[right]
         found = f"The log has the line walked {way(-right)}, from station {run.first:g} to {run.last:g}."
         if np.isnan(run.first):
             found = f"The log has the line walked {way(-right)}."
@@ -45,6 +46,7 @@ def _directions(log: GridLog) -> Iterator[Finding]:
 
 
 def seen_heading(run: RunSummary) -> int:
+    """Return the heading that the log gives: its opening row's, else the way it counts; 0 when it gives none."""
     return run.logged_heading or (0 if run.mixed else run.counted)
 
 
@@ -66,13 +68,14 @@ def _wrong_pattern(log: GridLog, told: Sequence[RunSummary], wrong: Sequence[Run
 
 
 def _step_signs(log: GridLog) -> Iterator[Finding]:
+    starts = usual_starts(log)
     for run in log.kept:
         if run.mixed:
             found = f"The stations grow {run.ups} times and fall {run.downs} times within the line."
             advice = "The logger probably ran on while turning. Note the line as void and walk it again."
             yield log.finding("error", "step-sign", run, found, "a count that goes one way", advice, True)
         elif run.counted and run.counted == -run.logged_heading and not noted_heading(run.note):
-            start = usual_start(log, run.logged_heading)
+            start = starts[run.logged_heading]
             found = (
                 f"The log has the line walked {way(run.logged_heading)}, but counts from station {run.first:g} to "
                 f"{run.last:g}."
@@ -204,9 +207,8 @@ def _value_holes(log: GridLog, channels: str, missing: np.ndarray) -> Iterator[F
             continue
         station = run.turn[0] + run.turn[1] * log.readings.station[run.run.rows]
         needed = np.zeros(len(bad), bool)
-        for low, high in bare_stretches(
-            log, run.target, [r for r in log.kept if r.target == run.target and r is not run]
-        ):
+        others = [r for r in log.kept if r.target == run.target and r is not run]
+        for low, high in bare_stretches(log, run.target, others):
             needed |= (station >= low) & (station <= high)
         for a, b in blocks(bad & needed):
             if (b - a) * log.scheme.interval_m > HOLE_M + 1e-9:

@@ -229,16 +229,16 @@ def _untangled(u: np.ndarray, *columns: np.ndarray) -> tuple[np.ndarray, ...]:
 
 def _across_curvature(u, z, zvv, carried, cubic: bool) -> tuple[np.ndarray, np.ndarray]:
     """Return second derivatives across the lines of ``z`` and ``zvv``, and close both where no line carries them."""
-    both = np.stack([z, zvv])
-    bent = np.stack(row_curvatures(u, both, carried, breaks=False)) if cubic else np.zeros_like(both)
+    tables = z, zvv
+    bent = row_curvatures(u, tables, carried, breaks=False) if cubic else [np.zeros_like(table) for table in tables]
     count = np.count_nonzero(carried, axis=1)
-    both[:, count < 2] = np.nan
     node, knot = np.nonzero(~carried & (count >= 2)[:, None])
     if len(node):
-        low, high = _beside(carried, node, knot)
-        tables = [t[..., node, side] for t in (u, both, bent) for side in (low, high)]
-        both[:, node, knot], bent[:, node, knot] = _closed(u[node, knot], *tables)
-    z[:], zvv[:] = both
+        sides = _beside(carried, node, knot)
+        for table, curvature in zip(tables, bent):
+            intervals = (values[node, side] for values in (u, table, curvature) for side in sides)
+            table[node, knot], curvature[node, knot] = _closed(u[node, knot], *intervals)
+    z[count < 2] = zvv[count < 2] = np.nan
     return bent[0], bent[1]
 
 
@@ -253,7 +253,10 @@ def carried_around(carried: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def _beside(carried: np.ndarray, node: np.ndarray, knot: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the carried knots to the left and right of others; outside the outer one, the two nearest."""
-    before, after = carried_around(carried)
+    # Most nodes have readings on the same lines as the node before.
+    new = np.append(True, (carried[1:] != carried[:-1]).any(axis=1))
+    node = (np.cumsum(new) - 1)[node]
+    before, after = carried_around(carried[new])
     last = carried.shape[1] - 1
     low, high = before[node, knot], after[node, knot]
     left_out, right_out = low < 0, high > last
@@ -266,7 +269,7 @@ def _beside(carried: np.ndarray, node: np.ndarray, knot: np.ndarray) -> tuple[np
 
 
 def _closed(at, u0, u1, z0, z1, c0, c1) -> tuple[np.ndarray, np.ndarray]:
-    """Return (2, n) values and second derivatives where the splines pass missing knots ``at``.
+    """Return (n,) values and second derivatives where the splines pass missing knots ``at``.
 
     Each is given the knots, values and second derivatives of an interval; outside the outer lines the curvature runs
     out to zero over one interval, and nothing changes more than two intervals off.

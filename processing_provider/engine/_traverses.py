@@ -167,7 +167,7 @@ def _in_line_order(readings: Readings, rows: np.ndarray) -> tuple[np.ndarray, np
     heads = np.flatnonzero(np.append(True, (line[1:] != line[:-1]) | (number[1:] != number[:-1])))
     codes = line[heads].astype(np.int64) * (int(number.max()) + 1) + number[heads]
     run = np.unique(codes, return_inverse=True)[1].reshape(-1).repeat(np.diff(np.append(heads, len(rows))))
-    v -= v.min()
+    v = v - v.min()
     # One key instead of two: recordings come nearly sorted, so a stable sort of it is quick.
     order = np.argsort(run * (v.max() + 1.0) + v, kind="stable")
     rows, run = rows[order], run[order]

@@ -29,15 +29,12 @@ class GapError:
     double : (nodes / step, lines) float64
         Root mean square error half-way between lines at double spacing, around every ``step``-th node.
     step : int
-    overall : float
-        The same over the whole grid.
     power : float
         Exponent of the distance between lines.
     """
 
     double: np.ndarray
     step: int
-    overall: float
     power: float
 
 
@@ -67,7 +64,7 @@ def gap_error(lines: Traverses) -> GapError:
     fourfold = max(_mean_square(wide) - noise, 0.0)
     clear = overall > 0.2 * noise and fourfold > 0
     power = float(np.clip(np.log2(fourfold / overall) / 2, 0.5, 4.0)) if clear and overall > 0 else USUAL_POWER
-    return GapError(np.sqrt(local), step, float(np.sqrt(overall)), power)
+    return GapError(np.sqrt(local), step, power)
 
 
 class Uncertainty:

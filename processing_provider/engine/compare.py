@@ -89,7 +89,7 @@ def _wrong_log(log: GridLog) -> Optional[Finding]:
     if not runs or any(r.note is not None for r in runs):
         return None
     if all(r.target is None for r in runs):
-        found = f"No line of the log is one of this grid's: the log has {listed(sorted({r.line for r in runs}))}."
+        found = f"No line of the log is one of this grid's. It has lines {listed(sorted({r.line for r in runs}))}."
         expected = f"lines {listed(scheme.lines.tolist())}"
     else:
         shares = np.array([r.count / scheme.readings_per_line for r in runs])
@@ -112,7 +112,7 @@ def _joined(findings: list[Finding], log: GridLog) -> list[Finding]:
         found = f"{len(lines)} lines have the same fault: {listed(lines)}. Line {first.line}: {first.found}"
         again = any(f.walk_again for f in same)
         whole = replace(first, line=None, run=None, found=found, advice=advice, walk_again=again)
-        findings = [whole, *(f for f in findings if f not in same)]
+        findings = [whole, *(f for f in findings if f.code != code or f.severity == "note")]
     return findings
 
 

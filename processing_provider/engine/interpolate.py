@@ -85,9 +85,13 @@ def interpolate_readings(
     own u, v, so that nothing is resampled. A cell belongs to the grid in whose box it lies deepest. Recordings of
     the same line that are both in use count with their mean. Tie lines are left out. Values of neighbouring grids
     stand in for lines and nodes beyond a grid's edge, so seams between balanced grids do not show.
+
+    The standard error joins the noise of single readings, found along the lines; ``readings.se`` of the channel, taken
+    as common to a line because corrections shift whole lines; and what lies between the lines, found by predicting
+    every line from its neighbours. The last is rather too large than too small, and it is a guess inside holes.
     """
     check_choice("method", method, METHODS)
-    for table in (readings, halo or readings):
+    for table in (readings, readings if halo is None else halo):
         check_channels([channel], tuple(table.channels))
     if max_gap_m is not None:
         check_positive("largest gap", max_gap_m)
@@ -107,7 +111,7 @@ def interpolate_readings(
         for chunk in np.array_split(cells, len(cells) // CHUNK + 1):
             if progress is not None:
                 progress(done / values.size)
-            values.flat[chunk], errors.flat[chunk] = paint(chunk)
+            values.ravel()[chunk], errors.ravel()[chunk] = paint(chunk)
             done += len(chunk)
     record = {
         "step": "interpolatereadings",

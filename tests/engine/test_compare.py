@@ -6,13 +6,14 @@ that jitters, a line walked back counting down past its first station (common pr
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import csv
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import pytest
 from turnrow.processing_provider.engine.compare import compare_notes
 from turnrow.processing_provider.engine.findings import SEVERITIES, finding_rows, walk_again_count
-from turnrow.processing_provider.engine.notes import Note
+from turnrow.processing_provider.engine.notes import Note, parse_notes
 from turnrow.processing_provider.engine.readings import Readings
 from turnrow.processing_provider.engine.scheme import Scheme
 
@@ -260,6 +261,21 @@ def test_line_before_or_after_all_others_is_likely_a_dummy(number, place, word):
     assert compared(lines, [Note("A", number, kind="dummy")]) == []
 
 
+def test_far_number_or_a_line_recorded_twice_is_no_dummy():
+    tie = [*clean_lines(), Line(901, stations(-5, 85), 11)]
+    assert only(compared(tie), "line-outside").line == 901
+    base = [Line(900, stations(1, 12), 2), *clean_lines(), Line(900, stations(1, 12), 2, run=2)]
+    assert only(compared(base), "line-outside").found == "Line 900 is none of the grid's. It has 24 readings."
+    assert compared(base, [Note("A", 900, kind="base")]) == []
+
+
+def test_many_lines_outside_make_one_finding():
+    wide = replace(SCHEME, width_m=30)
+    finding = only(compared(clean_lines(wide)), "line-outside")
+    assert finding.found.startswith("20 lines have the same fault: 11 to 30 (20 lines).")
+    assert "width_m" in finding.advice
+
+
 def test_false_start_with_the_number_of_a_line_is_likely_a_dummy():
     lines = [Line(1, stations(1, 20), 2.5), replace(clean_lines()[0], run=2), *clean_lines()[1:]]
     finding = only(compared(lines), "dummy-likely")
@@ -271,7 +287,7 @@ def test_false_start_with_the_number_of_a_line_is_likely_a_dummy():
 def test_log_of_another_grid_gives_one_finding():
     lines = [replace(x, line=x.line + 100) for x in clean_lines()]
     finding = only(compared(lines), "wrong-log")
-    assert finding.found == "No line of the log is one of this grid's: the log has 101 to 110 (10 lines)."
+    assert finding.found == "No line of the log is one of this grid's. It has lines 101 to 110 (10 lines)."
     assert finding.severity == "error"
 
 
@@ -666,3 +682,55 @@ def test_every_finding_says_what_was_found_expected_and_to_do():
         assert finding.advice.endswith(".")
         assert not finding.expected.endswith(".")
         assert finding.sentence().startswith("Grid A")
+
+
+# ---------------------------------------------------------------------------------------- the sample's known truth
+
+FAULTS = {
+    # What the simulator of the sample puts in, and which of it nobody could know without the notes.
+    "A": {("line-outside", 901), ("line-outside", 902)},
+    "B": {("line-short", 22)},
+    "C": {("dummy-likely", 0), ("line-twice", 13), ("dummy-likely", 31)},
+    "D": {("line-twice", 11)},
+    "E": {("line-short", n) for n in range(12, 17)},
+    "F": {("direction", 8), ("start-station", 19)},
+    "G": {("direction", 6)},
+    "H": {("line-twice", 107)},
+    "I": {("line-outside", 900)},
+}
+
+
+@pytest.fixture(scope="module")
+def sample(simulate, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("sample")
+    grids = {g.plan.grid: g for g in simulate.write_sample(folder)}
+    with (folder / "notes.csv").open(newline="", encoding="utf-8") as file:
+        return grids, parse_notes(list(csv.DictReader(file)))
+
+
+def sample_grid(grid):
+    plan = grid.plan
+    scheme = Scheme(**{f.name: getattr(plan, f.name) for f in fields(Scheme) if f.name != "first_offset_m"})
+    # The simulator walks the grid's events between its lines; the log has them as they were walked.
+    readings = Readings.build(grid.line, {"eca": grid.channels["eca_10"]}, grids=(plan.grid,), run=grid.run,
+                              station=grid.logged_station, time_s=grid.time_s)  # fmt: skip
+    return readings, scheme
+
+
+@pytest.mark.parametrize("name", sorted(FAULTS))
+def test_faults_of_the_sample_are_found_without_notes(name, sample):
+    readings, scheme = sample_grid(sample[0][name])
+    findings = compare_notes(readings, scheme)
+    assert {(f.code, f.line) for f in findings if f.severity != "note"} == FAULTS[name]
+
+
+@pytest.mark.parametrize("name", sorted(FAULTS))
+def test_notes_settle_all_but_the_line_nobody_noted(name, sample):
+    grids, notes = sample
+    readings, scheme = sample_grid(grids[name])
+    findings = compare_notes(readings, scheme, notes)
+    assert {(f.code, f.line) for f in findings if f.severity != "note"} == (
+        {("line-short", 22)} if name == "B" else set()
+    )
+    told = {"F": {8, 19}, "G": {6}}.get(name, set())
+    assert {f.line for f in findings if f.code == "note-disagrees"} == told

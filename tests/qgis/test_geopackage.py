@@ -1,12 +1,14 @@
 """The survey's GeoPackage, read back by GDAL and by QGIS (OGC GeoPackage 1.3, 12-128r17)."""
 
 import sqlite3
+from contextlib import closing
 
 import numpy as np
 import pytest
 from osgeo import ogr, osr
+from turnrow.processing_provider.bridge._rtree import fill_rtree
 from turnrow.processing_provider.bridge.geopackage import readings_layer, rows_layer, write_geopackage
-from turnrow.processing_provider.engine.errors import EngineError
+from turnrow.processing_provider.engine.errors import Cancelled, EngineError
 from turnrow.processing_provider.engine.readings import Readings
 
 WEST, SOUTH = 500100.0, 6000100.0
@@ -95,3 +97,69 @@ def test_unwritable_place_fails_in_a_sentence(tmp_path, layers):
     with pytest.raises(EngineError, match="survey.gpkg cannot be written"):
         write_geopackage(tmp_path / "taken" / "survey.gpkg", layers, "")
     assert [p.name for p in tmp_path.iterdir()] == ["taken"]
+
+
+def test_sqlite_finds_the_spatial_indexes_whole(written):
+    """SQLite's own check of an R*Tree (SQLite documentation, "The SQLite R*Tree Module", section 5, rtreecheck)."""
+    with closing(sqlite3.connect(written)) as connection:
+        for name in ("readings", "traverses", "grids"):
+            assert connection.execute("SELECT rtreecheck(?)", (f"rtree_{name}_geom",)).fetchone() == ("ok",)
+
+
+@pytest.mark.parametrize("count", [1, 51, 52, 4000])
+def test_index_of_any_size_is_whole_and_holds_every_box(count):
+    """A node of 1228 bytes holds 51 boxes: one node, one full, two levels, three levels."""
+    place = np.random.default_rng(count)
+    low = place.uniform(-7e6, 7e6, (count, 2))
+    high = low + place.uniform(0, 3, (count, 2))
+    boxes = np.stack([low[:, 0], high[:, 0], low[:, 1], high[:, 1]], axis=1)
+    with closing(sqlite3.connect(":memory:")) as connection:
+        connection.execute("CREATE VIRTUAL TABLE boxes USING rtree(id, min_x, max_x, min_y, max_y)")
+        fill_rtree(connection, "boxes", np.arange(count) + 10, boxes)
+        assert connection.execute("SELECT rtreecheck('boxes')").fetchone() == ("ok",)
+        found = connection.execute("SELECT * FROM boxes ORDER BY id").fetchall()
+        assert [row[0] for row in found] == list(range(10, count + 10))
+        kept = np.array(found)[:, 1:]
+        # A float32 of up to 7e6 is right to half a metre; the sides lie outside by no more.
+        assert (kept[:, ::2] <= boxes[:, ::2]).all()
+        assert (kept[:, 1::2] >= boxes[:, 1::2]).all()
+        assert np.abs(kept - boxes).max() <= 0.5
+        near = "SELECT id FROM boxes WHERE min_x <= ? AND max_x >= ? AND min_y <= ? AND max_y >= ?"
+        for number in range(0, count, max(count // 20, 1)):
+            x, y = low[number]
+            assert (number + 10,) in connection.execute(near, (x, x, y, y)).fetchall()
+
+
+def test_units_come_back_as_comments(tmp_path, layers):
+    crs = osr.SpatialReference()
+    crs.ImportFromEPSG(32631)
+    readings = Readings.build([1], {"eca": [1.5]}, x=[WEST], y=[SOUTH], units={"eca": "mS/m"})
+    write_geopackage(tmp_path / "survey.gpkg", [readings_layer(readings)], crs.ExportToWkt())
+    source = ogr.Open(str(tmp_path / "survey.gpkg"))
+    definition = source.GetLayerByName("readings").GetLayerDefn()
+    eca = definition.GetFieldDefn(definition.GetFieldIndex("eca"))
+    if not hasattr(eca, "GetComment"):
+        pytest.skip("GDAL before 3.7 keeps no comments of fields")
+    assert eca.GetComment() == "mS/m"
+
+
+def test_table_without_a_row(tmp_path):
+    crs = osr.SpatialReference()
+    crs.ImportFromEPSG(32631)
+    write_geopackage(tmp_path / "survey.gpkg", [rows_layer("findings", "point", [], {"code": str})], crs.ExportToWkt())
+    source = ogr.Open(str(tmp_path / "survey.gpkg"))
+    layer = source.GetLayerByName("findings")
+    assert layer.GetFeatureCount() == 0
+    assert [f.GetName() for f in layer.schema] == ["code"]
+
+
+def test_cancel_leaves_nothing_and_keeps_the_file_of_before(written, layers):
+    before = written.read_bytes()
+
+    def stop(share):
+        raise Cancelled
+
+    with pytest.raises(Cancelled):
+        write_geopackage(written, layers, "", stop)
+    assert written.read_bytes() == before
+    assert [p.name for p in written.parent.iterdir()] == ["survey.gpkg"]

@@ -1,5 +1,8 @@
 """GeoTIFFs as written, read back by GDAL alone (OGC GeoTIFF 1.1, 19-008r4)."""
 
+import shutil
+import subprocess
+
 import numpy as np
 import pytest
 from osgeo import gdal, osr
@@ -73,3 +76,30 @@ def test_full_disk_fails_in_a_sentence_and_leaves_nothing(tmp_path, wkt, lattice
 def test_missing_raster_fails_in_a_sentence(tmp_path):
     with pytest.raises(EngineError, match="none.tif cannot be opened"):
         read_raster(tmp_path / "none.tif")
+
+
+def test_statistics_of_an_earlier_raster_of_the_name_go(tmp_path, wkt, lattice):
+    write_raster(tmp_path / "a.tif", np.zeros(lattice.shape), lattice, wkt)
+    data = gdal.Open(str(tmp_path / "a.tif"))
+    data.GetRasterBand(1).ComputeStatistics(False)
+    del data
+    assert (tmp_path / "a.tif.aux.xml").exists()
+    write_raster(tmp_path / "a.tif", np.full(lattice.shape, 7.0), lattice, wkt)
+    assert [p.name for p in tmp_path.iterdir()] == ["a.tif"]
+
+
+def test_full_device_fails_in_a_sentence_and_leaves_nothing(tmp_path, wkt):
+    """A file system of 64 KiB, where the machine lets the test mount one."""
+    place = tmp_path / "small"
+    place.mkdir()
+    mount = shutil.which("mount")
+    if not mount or subprocess.run([mount, "-t", "tmpfs", "-o", "size=64k", "tmpfs", place], check=False).returncode:
+        pytest.skip("no right to mount")
+    try:
+        lattice = Lattice(500000.0, 6000000.0, 0.5, 400, 400)
+        noise = np.random.default_rng(1).normal(size=lattice.shape)
+        with pytest.raises(EngineError, match="a.tif cannot be written to .*small.*Is the disk full"):
+            write_raster(place / "a.tif", noise, lattice, wkt)
+        assert list(place.iterdir()) == []
+    finally:
+        subprocess.run([shutil.which("umount"), place], check=True)

@@ -1,0 +1,128 @@
+"""A whole survey, from raw logs to points and rasters, against the truth and against linear triangulation by GDAL.
+
+    python tests/benchmarks/survey.py
+
+Prints: how far readings of the sample lie from where the scheme puts them; the error of the sample's map without
+walking errors against that of ``gdal_grid -a linear`` on the same readings; and time and memory of 410,000 readings in
+16 grids against the time that ``gdal_grid`` takes for the gridding alone. Runs side by side on one machine; needs the
+command gdal_grid (Debian: gdal-bin).
+"""
+
+from __future__ import annotations
+
+import csv
+import importlib.util
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+from osgeo import gdal
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def load(name: str, path: Path, **options):
+    """Load a module or package from a path."""
+    spec = importlib.util.spec_from_file_location(name, path, **options)
+    sys.modules[name] = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(sys.modules[name])
+    return sys.modules[name]
+
+
+load("turnrow", ROOT / "__init__.py", submodule_search_locations=[str(ROOT)])
+simulate = load("turnrow_sample_simulate", ROOT / "sample_project" / "simulate.py")
+
+from turnrow.processing_provider.bridge.survey_sources import gather_sources  # noqa: E402
+from turnrow.processing_provider.engine.interpolate import interpolate_readings  # noqa: E402
+from turnrow.processing_provider.engine.lattice import Lattice  # noqa: E402
+from turnrow.processing_provider.engine.readings import Readings, concatenate  # noqa: E402
+from turnrow.processing_provider.engine.survey import read_survey  # noqa: E402
+
+CHANNEL = "eca_10"
+
+
+def rows(path: Path) -> list[dict]:
+    """Return the rows of a CSV."""
+    with path.open(newline="", encoding="utf-8") as file:
+        return list(csv.DictReader(file))
+
+
+def sources_of(folder: Path):
+    """Return the survey in a folder."""
+    return gather_sources(*(rows(folder / f"{n}.csv") for n in ("register", "corners", "notes")), folder)
+
+
+def gdal_grid(readings: Readings, lattice: Lattice, folder: Path) -> tuple[np.ndarray, float]:
+    """Return the raster of ``gdal_grid -a linear`` and its time in seconds; reading its table is part of it."""
+    used = readings.in_use & np.isfinite(readings.channels[CHANNEL]) & np.isfinite(readings.x)
+    table = np.stack([readings.x, readings.y, readings.channels[CHANNEL]], axis=1)[used]
+    np.savetxt(folder / "points.csv", table, delimiter=",", header="x,y,z", comments="", fmt="%.6f")
+    (folder / "points.vrt").write_text(
+        '<OGRVRTDataSource><OGRVRTLayer name="points"><SrcDataSource relativeToVRT="1">points.csv</SrcDataSource>'
+        '<GeometryType>wkbPoint</GeometryType><GeometryField encoding="PointFromColumns" x="x" y="y" z="z"/>'
+        "</OGRVRTLayer></OGRVRTDataSource>"
+    )
+    west, south, east, north = lattice.extent
+    command = ["gdal_grid", "-q", "-a", "linear:radius=0:nodata=-9999", "-txe", west, east, "-tye", north, south,
+               "-outsize", lattice.cols, lattice.rows, "points.vrt", "linear.tif"]  # fmt: skip
+    start = time.perf_counter()
+    subprocess.run([str(word) for word in command], cwd=folder, check=True)
+    seconds = time.perf_counter() - start
+    values = gdal.Open(str(folder / "linear.tif")).ReadAsArray().astype(float)
+    return np.where(values == -9999, np.nan, values), seconds
+
+
+def placing(folder: Path) -> None:
+    """Print how far every placed reading of the sample lies from where the scheme puts it."""
+    grids = simulate.write_sample(folder)
+    worst, placed, flags = 0.0, 0, 0
+    for result, truth in zip(read_survey(sources_of(folder).grids, sources_of(folder).notes), grids):
+        off = np.hypot(result.readings.x - truth.x, result.readings.y - truth.y)
+        known = np.isfinite(truth.x)
+        worst, placed = max(worst, float(off[known].max())), placed + int(known.sum())
+        flags += int(np.count_nonzero(np.isnan(result.readings.x) != ~known))
+    print(f"sample: {placed} readings placed, farthest from the scheme {worst:.1e} m (at most 1e-6), {flags} lost")
+
+
+def truth_ratio(folder: Path) -> None:
+    """Print the error of the map without walking errors, ours and by linear triangulation."""
+    simulate.write_sample(folder, errors=simulate.WalkErrors.none())
+    results = read_survey(sources_of(folder).grids, sources_of(folder).notes)
+    readings = concatenate([r.readings for r in results])
+    used = readings.in_use & np.isfinite(readings.x)
+    box = readings.x[used].min(), readings.y[used].min(), readings.x[used].max(), readings.y[used].max()
+    lattice = Lattice.covering(*box, 0.25)
+    ours = interpolate_readings(readings, CHANNEL, lattice).values
+    linear, _ = gdal_grid(readings, lattice, folder)
+    truth = simulate.truth(lattice.x[None, :], lattice.y[:, None], CHANNEL)
+    both = np.isfinite(ours) & np.isfinite(linear)
+    errors = [float(np.sqrt(np.mean((z - truth)[both] ** 2))) for z in (ours, linear)]
+    print(f"sample without walking errors: RMSE {errors[0]:.4f} mS/m, gdal_grid linear {errors[1]:.4f}; "
+          f"ratio 1/{errors[1] / errors[0]:.1f} (at most 1/4)")  # fmt: skip
+
+
+def whole_survey(folder: Path) -> None:
+    """Print time and memory from raw logs to points and rasters, as a multiple of gridding by GDAL."""
+    simulate.write_survey(folder, simulate.block_plans(4, 4), seed=1)
+    start = time.perf_counter()
+    script = Path(__file__).with_name("_whole_survey.py")
+    done = subprocess.run([sys.executable, script, folder], check=True, capture_output=True, text=True)
+    seconds, memory = time.perf_counter() - start, float(done.stdout.split()[-1])
+    results = read_survey(sources_of(folder).grids, sources_of(folder).notes)
+    readings = concatenate([r.readings for r in results])
+    used = readings.in_use & np.isfinite(readings.x)
+    box = readings.x[used].min(), readings.y[used].min(), readings.x[used].max(), readings.y[used].max()
+    _, alone = gdal_grid(readings, Lattice.covering(*box, 0.25), folder)
+    print(f"{len(readings)} readings in 16 grids, logs to points, rasters, report and project: {seconds:.1f} s, "
+          f"gdal_grid linear alone {alone:.1f} s; ratio {seconds / alone:.2f} (at most 3)")  # fmt: skip
+    print(f"peak memory {memory:.0f} MB (at most 1000)")
+    print(done.stdout.rsplit("\n", 2)[0])
+
+
+if __name__ == "__main__":
+    for part in (placing, truth_ratio, whole_survey):
+        with tempfile.TemporaryDirectory() as made:
+            part(Path(made))
