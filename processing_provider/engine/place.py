@@ -291,15 +291,14 @@ def _redone(placed: list[PlacedRun]) -> dict[int, np.ndarray]:
 
     Only the stretch that was walked again is replaced, so a line resumed behind an obstacle keeps both parts.
     """
-    redone = {}
-    for i, earlier in enumerate(placed):
-        mask = np.zeros(len(earlier.run.rows), bool)
-        for j, later in enumerate(placed):
-            if i != j and _replaces(later, earlier):
-                mask |= (earlier.along_m > np.nanmin(later.along_m) - REDONE_MARGIN_M) & (
+    redone = {i: np.zeros(len(item.run.rows), bool) for i, item in enumerate(placed)}
+    again = [item for item in placed if item.run.run > 1 or item.kind == "redo"]
+    for later in again:
+        for i, earlier in enumerate(placed):
+            if later is not earlier and _replaces(later, earlier):
+                redone[i] |= (earlier.along_m > np.nanmin(later.along_m) - REDONE_MARGIN_M) & (
                     earlier.along_m < np.nanmax(later.along_m) + REDONE_MARGIN_M
                 )
-        redone[i] = mask
     return redone
 
 

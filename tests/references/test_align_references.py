@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
-from skimage.registration import phase_cross_correlation
 from turnrow.processing_provider.engine.align import align_opposing
 from turnrow.processing_provider.engine.readings import Readings
 
+phase_cross_correlation = pytest.importorskip("skimage.registration").phase_cross_correlation
 RATE = 8
 
 
