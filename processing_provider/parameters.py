@@ -117,7 +117,9 @@ class Channels(Row):
         return QgsProcessingParameterField(self.id, self.text, None, self.parent, kind, self.multiple, self.optional)
 
     def value(self, algorithm, parameters, context):
-        return algorithm.parameterAsFields(parameters, self.id, context)
+        # The first name since QGIS 3.40, the second before.
+        read = getattr(algorithm, "parameterAsStrings", None) or algorithm.parameterAsFields
+        return read(parameters, self.id, context)
 
 
 @dataclass(frozen=True)
@@ -128,7 +130,7 @@ class Channel(Channels):
     multiple: ClassVar[bool] = False
 
     def value(self, algorithm, parameters, context):
-        return algorithm.parameterAsFields(parameters, self.id, context)[0]
+        return super().value(algorithm, parameters, context)[0]
 
 
 @dataclass(frozen=True)

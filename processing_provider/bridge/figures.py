@@ -12,7 +12,7 @@ from ..engine.lattice import Lattice
 from ..engine.readings import Readings
 from .ramps import RAMPS
 
-PANEL_WIDTH_IN, DPI = 5.8, 110
+PANEL_WIDTH_IN, DPI = 5.2, 110
 PROFILE_SWING = 4
 """Line spacings that the middle 96 % of the values spread over in stacked profiles."""
 
@@ -42,21 +42,15 @@ def map_figure(
     ramp : str
         One of ``RAMPS``.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.colors import LinearSegmentedColormap
-    from matplotlib.figure import Figure
 
     colours = LinearSegmentedColormap.from_list(ramp, RAMPS[ramp])
     west, south, east, north = lattice.extent
-    ratio = (north - south) / (east - west)
-    width = PANEL_WIDTH_IN if len(panels) > 1 else 1.5 * PANEL_WIDTH_IN
-    figure = Figure(figsize=(width * len(panels) + 1.2, max(width * ratio, 2.2) + 0.9), dpi=DPI)
-    FigureCanvasAgg(figure)
-    axes = figure.subplots(1, len(panels), squeeze=False, sharey=True, gridspec_kw={"wspace": 0.06})[0]
+    figure, axes = _panels(len(panels), (north - south) / (east - west))
     for axis, (title, values) in zip(axes, panels):
         image = axis.imshow(
-            np.ma.masked_invalid(values), extent=(west, east, south, north), cmap=colours, vmin=limits[0], vmax=limits[1],
-            interpolation="nearest",
+            np.ma.masked_invalid(values), extent=(west, east, south, north), cmap=colours, interpolation="nearest",
+            vmin=limits[0], vmax=limits[1],
         )  # fmt: skip
         axis.set_title(title, fontsize=10, loc="left")
         _outlines(axis, outlines)
@@ -68,6 +62,25 @@ def map_figure(
     bar.set_label(unit or "value", fontsize=9)
     bar.ax.tick_params(labelsize=8)
     return _png(figure)
+
+
+def _panels(count: int, ratio: float):
+    """Return a figure with axes side by side, and room around them for labels and a colour bar."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    width = PANEL_WIDTH_IN if count > 1 else 1.5 * PANEL_WIDTH_IN
+    height, left, right, below, above, gap = max(width * ratio, 2.2), 0.85, 1.0, 0.5, 0.35, 0.25
+    whole = left + count * width + (count - 1) * gap + right, below + height + above
+    figure = Figure(figsize=whole, dpi=DPI)
+    FigureCanvasAgg(figure)
+    axes = []
+    for number in range(count):
+        start = left + number * (width + gap)
+        place = start / whole[0], below / whole[1], width / whole[0], height / whole[1]
+        axes.append(figure.add_axes(place, sharey=axes[0] if axes else None))
+        axes[-1].tick_params(labelleft=not number)
+    return figure, axes
 
 
 def _halo():
@@ -114,9 +127,6 @@ def profiles_figure(readings: Readings, channel: str, unit: str, title: str) -> 
     Each traverse runs at its place along the baseline; how far it leaves it shows by how much the channel differs
     from the median of the grid.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     values = readings.raw.get(channel, readings.channels[channel])
     used = readings.in_use & np.isfinite(values) & np.isfinite(readings.v_m)
     traverses = [rows for rows in (run.rows[used[run.rows]] for run in readings.runs()) if _runs_along(readings, rows)]
@@ -126,9 +136,7 @@ def profiles_figure(readings: Readings, channel: str, unit: str, title: str) -> 
     step = np.median(np.diff(places)) if len(places) > 1 else 1.0
     low, middle, high = np.percentile(values[used], (2, 50, 98))
     swing = (high - low) / PROFILE_SWING or 1.0
-    figure = Figure(figsize=(11.0, 6.0), dpi=DPI)
-    FigureCanvasAgg(figure)
-    axis = figure.subplots()
+    figure, (axis,) = _panels(1, 0.6)
     for rows in traverses:
         rows = rows[np.argsort(readings.v_m[rows])]
         colour = "#8a4b1d" if readings.heading[rows[0]] > 0 else "#2f5d7c"
@@ -154,5 +162,5 @@ def _runs_along(readings: Readings, rows: np.ndarray) -> bool:
 
 def _png(figure) -> bytes:
     buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", bbox_inches="tight")
+    figure.savefig(buffer, format="png")
     return buffer.getvalue()

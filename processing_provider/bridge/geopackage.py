@@ -168,7 +168,7 @@ def _fill(connection: sqlite3.Connection, layer: Layer, srs_id: int, progress: P
 def _insert(connection: sqlite3.Connection, layer: Layer, srs_id: int, progress: Progress) -> None:
     names = ", ".join(_quoted(name) for name in ("fid", "geom", *layer.columns))
     marks = ", ".join("?" * (len(layer.columns) + 2))
-    insert = "INSERT INTO " + _quoted(layer.name) + " (" + names + ") VALUES (" + marks + ")"
+    insert = " ".join(("INSERT INTO", _quoted(layer.name), "(", names, ") VALUES (", marks, ")"))
     number, count = struct.pack("<i", srs_id), len(layer.geometries)
     for start in range(0, count, ROWS_AT_ONCE):
         if progress is not None:

@@ -19,6 +19,7 @@ from qgis.core import (
 
 from ..engine.errors import EngineError
 from .styles import VECTOR_STYLES, keep_style_in_file, style_raster
+from .whole_file import whole_file
 
 ORDER = "turnrow/order"
 
@@ -91,8 +92,6 @@ def write_project(path: Path, layers: Sequence[SurveyLayer], crs, title: str) ->
     project.setTitle(title)
     project.setCrs(crs)
     project.setFilePathStorage(Qgis.FilePathType.Relative)
-    part = path.with_name(f".{path.stem}.part{path.suffix}")
-    project.setFileName(str(part))
     maps = []
     for order, spec in enumerate(layers):
         layer = spec.open()
@@ -103,11 +102,7 @@ def write_project(path: Path, layers: Sequence[SurveyLayer], crs, title: str) ->
         extent = maps[0].extent()
         extent.scale(1.1)
         project.viewSettings().setDefaultViewExtent(QgsReferencedRectangle(extent, crs))
-    written = project.write()
-    project.clear()
-    if not written:
-        raise EngineError(f"The project {path} cannot be written. Is the folder read-only, or the disk full?")
-    part.replace(path)
+    _write(project, path)
 
 
 def with_layers(source: Path, path: Path, layers: Sequence) -> None:
@@ -124,10 +119,16 @@ def with_layers(source: Path, path: Path, layers: Sequence) -> None:
     for layer in reversed(layers):
         project.addMapLayer(layer, False)
         project.layerTreeRoot().insertLayer(0, layer)
-    written = project.write(str(path))
-    project.clear()
-    if not written:
-        raise EngineError(f"The project {path} cannot be written. Is the folder read-only, or the disk full?")
+    _write(project, path)
+
+
+def _write(project: QgsProject, path: Path) -> None:
+    with whole_file(path, "project") as part:
+        written = project.write(str(part))
+        reason = project.error()
+        project.clear()
+        if not written:
+            raise OSError(reason or "no reason given")
 
 
 def load_when_done(context: QgsProcessingContext, layers: Sequence[SurveyLayer]) -> None:

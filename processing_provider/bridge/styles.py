@@ -88,23 +88,30 @@ def style_readings(layer: QgsVectorLayer) -> None:
 def style_traverses(layer: QgsVectorLayer) -> None:
     """Traverses as thin lines with an arrow in walking direction."""
     symbol = QgsLineSymbol.createSimple({"line_color": "#5b5b5b", "line_width": "0.15"})
-    head = {"name": "filled_arrowhead", "size": "1.6", "color": "#5b5b5b", "outline_style": "no"}
+    head = {"name": "filled_arrowhead", "size": "2.4", "color": "#5b5b5b", "outline_style": "no"}
     arrow = QgsMarkerSymbol.createSimple(head)
-    heads = QgsMarkerLineSymbolLayer(True)
-    heads.setPlacement(QgsMarkerLineSymbolLayer.Placement.CentralPoint)
+    heads = QgsMarkerLineSymbolLayer.create({"placement": "centralpoint"})
     heads.setSubSymbol(arrow)
     symbol.appendSymbolLayer(heads)
     layer.setRenderer(QgsSingleSymbolRenderer(symbol))
+    layer.setMapTipTemplate(
+        'Grid [% "grid" %], line [% "line" %], recording [% "run" %]: [% "in_use" %] of [% "readings" %] '
+        "readings in use"
+    )
 
 
 def style_grids(layer: QgsVectorLayer) -> None:
     """Grids as outlines with their names."""
     style = {"style": "no", "outline_color": "#1d1d1d", "outline_width": "0.35"}
     layer.setRenderer(QgsSingleSymbolRenderer(QgsFillSymbol.createSimple(style)))
+    _label(layer, "grid", 11)
+
+
+def _label(layer: QgsVectorLayer, name: str, size: int) -> None:
     settings = QgsPalLayerSettings()
-    settings.fieldName = "grid"
+    settings.fieldName = name
     text = QgsTextFormat()
-    text.setSize(11)
+    text.setSize(size)
     text.setColor(QColor("#1d1d1d"))
     buffer = QgsTextBufferSettings()
     buffer.setEnabled(True)
@@ -131,6 +138,8 @@ def style_findings(layer: QgsVectorLayer) -> None:
         )
         categories.append(QgsRendererCategory(severity, symbol, severity))
     layer.setRenderer(QgsCategorizedSymbolRenderer("severity", categories))
+    layer.setDisplayExpression('"found"')
+    layer.setMapTipTemplate('<b>[% "severity" %]</b> [% "found" %] <i>[% "advice" %]</i>')
 
 
 VECTOR_STYLES = {

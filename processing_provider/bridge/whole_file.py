@@ -9,7 +9,7 @@ from typing import Iterator
 
 from ..engine.errors import EngineError
 
-SIDES = ("-wal", "-shm", "-journal", ".aux.xml")
+SIDES = ("-wal", "-shm", "-journal", "~", ".aux.xml")
 
 
 @contextmanager
@@ -28,7 +28,7 @@ def whole_file(path: Path, what: str) -> Iterator[Path]:
     EngineError
         When the file cannot be written. Whatever goes wrong, nothing half-written is left.
     """
-    part = path.with_name(f".{path.stem}.part{path.suffix}")
+    part = path.with_name(f"{path.stem}.part{path.suffix}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         yield part
@@ -37,7 +37,7 @@ def whole_file(path: Path, what: str) -> Iterator[Path]:
         _remove(path, SIDES)
     except (OSError, RuntimeError, sqlite3.Error) as error:
         raise EngineError(
-            f"The {what} {path.name} cannot be written to {path.parent}: {error}. Is the disk full, or the folder "
+            f"The {what} {path.name} cannot be written to {path.parent}: {' '.join(str(error).split())}. Is the disk full, or the folder "
             "read-only, or the file open elsewhere?"
         ) from error
     finally:

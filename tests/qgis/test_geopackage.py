@@ -11,6 +11,9 @@ from turnrow.processing_provider.bridge.geopackage import readings_layer, rows_l
 from turnrow.processing_provider.engine.errors import Cancelled, EngineError
 from turnrow.processing_provider.engine.readings import Readings
 
+CRS = osr.SpatialReference()
+CRS.ImportFromEPSG(32631)
+WKT = CRS.ExportToWkt()
 WEST, SOUTH = 500100.0, 6000100.0
 
 
@@ -34,10 +37,8 @@ def layers():
 
 @pytest.fixture
 def written(tmp_path, layers):
-    crs = osr.SpatialReference()
-    crs.ImportFromEPSG(32631)
     path = tmp_path / "survey.gpkg"
-    write_geopackage(path, layers, crs.ExportToWkt())
+    write_geopackage(path, layers, WKT)
     return path
 
 
@@ -95,7 +96,7 @@ def test_qgis_opens_it(written, qgis_app):
 def test_unwritable_place_fails_in_a_sentence(tmp_path, layers):
     (tmp_path / "taken").write_text("a file")
     with pytest.raises(EngineError, match="survey.gpkg cannot be written"):
-        write_geopackage(tmp_path / "taken" / "survey.gpkg", layers, "")
+        write_geopackage(tmp_path / "taken" / "survey.gpkg", layers, WKT)
     assert [p.name for p in tmp_path.iterdir()] == ["taken"]
 
 
@@ -160,6 +161,6 @@ def test_cancel_leaves_nothing_and_keeps_the_file_of_before(written, layers):
         raise Cancelled
 
     with pytest.raises(Cancelled):
-        write_geopackage(written, layers, "", stop)
+        write_geopackage(written, layers, WKT, stop)
     assert written.read_bytes() == before
     assert [p.name for p in written.parent.iterdir()] == ["survey.gpkg"]
