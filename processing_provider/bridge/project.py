@@ -18,6 +18,7 @@ from qgis.core import (
 )
 
 from ..engine.errors import EngineError
+from .metadata import describe
 from .styles import VECTOR_STYLES, keep_style_in_file, style_raster
 from .whole_file import whole_file
 
@@ -62,22 +63,34 @@ class SurveyLayer:
         return layer
 
     def dress(self, layer) -> None:
-        """Give a layer its name and style."""
+        """Give a layer its name and style, and the metadata that was kept with it."""
         layer.setName(self.name)
         if self.style == "raster":
             style_raster(layer, *self.limits, self.unit, self.ramp)
         else:
             VECTOR_STYLES[self.style](layer)
+        layer.loadDefaultMetadata()
 
 
-def keep_styles(layers: Sequence[SurveyLayer]) -> None:
-    """Store every style beside its raster (``.qml``) or in its GeoPackage."""
+def keep_looks(layers: Sequence[SurveyLayer], site: str, history: Sequence[str]) -> None:
+    """Store the style and the metadata of every layer beside its raster (``.qml``, ``.qmd``) or in its GeoPackage.
+
+    Raises
+    ------
+    EngineError
+        When a layer cannot be opened or its folder cannot be written.
+    """
     for spec in layers:
         layer = spec.open()
         if spec.style == "raster":
-            layer.saveNamedStyle(str(Path(spec.uri).with_suffix(".qml")))
+            said, kept = layer.saveNamedStyle(str(Path(spec.uri).with_suffix(".qml")))
         else:
+            said, kept = "", True
             keep_style_in_file(layer)
+        layer.setMetadata(describe(layer, spec.style, site, spec.unit, history))
+        told, stored = layer.saveDefaultMetadata()
+        if not (kept and stored):
+            raise EngineError(f"The style of {spec.name} cannot be kept: {said} {told}. Is the folder read-only?")
 
 
 def write_project(path: Path, layers: Sequence[SurveyLayer], crs, title: str) -> None:

@@ -19,7 +19,8 @@ from ..engine.errors import EngineError
 from ..engine.findings import FIELDS, finding_rows
 from ..engine.recipe import recipe_text
 from .geopackage import readings_layer, rows_layer, write_geopackage
-from .project import SurveyLayer, keep_styles, write_project
+from .metadata import history_lines
+from .project import SurveyLayer, keep_looks, write_project
 from .ramps import QUIET, channel_look, shared_range
 from .rasters import write_raster
 from .report import ReportContent, ReportMap, write_report
@@ -107,7 +108,7 @@ def write_survey(
     wkt = crs.toWkt()
     layers = _tables(stage, result, wkt, site, part_of(progress, 0.0, 0.4))
     layers += _rasters(stage, result, wkt, site, part_of(progress, 0.4, 0.8))
-    keep_styles(layers)
+    keep_looks(layers, site, history_lines(result.records))
     recipe = replace(result.recipe, inputs=tuple(inputs))
     text = recipe_text(recipe, versions=versions(), results=result.records)
     (stage / "recipe.json").write_text(text, "utf-8")
