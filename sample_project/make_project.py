@@ -13,7 +13,8 @@ ROOT = Path(__file__).resolve().parents[1]
 
 def package() -> None:
     """Register the checkout as the package ``turnrow``."""
-    spec = importlib.util.spec_from_file_location("turnrow", ROOT / "__init__.py", submodule_search_locations=[str(ROOT)])
+    inside = [str(ROOT)]
+    spec = importlib.util.spec_from_file_location("turnrow", ROOT / "__init__.py", submodule_search_locations=inside)
     sys.modules["turnrow"] = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(sys.modules["turnrow"])
 

@@ -20,6 +20,12 @@ from .place import place_readings
 from .readings import Readings, concatenate
 from .register import GridEntry
 
+SAID_BY = {
+    "line-unplaced": ("line-outside", "dummy-likely"),
+    "note-disagrees": ("setting-corrected",),
+}
+"""Findings that say nothing new where one of the others stands for the same line."""
+
 
 @dataclass(frozen=True)
 class GridSource:
@@ -109,13 +115,13 @@ def _read_grid(source: GridSource, notes: Sequence[Note], fit: str, logs: dict, 
     scheme, findings = source.entry.scheme, []
     parts, layouts, remarks = [], [], []
     for path in dict.fromkeys(source.logs):
-        result = _read_once(path, source.layout, logs)
+        result, first = _read_once(path, source.layout, logs)
         part = _of_grid(result.readings, scheme.grid, path)
         _refuse_copy(path, part, scheme.grid, seen)
         parts.append(part)
         layouts.append(result.layout)
         remarks.extend(result.remarks)
-        findings.extend(replace(f, grid=f.grid or scheme.grid) for f in result.findings if f.grid in ("", scheme.grid))
+        findings.extend(_of_reading(result, scheme.grid, first))
     readings = join_logs(parts)
     own = notes_for(notes, scheme.grid)
     findings.extend(compare_notes(readings, scheme, own))
@@ -130,18 +136,36 @@ def _read_grid(source: GridSource, notes: Sequence[Note], fit: str, logs: dict, 
             f"No reading of grid {scheme.grid} is in use ({_counts(placed)}). Check its line numbers, its size in the "
             "register and its notes."
         )
-    return GridResult(source, placed, frame, record, tuple(findings), "", tuple(layouts), tuple(remarks))
+    told = tuple(_without_repeats(findings))
+    return GridResult(source, placed, frame, record, told, "", tuple(layouts), tuple(remarks))
+
+
+def _without_repeats(findings: Sequence[Finding]) -> list[Finding]:
+    """Leave out what reading or placing says of a line where the comparison says the same, and the other way round."""
+    told = {(f.code, f.line) for f in findings}
+    return [f for f in findings if not any((code, f.line) in told for code in SAID_BY.get(f.code, ()))]
 
 
 def _counts(readings: Readings) -> str:
     return ", ".join(f"{n} {word}" for word, n in readings.flag_counts().items())
 
 
-def _read_once(path: Path, layout: Optional[LogLayout], logs: dict) -> LogResult:
+def _read_once(path: Path, layout: Optional[LogLayout], logs: dict) -> tuple[LogResult, bool]:
+    """Return a log, and whether it was read just now; a log of several grids is read once."""
     key = (path, layout)
-    if key not in logs:
+    first = key not in logs
+    if first:
         logs[key] = read_log(path, layout)
-    return logs[key]
+    return logs[key], first
+
+
+def _of_reading(result: LogResult, grid: str, first: bool) -> list[Finding]:
+    """Return the reader's findings about a grid; those about the whole file go to the first grid that it serves."""
+    own = [f for f in result.findings if f.grid == grid and f.grid]
+    # The comparison counts readings without a value by grid and channel.
+    whole = [f for f in result.findings if not f.grid and f.code != "readings-missing"]
+    several = len(result.readings.grids) > 1
+    return own + ([f if several else replace(f, grid=grid) for f in whole] if first else [])
 
 
 def _of_grid(readings: Readings, grid: str, path: Path) -> Readings:

@@ -98,6 +98,47 @@ def test_diagonal_too_long_is_a_warning():
 
 
 @pytest.mark.parametrize(
+    ("side", "diagonal"), [(10, 14.1421), (20, 28.2843), (30, 42.4264), (50, 70.7107), (100, 141.4214)]
+)
+def test_diagonals_that_are_expected(side, diagonal):
+    # Pythagoras; the far corner is moved out along the diagonal by 0.2 m.
+    out = TURN @ np.array([0.2, 0.2]) / np.sqrt(2)
+    corners = [
+        Corner("A", c.corner, c.x + out[0] * (c.corner == "opposite"), c.y + out[1] * (c.corner == "opposite"))
+        for c in square(side, side)
+    ]
+    told = [f for f in fit_frame(corners, side, side).findings if f.found.startswith("start to opposite")]
+    assert told[0].expected == f"{diagonal:.2f} m"
+    assert f"measures {diagonal + 0.2:.2f} m" in told[0].found
+
+
+def test_rhombus_with_one_diagonal_a_decimetre_too_long():
+    # Law of cosines: a 20 m square whose diagonal is 0.10 m too long has a corner of 90.404759 degrees, and the end
+    # of a side stands 0.1413 m aside.
+    angle = np.radians(90.404759)
+    aside = 20 * np.array([np.cos(angle), np.sin(angle)])
+    assert aside[0] == pytest.approx(-0.1413, abs=5e-5)
+    places = [(0, 0), (20, 0), (20 + aside[0], aside[1]), tuple(aside)]
+    frame = fit_frame([Corner("A", n, *xy) for n, xy in zip(CORNERS, places)], 20, 20)
+    told = [f.found for f in frame.findings]
+    assert told == ["start to opposite measures 28.18 m."]
+    # The fit turns by half the angle, so every corner, half a diagonal from the middle, is off by the other half.
+    off = 28.2843 / 2 * np.radians(0.404759) / 2
+    np.testing.assert_allclose([np.hypot(*r) for r in frame.residuals_m.values()], off, atol=1e-4)
+
+
+def test_map_scale_of_a_utm_zone_on_its_middle():
+    # Definition of UTM: 0.9996 on the central meridian, so a taped side of 20 m is 8 mm short on the map, 100 m 40 mm.
+    corners = [Corner("A", n, 500000 + 0.9996 * u, 0.9996 * v) for n in CORNERS for u, v in [local_corner(n, 100, 20)]]
+    frame = fit_frame(corners, 100, 20)
+    assert frame.scale == pytest.approx(0.9996, abs=1e-9)
+    assert frame.largest_residual_m < 1e-9
+    assert np.ptp(frame.to_map([0, 20], [0, 0])[0]) == pytest.approx(20 - 0.008, abs=1e-6)
+    assert np.ptp(frame.to_map([0, 0], [0, 100])[1]) == pytest.approx(100 - 0.040, abs=1e-6)
+    assert frame.findings == ()
+
+
+@pytest.mark.parametrize(
     ("first", "second"), [("start", "baseline"), ("baseline", "opposite"), ("opposite", "head"), ("head", "start")]
 )
 def test_swapped_corners_are_refused_by_name(first, second):

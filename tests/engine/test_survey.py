@@ -64,6 +64,16 @@ def test_what_the_notes_mended_is_told(results):
     assert mended == {("F", 8), ("F", 19), ("G", 6)}
 
 
+def test_nothing_is_told_twice(results):
+    for name, result in results.items():
+        codes = [(f.code, f.line) for f in result.findings]
+        assert len(set(codes)) == len(codes), name
+        assert not {line for code, line in codes if code == "note-disagrees"} & {
+            line for code, line in codes if code == "setting-corrected"
+        }
+    assert ("readings-missing", None) not in {(f.code, f.line) for r in results.values() for f in r.findings}
+
+
 def test_lines_of_a_second_log_are_further_recordings(results):
     part = results["A"].readings
     joined = join_logs([part, part.take(part.line == 3)])

@@ -18,11 +18,11 @@ def corners(seed, hand=1.0):
 
 @pytest.mark.parametrize("seed", range(8))
 def test_similarity_equals_scikit_image(seed):
-    """scikit-image, ``SimilarityTransform`` (Umeyama 1991)."""
+    """scikit-image, ``estimate_transform`` (Umeyama 1991)."""
     transform = pytest.importorskip("skimage.transform")
     local, on_map, named = corners(seed)
     centre = on_map.mean(axis=0)  # the library loses digits on large coordinates
-    reference = transform.SimilarityTransform.from_estimate(local, on_map - centre)
+    reference = transform.estimate_transform("similarity", local, on_map - centre)
     ours = fit_frame(named, *SIZE)
     # 8e5 m coordinates carry 1e-10 m; two orders for the sums.
     np.testing.assert_allclose(np.stack(ours.to_map(*local.T), 1), reference(local) + centre, atol=1e-8)
