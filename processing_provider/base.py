@@ -10,7 +10,7 @@ from qgis.core import QgsProcessingAlgorithm, QgsProcessingException
 from qgis.PyQt.QtCore import QCoreApplication
 from qgis.PyQt.QtGui import QIcon
 
-from .bridge.layers import rows_sink_fields, write_readings, write_rows
+from .bridge.layers import label_units, rows_sink_fields, write_readings, write_rows
 from .engine.errors import Cancelled, EngineError
 from .engine.findings import FIELDS, finding_rows
 
@@ -41,7 +41,10 @@ class Values:
 
     def write_readings(self, output: str, readings, crs) -> None:
         """Write a layer of readings: points where the CRS is valid, else a table."""
-        write_readings(readings, lambda *shape: self._sink(output, *shape), crs, self.feedback)
+        write_readings(readings, lambda *shape: self._sink(output, *shape), crs)
+        layer = self.context.temporaryLayerStore().mapLayer(self.results[output])
+        if layer is not None:
+            label_units(layer, readings)
 
     def write_rows(self, output: str, columns: dict, rows) -> None:
         """Write a table when asked for; ``columns`` maps names to kinds (``int``, ``float``, ``str``)."""

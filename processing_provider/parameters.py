@@ -25,6 +25,7 @@ from qgis.core import (
     QgsProcessingParameterNumber,
     QgsProcessingParameterRasterDestination,
     QgsProcessingParameterString,
+    QgsProviderRegistry,
 )
 
 from .bridge.layers import read_readings, read_table
@@ -83,7 +84,8 @@ class ReadingsIn(Row):
         source = algorithm.parameterAsSource(parameters, self.id, context)
         if source is None:
             raise EngineError(f"The layer given as {self.label.lower()} cannot be opened. Choose a layer of readings.")
-        return read_readings(source), source.sourceCrs()
+        layer = algorithm.parameterAsVectorLayer(parameters, self.id, context)
+        return read_readings(source, layer), source.sourceCrs()
 
 
 @dataclass(frozen=True)
@@ -99,9 +101,18 @@ class TableIn(Row):
         source = algorithm.parameterAsSource(parameters, self.id, context)
         if source is None:
             raise EngineError(f"The table given as {self.label.lower()} cannot be opened. Choose a table or a CSV.")
-        layer = algorithm.parameterAsVectorLayer(parameters, self.id, context)
-        path = Path(layer.source().split("|")[0].split("?")[0].replace("file://", "")) if layer else None
-        return read_table(source), source.sourceCrs(), path if path and path.is_file() else None
+        return (
+            read_table(source),
+            source.sourceCrs(),
+            _file_of(algorithm.parameterAsVectorLayer(parameters, self.id, context)),
+        )
+
+
+def _file_of(layer) -> Optional[Path]:
+    """Return the file that a layer lies in; None for a layer without one."""
+    uri = layer and QgsProviderRegistry.instance().decodeUri(layer.providerType(), layer.source())
+    path = Path(uri["path"]) if uri and uri.get("path") else None
+    return path if path and path.is_file() else None
 
 
 @dataclass(frozen=True)
@@ -216,8 +227,7 @@ class FileIn(Row):
         return QgsProcessingParameterFile(self.id, self.text, behavior, self.extension, None, self.optional)
 
     def value(self, algorithm, parameters, context):
-        path = algorithm.parameterAsFile(parameters, self.id, context)
-        return Path(path) if path else None
+        return _existing(algorithm.parameterAsFile(parameters, self.id, context), self.label)
 
 
 @dataclass(frozen=True)
@@ -228,7 +238,7 @@ class FilesIn(Row):
         return QgsProcessingParameterMultipleLayers(self.id, self.text, SOURCE.TypeFile, None, self.optional)
 
     def value(self, algorithm, parameters, context):
-        return [Path(path) for path in algorithm.parameterAsFileList(parameters, self.id, context)]
+        return [_existing(path, self.label) for path in algorithm.parameterAsFileList(parameters, self.id, context)]
 
 
 @dataclass(frozen=True)
@@ -240,8 +250,14 @@ class FolderIn(Row):
         return QgsProcessingParameterFile(self.id, self.text, behavior, "", None, self.optional)
 
     def value(self, algorithm, parameters, context):
-        path = algorithm.parameterAsFile(parameters, self.id, context)
-        return Path(path) if path else None
+        return _existing(algorithm.parameterAsFile(parameters, self.id, context), self.label)
+
+
+def _existing(path: str, label: str) -> Optional[Path]:
+    """Return the path of a file or folder that is there, None for an empty one."""
+    if path and not Path(path).exists():
+        raise EngineError(f"{path}, given as {label.lower()}, is not there. Check its name and place.")
+    return Path(path) if path else None
 
 
 @dataclass(frozen=True)

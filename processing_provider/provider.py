@@ -45,6 +45,9 @@ class TurnrowProvider(QgsProcessingProvider):
     def svgIconPath(self):  # noqa: N802
         return str(ICON)
 
+    def supportedOutputRasterLayerExtensions(self):  # noqa: N802
+        return ["tif"]
+
     def loadAlgorithms(self):  # noqa: N802
         for algorithm in ALGORITHMS:
             if not self.addAlgorithm(algorithm()):

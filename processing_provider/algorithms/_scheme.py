@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from ..engine.errors import EngineError
+from ..engine.readings import Readings
 from ..engine.scheme import HEADINGS, PACES, PATTERNS, Scheme
 from ..parameters import Choice, Integer, Number, Text
 
@@ -21,7 +25,7 @@ SCHEME = (
     Integer("LINE_STEP", "Step of line numbers", "By how much the number grows from line to line.", default=1,
             advanced=True),
     Number("FIRST_STATION", "First station inside the edge", "Station of the first reading behind the start edge.",
-           default=1, advanced=True),
+           unit="logger's count", default=1, advanced=True),
     Choice("PATTERN", "Pattern", "Back and forth, or every line in one direction.", words=PATTERNS,
            default="alternate"),
     Choice("FIRST_HEADING", "First line is walked", "Away from the baseline (out) or towards it (back).",
@@ -35,10 +39,29 @@ SCHEME = (
 )  # fmt: skip
 
 
-def scheme_of(values, readings) -> Scheme:
-    """Return the scheme that the parameters describe."""
+def one_grid(values, feedback) -> tuple[Readings, Scheme]:
+    """Return the readings of the grid that the parameters describe, and its scheme.
+
+    Raises
+    ------
+    EngineError
+        When the layer holds several grids and none is named, or not the one that is named.
+    """
+    readings = values.input[0]
+    grid, there = values.grid or readings.grids[0], [name for name in readings.grids if name]
+    if not values.grid and len(readings.grids) > 1:
+        raise EngineError(f"The readings are of several grids: {', '.join(there)}. Name one of them as Grid.")
+    if grid not in readings.grids and there:
+        raise EngineError(f"There are no readings of grid {grid}. The readings are of: {', '.join(there)}.")
+    own = readings.take(readings.grid == readings.grids.index(grid)) if grid in readings.grids else readings
+    if len(own) < len(readings):
+        feedback.pushInfo(f"{len(readings) - len(own)} readings of other grids are left out.")
+    return own.replace(grids=(grid,), grid=np.zeros(len(own), np.int32)), _scheme(values, grid)
+
+
+def _scheme(values, grid: str) -> Scheme:
     return Scheme(
-        grid=values.grid or next(iter(readings.grids), ""),
+        grid=grid,
         length_m=values.length,
         width_m=values.width,
         spacing_m=values.spacing,
@@ -53,10 +76,3 @@ def scheme_of(values, readings) -> Scheme:
         sensor_right_m=values.sensor_right,
         pace=values.pace,
     )
-
-
-def grid_of(readings, grid: str):
-    """Return the readings of one grid of a layer; all of them when they do not name it."""
-    if grid in readings.grids and len(readings.grids) > 1:
-        return readings.take(readings.grid == readings.grids.index(grid)).replace(grids=(grid,), grid=None)
-    return readings

@@ -7,7 +7,7 @@ from ..engine.compare import compare_notes
 from ..engine.findings import walk_again_count
 from ..engine.notes import notes_for, parse_notes
 from ..parameters import NumberResult, ReadingsIn, TableIn, TableOut
-from ._scheme import SCHEME, grid_of, scheme_of
+from ._scheme import SCHEME, one_grid
 
 
 class CompareNotes(SurveyAlgorithm):
@@ -25,10 +25,9 @@ class CompareNotes(SurveyAlgorithm):
     RESULTS = (NumberResult("WALK_AGAIN", "Lines to walk again", "How many lines must be walked again."),)
 
     def run_values(self, values, progress, feedback):
-        readings, _ = values.input
-        scheme = scheme_of(values, readings)
+        readings, scheme = one_grid(values, feedback)
         notes = notes_for(parse_notes(values.notes[0]), scheme.grid)
-        findings = compare_notes(grid_of(readings, scheme.grid), scheme, notes, progress=progress)
+        findings = compare_notes(readings, scheme, notes, progress=progress)
         values.write_findings("FINDINGS", findings)
         values.results["WALK_AGAIN"] = walk_again_count(findings)
         feedback.pushInfo(f"{len(findings)} findings, {values.results['WALK_AGAIN']} lines to walk again.")

@@ -15,7 +15,14 @@ class FlagOutliers(SurveyAlgorithm):
     PARAMETERS = (
         ReadingsIn("INPUT", "Readings", "Placed readings."),
         Channels("CHANNELS", "Channels", "Channels to look at; all when none is chosen."),
-        Number("THRESHOLD", "Threshold", "How many noise units a reading must stand out.", default=6, minimum=3),
+        Number(
+            "THRESHOLD",
+            "Threshold",
+            "How far a reading must stand out from its neighbours.",
+            unit="noise units",
+            default=6,
+            minimum=3,
+        ),
         ReadingsOut("OUTPUT", "Readings, outliers flagged", "The same readings; nothing is removed."),
     )
     RESULTS = (NumberResult("FLAGGED", "Readings flagged", "How many readings were flagged."),)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..base import SurveyAlgorithm
-from ..bridge.layers import check_metric_crs
+from ..bridge.places import check_metric_crs
 from ..bridge.rasters import write_raster
 from ..engine.errors import EngineError
 from ..engine.interpolate import METHODS, interpolate_readings
@@ -38,7 +38,7 @@ class InterpolateReadings(SurveyAlgorithm):
 
     def run_values(self, values, progress, feedback):
         readings, crs = values.input
-        check_metric_crs(crs, "the readings")
+        check_metric_crs(crs, "the readings", _used_places(readings))
         lattice = Lattice.covering(*_extent(readings, values.extent, crs), values.cell_size)
         result = interpolate_readings(
             readings, values.channel, lattice, method=values.method, max_gap_m=values.max_gap, progress=progress
@@ -56,10 +56,14 @@ def _extent(readings, given, crs) -> tuple[float, float, float, float]:
     if given is not None:
         box = given(crs)
         return box.xMinimum(), box.yMinimum(), box.xMaximum(), box.yMaximum()
-    used = readings.in_use & np.isfinite(readings.x)
-    if not used.any():
+    places = _used_places(readings)
+    if not len(places):
         raise EngineError("No reading is placed and in use. Run 'Place readings on the ground' first.")
-    # Half a spacing lies around the outer readings; cells without ground stay nodata.
-    x, y = readings.x[used], readings.y[used]
-    reach = 2.0
-    return x.min() - reach, y.min() - reach, x.max() + reach, y.max() + reach
+    # The ground reaches half a spacing beyond the outer lines; cells without ground stay nodata.
+    reach = max(np.ptp(part.u_m) / max(len(np.unique(part.u_m)) - 1, 1) for _, part in readings.by_grid())
+    return (*(places.min(axis=0) - reach), *(places.max(axis=0) + reach))
+
+
+def _used_places(readings) -> np.ndarray:
+    places = np.stack([readings.x, readings.y], axis=1)[readings.in_use]
+    return places[np.isfinite(places).all(axis=1)]

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from ..base import SurveyAlgorithm
-from ..bridge.layers import check_metric_crs, corners_in
+from ..bridge.places import survey_corners
 from ..engine.frame import FITS, fit_frame, parse_corners
 from ..engine.notes import parse_notes
 from ..engine.place import place_readings
 from ..parameters import Choice, Crs, NumberResult, ReadingsIn, ReadingsOut, TableIn, TableOut
-from ._scheme import SCHEME, grid_of, scheme_of
+from ._scheme import SCHEME, one_grid
 
 
 class PlaceReadings(SurveyAlgorithm):
@@ -35,16 +35,13 @@ class PlaceReadings(SurveyAlgorithm):
     RESULTS = (NumberResult("LARGEST_RESIDUAL", "Largest residual", "Of the corners, in metres."),)
 
     def run_values(self, values, progress, feedback):
-        readings, _ = values.input
-        scheme = scheme_of(values, readings)
-        rows, crs, _ = values.corners
-        target = values.target_crs if values.target_crs.isValid() else crs
-        check_metric_crs(target, "the survey")
-        corners = parse_corners(corners_in(rows, crs, target, values.context))
-        corners = [corner for corner in corners if corner.grid in ("", scheme.grid)]
+        readings, scheme = one_grid(values, feedback)
+        rows, target = survey_corners(values.corners, values.target_crs, values.context)
+        corners = [corner for corner in parse_corners(rows) if corner.grid in ("", scheme.grid)]
         frame = fit_frame(corners, scheme.length_m, scheme.width_m, fit=values.fit, grid=scheme.grid)
-        own = grid_of(readings, scheme.grid)
-        placed, record, findings = place_readings(own, scheme, parse_notes(values.notes[0]), frame)
+        placed, record, findings = place_readings(readings, scheme, parse_notes(values.notes[0]), frame)
+        for corner, (x, y) in frame.residuals_m.items():
+            feedback.pushInfo(f"Corner {corner}: fitted minus surveyed {x:+.3f} m east, {y:+.3f} m north")
         for word, count in record["figures"].items():
             feedback.pushInfo(f"{count} readings {word}")
         values.write_readings("OUTPUT", placed, target)

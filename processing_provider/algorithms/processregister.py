@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 from ..base import SurveyAlgorithm
-from ..bridge.layers import check_metric_crs, corners_in
+from ..bridge.places import survey_corners
 from ..bridge.project import load_when_done
 from ..bridge.survey_files import staging, write_survey
 from ..bridge.survey_run import part_of, process_survey, with_changed_inputs
 from ..bridge.survey_sources import file_facts, gather_sources
+from ..bridge.texts import read_text
 from ..engine.errors import EngineError
 from ..engine.findings import walk_again_count
 from ..engine.recipe import default_recipe, parse_recipe
@@ -51,15 +52,13 @@ class ProcessRegister(SurveyAlgorithm):
         folder = values.log_folder or (register_path and register_path.parent)
         if folder is None:
             raise EngineError("The register is not a file, so its folder is unknown. Give the folder of the logs.")
-        corners, crs, corners_path = values.corners
-        target = values.target_crs if values.target_crs.isValid() else crs
-        check_metric_crs(target, "the survey")
+        corners, target = survey_corners(values.corners, values.target_crs, values.context)
         notes, _, notes_path = values.notes
-        sources = gather_sources(register, corners_in(corners, crs, target, values.context), notes, folder)
+        sources = gather_sources(register, corners, notes, folder)
         recipe = default_recipe()
         if values.recipe:
-            recipe = parse_recipe(values.recipe.read_text("utf-8"), where=values.recipe.name)
-        paths = [p for p in (register_path, corners_path, notes_path) if p] + list(sources.files)
+            recipe = parse_recipe(read_text(values.recipe, "recipe"), where=values.recipe.name)
+        paths = [p for p in (register_path, values.corners[2], notes_path) if p] + list(sources.files)
         inputs = [file_facts(path, folder) for path in dict.fromkeys(paths)]
         channels = [c.strip() for c in values.channels.split(";") if c.strip()]
         result = process_survey(
@@ -71,6 +70,8 @@ class ProcessRegister(SurveyAlgorithm):
             layers = write_survey(stage, result, target, site, inputs, part_of(progress, 0.6, 1.0))
         moved = [replace(la, uri=la.uri.replace(str(stage), str(values.output_folder))) for la in layers]
         load_when_done(values.context, moved)
+        for remark in dict.fromkeys(r for grid in result.grids if grid.source.layout is None for r in grid.remarks):
+            feedback.pushInfo(remark)
         for finding in result.findings:
             (feedback.pushInfo if finding.severity == "note" else feedback.pushWarning)(finding.sentence())
         values.results.update(

@@ -6,6 +6,9 @@ import numpy as np
 from qgis.core import QgsCoordinateReferenceSystem
 
 from ..base import SurveyAlgorithm
+from ..bridge.survey_run import part_of
+from ..bridge.texts import read_text
+from ..bridge.whole_file import whole_file
 from ..engine.layout import layout_from_json, layout_to_json
 from ..engine.logreader import read_log
 from ..engine.survey import join_logs
@@ -39,13 +42,11 @@ class ReadLog(SurveyAlgorithm):
     )  # fmt: skip
 
     def run_values(self, values, progress, feedback):
-        layout = layout_from_json(values.layout.read_text("utf-8")) if values.layout else None
+        layout = layout_from_json(read_text(values.layout, "layout")) if values.layout else None
         results = []
         for number, path in enumerate(values.log):
-            share = number / len(values.log)
-            results.append(
-                read_log(path, layout, grid=values.grid, progress=lambda f, s=share: progress(s + f / len(values.log)))
-            )
+            part = part_of(progress, number / len(values.log), (number + 1) / len(values.log))
+            results.append(read_log(path, layout, grid=values.grid, progress=part))
         for remark in dict.fromkeys(r for result in results for r in result.remarks):
             feedback.pushInfo(remark)
         readings = join_logs([result.readings for result in results])
@@ -53,7 +54,8 @@ class ReadLog(SurveyAlgorithm):
         values.write_rows("TRAVERSES", TRAVERSE_FIELDS, [_traverse(readings, run) for run in readings.runs()])
         values.write_findings("FINDINGS", [f for result in results for f in result.findings])
         if values.wants("DETECTED_LAYOUT"):
-            values.path("DETECTED_LAYOUT").write_text(layout_to_json(results[0].layout), "utf-8")
+            with whole_file(values.path("DETECTED_LAYOUT"), "layout") as part:
+                part.write_text(layout_to_json(results[0].layout), "utf-8")
 
 
 def _traverse(readings, run) -> tuple:

@@ -13,6 +13,8 @@ import sqlite3
 
 import numpy as np
 
+from ._insert import insert_rows
+
 CELL = np.dtype([("id", ">i8"), ("box", ">f4", 4)])
 HEAD_BYTES = 4
 ROOT = 1
@@ -36,7 +38,7 @@ def fill_rtree(db: sqlite3.Connection, name: str, ids: np.ndarray, boxes: np.nda
     node_bytes = len(db.execute(" ".join(("SELECT data FROM", f'"{name}_node"'))).fetchone()[0])
     nodes, leaf_of, parents = packed_nodes(ids, outward(boxes), node_bytes)
     for table, rows in (("node", nodes), ("rowid", leaf_of), ("parent", parents)):
-        db.executemany(" ".join(("REPLACE INTO", f'"{name}_{table}"', "VALUES (?, ?)")), rows)
+        insert_rows(db, f'REPLACE INTO "{name}_{table}"', 2, rows, len(rows))
 
 
 def outward(boxes: np.ndarray) -> np.ndarray:

@@ -13,6 +13,8 @@ from ..engine.readings import Readings
 from .ramps import RAMPS
 
 PANEL_WIDTH_IN, DPI = 5.2, 110
+MOST_CELLS = 1200
+"""Cells along a side of a map in the report."""
 PROFILE_SWING = 4
 """Line spacings that the middle 96 % of the values spread over in stacked profiles."""
 
@@ -48,10 +50,7 @@ def map_figure(
     west, south, east, north = lattice.extent
     figure, axes = _panels(len(panels), (north - south) / (east - west))
     for axis, (title, values) in zip(axes, panels):
-        image = axis.imshow(
-            np.ma.masked_invalid(values), extent=(west, east, south, north), cmap=colours, interpolation="nearest",
-            vmin=limits[0], vmax=limits[1],
-        )  # fmt: skip
+        image = _image(axis, values, lattice, cmap=colours, vmin=limits[0], vmax=limits[1])
         axis.set_title(title, fontsize=10, loc="left")
         _outlines(axis, outlines)
         _map_axes(axis)
@@ -62,6 +61,22 @@ def map_figure(
     bar.set_label(unit or "value", fontsize=9)
     bar.ax.tick_params(labelsize=8)
     return _png(figure)
+
+
+def _image(axis, values: np.ndarray, lattice: Lattice, **colours):
+    """Draw a raster; of one with more cells than the picture has dots, every second, third ... cell is drawn."""
+    west, south, east, north = lattice.extent
+    step = -(-max(values.shape) // MOST_CELLS)
+    shown = values[::step, ::step]
+    right, bottom = (n * step * lattice.cell_m for n in shown.shape[::-1])
+    image = axis.imshow(
+        np.ma.masked_invalid(shown),
+        extent=(west, west + right, north - bottom, north),
+        interpolation="nearest",
+        **colours,
+    )
+    axis.set(xlim=(west, east), ylim=(south, north))
+    return image
 
 
 def _panels(count: int, ratio: float):

@@ -2,75 +2,88 @@
 
 from __future__ import annotations
 
-from typing import Callable, Iterable, Mapping, Optional, Sequence
+import re
+from itertools import islice
+from typing import Callable, Iterable, Iterator, Mapping, Optional, Sequence
 
 import numpy as np
 from qgis.core import (
     NULL,
     Qgis,
     QgsCoordinateReferenceSystem,
-    QgsCoordinateTransform,
     QgsFeature,
     QgsFeatureSink,
     QgsField,
     QgsFields,
     QgsGeometry,
     QgsPointXY,
-    QgsUnitTypes,
+    QgsVectorLayer,
     QgsWkbTypes,
 )
+from qgis.PyQt import QtCore
 
 from ..engine.errors import EngineError
 from ..engine.layout import EXTRA_ROLES
 from ..engine.readings import FIXED_FIELDS, Readings
+from ._arrow import can_stream, stream
 from .geopackage import plain
 
 EXTRAS = ("mark", *EXTRA_ROLES)
 TEXT_FIELDS = ("grid", "flag", "source")
 WHOLE_FIELDS = ("line", "run", "seq", "heading", "row")
 SUFFIXES = ("_raw", "_se")
+ROWS_AT_ONCE = 5000
 
 
 def field(name: str, kind: type, unit: str = "") -> QgsField:
     """Return a field of the kind ``int``, ``float`` or ``str``; the unit is kept as its comment."""
-    if Qgis.QGIS_VERSION_INT >= 33800:
-        from qgis.PyQt.QtCore import QMetaType
-
-        types = {int: QMetaType.Type.Int, float: QMetaType.Type.Double, str: QMetaType.Type.QString}
-    else:
-        from qgis.PyQt.QtCore import QVariant
-
-        types = {int: QVariant.Int, float: QVariant.Double, str: QVariant.String}
-    return QgsField(name, types[kind], comment=unit)
+    new = Qgis.QGIS_VERSION_INT >= 33800
+    words = {int: "Int", float: "Double", str: "QString" if new else "String"}
+    return QgsField(name, getattr(QtCore.QMetaType.Type if new else QtCore.QVariant, words[kind]), comment=unit)
 
 
 def readings_fields(readings: Readings) -> QgsFields:
     """Return the fields of a readings layer, in the order of ``Readings.to_columns``."""
-    fields = QgsFields()
-    units = {channel + suffix: unit for channel, unit in readings.units.items() for suffix in ("", *SUFFIXES)}
+    fields, units = QgsFields(), _field_units(readings)
     for name in readings.to_columns():
         kind = str if name in TEXT_FIELDS else int if name in WHOLE_FIELDS else float
         fields.append(field(name, kind, units.get(name, "")))
     return fields
 
 
-def write_readings(readings: Readings, make_sink: Callable, crs: QgsCoordinateReferenceSystem, feedback=None) -> None:
+def _field_units(readings: Readings) -> dict[str, str]:
+    return {channel + ending: unit for channel, unit in readings.units.items() for ending in ("", *SUFFIXES)}
+
+
+def label_units(layer: QgsVectorLayer, readings: Readings) -> None:
+    """Keep the units in the fields' aliases too: temporary layers forget comments."""
+    for name, unit in _field_units(readings).items():
+        if name in layer.fields().names():
+            layer.setFieldAlias(layer.fields().indexOf(name), f"{name} ({unit})")
+
+
+def units_of(fields: QgsFields, channels: Sequence[str]) -> dict[str, str]:
+    """Return the units that comments or aliases of fields tell; a channel without one is left out."""
+    units = {}
+    for channel in channels:
+        found = fields.field(channel)
+        in_alias = re.fullmatch(re.escape(channel) + r" \((.+)\)", found.alias())
+        unit = found.comment() or (in_alias and in_alias[1])
+        if unit:
+            units[channel] = unit
+    return units
+
+
+def write_readings(readings: Readings, make_sink: Callable, crs: QgsCoordinateReferenceSystem) -> None:
     """Write readings to the sink that ``make_sink(fields, geometry, crs)`` returns.
 
     Points where the CRS is valid (readings without a place get none), a table otherwise. NaN becomes NULL.
     """
-    fields = readings_fields(readings)
     placed = crs is not None and crs.isValid()
     kind = QgsWkbTypes.Type.Point if placed else QgsWkbTypes.Type.NoGeometry
-    sink = make_sink(fields, kind, crs if placed else QgsCoordinateReferenceSystem())
-    columns = [plain(values) for values in readings.to_columns().values()]
-    x, y = readings.x.tolist(), readings.y.tolist()
-    for number, attributes in enumerate(zip(*columns)):
-        feature = QgsFeature(fields)
-        feature.setAttributes(list(attributes))
-        if placed and x[number] == x[number]:
-            feature.setGeometry(QgsGeometry.fromPointXY(QgsPointXY(x[number], y[number])))
-        _add(sink, feature)
+    sink = make_sink(readings_fields(readings), kind, crs if placed else QgsCoordinateReferenceSystem())
+    rows = zip(*(plain(values) for values in readings.to_columns().values()))
+    _add(sink, _features(rows, zip(readings.x.tolist(), readings.y.tolist()) if placed else None))
 
 
 def rows_sink_fields(columns: Mapping[str, type]) -> QgsFields:
@@ -84,15 +97,24 @@ def rows_sink_fields(columns: Mapping[str, type]) -> QgsFields:
 def write_rows(rows: Iterable[Sequence], fields: QgsFields, make_sink: Callable) -> None:
     """Write rows of values as a table without geometry; NaN becomes NULL."""
     sink = make_sink(fields, QgsWkbTypes.Type.NoGeometry, QgsCoordinateReferenceSystem())
+    _add(sink, _features([None if value != value else value for value in row] for row in rows))
+
+
+def _features(rows: Iterable[Sequence], places: Optional[Iterable[tuple[float, float]]] = None) -> Iterator[QgsFeature]:
     for row in rows:
-        feature = QgsFeature(fields)
-        feature.setAttributes([None if value != value else value for value in row])
-        _add(sink, feature)
+        feature = QgsFeature()
+        feature.setAttributes(list(row))
+        if places is not None:
+            x, y = next(places)
+            if x == x:
+                feature.setGeometry(QgsGeometry.fromPointXY(QgsPointXY(x, y)))
+        yield feature
 
 
-def _add(sink, feature: QgsFeature) -> None:
-    if not sink.addFeature(feature, QgsFeatureSink.Flag.FastInsert):
-        raise EngineError(f"A row could not be written: {sink.lastError()}. Is the disk full?")
+def _add(sink, features: Iterator[QgsFeature]) -> None:
+    for batch in iter(lambda: list(islice(features, ROWS_AT_ONCE)), []):
+        if not sink.addFeatures(batch, QgsFeatureSink.Flag.FastInsert):
+            raise EngineError(f"The rows could not be written: {sink.lastError()}. Is the disk full?")
 
 
 def channel_names(fields: QgsFields) -> list[str]:
@@ -108,87 +130,88 @@ def channel_names(fields: QgsFields) -> list[str]:
     ]
 
 
-def read_readings(source) -> Readings:
+def read_readings(source, layer: Optional[QgsVectorLayer] = None) -> Readings:
     """Return the readings of a feature source (any layer with the fields of a readings layer).
+
+    Parameters
+    ----------
+    source : QgsProcessingFeatureSource
+    layer : QgsVectorLayer, optional
+        What the source comes from; a layer that lies in a file is then read at once.
 
     Raises
     ------
     EngineError
-        When a field that is needed is not there, or there is no reading.
+        When a field that is needed is not there, there is no reading, or the geometries are no points.
     """
-    fields = source.fields()
+    fields, name = source.fields(), source.sourceName()
     channels = channel_names(fields)
     if "line" not in fields.names() or not channels:
         what = "field line" if "line" not in fields.names() else "channel (a field with measured numbers)"
         raise EngineError(
-            f"The layer {source.sourceName()} has no {what}. It must be a readings layer as 'Read traverse log' or "
-            "'Place readings on the ground' writes it."
+            f"The layer {name} has no {what}. It must be a readings layer as 'Read traverse log' or 'Place readings on "
+            "the ground' writes it."
         )
-    rows, x, y = [], [], []
-    for feature in source.getFeatures():
-        rows.append(feature.attributes())
-        point = None if feature.geometry().isNull() else feature.geometry().asPoint()
-        x.append(point.x() if point else np.nan)
-        y.append(point.y() if point else np.nan)
-    if not rows:
-        raise EngineError(f"The layer {source.sourceName()} has no readings. Choose one that has.")
-    columns = {name: _column(values, name) for name, values in zip(fields.names(), zip(*rows))}
-    units = {name: fields.field(name).comment() for name in channels if fields.field(name).comment()}
-    readings = Readings.from_columns(columns, channels, np.array(x), np.array(y), units)
+    geometry = QgsWkbTypes.geometryType(source.wkbType())
+    if geometry not in (QgsWkbTypes.GeometryType.PointGeometry, QgsWkbTypes.GeometryType.NullGeometry):
+        raise EngineError(f"The layer {name} holds no points. Readings are points, or a table without geometry.")
+    known = {*FIXED_FIELDS, *EXTRAS, *(channel + ending for channel in channels for ending in ("", *SUFFIXES))}
+    names = [field_name for field_name in fields.names() if field_name in known]
+    streamed = stream(layer, names) if can_stream(layer, source.featureCount()) else None
+    columns, x, y = streamed or _one_by_one(source, names)
+    if not len(x):
+        raise EngineError(f"The layer {name} has no readings. Choose one that has.")
+    for whole in (w for w in WHOLE_FIELDS if w in columns):
+        if np.isnan(columns[whole]).any():
+            raise EngineError(f"The field {whole} of {name} is empty in some readings. Every reading needs it.")
+        columns[whole] = columns[whole].astype(np.int32)
     extras = {name: columns[name] for name in EXTRAS if name in columns}
-    return readings.replace(extras=extras)
+    return Readings.from_columns(columns, channels, x, y, units_of(fields, channels)).replace(extras=extras)
 
 
-def _column(values: Sequence, name: str) -> np.ndarray:
-    if name in TEXT_FIELDS:
-        return np.array([None if value is None or value == NULL else str(value) for value in values], dtype=object)
-    if any(isinstance(value, str) for value in values):
-        return np.array(values, dtype=object)
-    numbers = np.array([np.nan if value is None or value == NULL else value for value in values], dtype=float)
-    if name in WHOLE_FIELDS:
-        if np.isnan(numbers).any():
-            raise EngineError(f"The field {name} is empty in some readings. Every reading needs it.")
-        return numbers.astype(np.int32)
-    return numbers
+def _one_by_one(source, names: Sequence[str]) -> tuple[dict, np.ndarray, np.ndarray]:
+    indices = [source.fields().indexOf(name) for name in names]
+    rows, places = [], []
+    for feature in source.getFeatures():
+        values = feature.attributes()
+        rows.append([values[i] for i in indices])
+        places.append(_place(feature.geometry(), source))
+    columns = {name: _column(values, name in TEXT_FIELDS) for name, values in zip(names, zip(*rows))}
+    x, y = np.array(places, dtype=float).reshape(-1, 2).T
+    return columns, x, y
+
+
+def _place(geometry: QgsGeometry, source) -> tuple[float, float]:
+    if geometry.isNull() or geometry.isEmpty():
+        return np.nan, np.nan
+    points = geometry.asMultiPoint() if geometry.isMultipart() else [geometry.asPoint()]
+    if len(points) > 1:
+        raise EngineError(
+            f"A feature of the layer {source.sourceName()} has {len(points)} points. Run 'Multipart to singleparts' on "
+            "it first."
+        )
+    return points[0].x(), points[0].y()
+
+
+def _column(values: Sequence, text: bool) -> np.ndarray:
+    """Return a column as ``stream`` does: texts with None, numbers with NaN."""
+    known = [None if value is None or value == NULL else value for value in values]
+    if text:
+        return np.array([None if value is None else str(value) for value in known], dtype=object)
+    return np.array([np.nan if value is None else value for value in known], dtype=float)
 
 
 def read_table(source) -> list[dict]:
-    """Return the rows of a feature source as dicts, None for NULL; a point brings its position as ``x`` and ``y``."""
-    names = source.fields().names()
+    """Return the rows of a feature source as dicts by lower-case field name, None for NULL.
+
+    A point brings its position as ``x`` and ``y``.
+    """
+    names = [name.strip().lower() for name in source.fields().names()]
+    points = QgsWkbTypes.geometryType(source.wkbType()) == QgsWkbTypes.GeometryType.PointGeometry
     rows = []
     for feature in source.getFeatures():
         row = {n: None if v is None or v == NULL else v for n, v in zip(names, feature.attributes())}
-        geometry = feature.geometry()
-        if not geometry.isNull() and geometry.type() == QgsWkbTypes.GeometryType.PointGeometry:
-            point = geometry.asPoint()
-            row.update(x=point.x(), y=point.y())
+        if points and feature.hasGeometry():
+            row["x"], row["y"] = _place(feature.geometry(), source)
         rows.append(row)
     return rows
-
-
-def corners_in(rows: Sequence[Mapping], crs, target: QgsCoordinateReferenceSystem, context) -> list[dict]:
-    """Return corner rows with ``x`` and ``y`` in the target CRS; a table without a CRS counts as in it already."""
-    if crs is None or not crs.isValid() or crs == target:
-        return [dict(row) for row in rows]
-    transform = QgsCoordinateTransform(crs, target, context.transformContext())
-    moved = []
-    for row in rows:
-        point = transform.transform(float(row["x"]), float(row["y"]))
-        moved.append({**row, "x": point.x(), "y": point.y()})
-    return moved
-
-
-def check_metric_crs(crs: Optional[QgsCoordinateReferenceSystem], what: str, place=None) -> None:
-    """Raise EngineError unless a CRS counts in projected metres; offers the UTM zone of ``place`` (lon, lat)."""
-    if crs is None or not crs.isValid():
-        raise EngineError(f"The CRS of {what} is not known. Give the projected CRS in metres that the corners are in.")
-    if crs.isGeographic() or crs.mapUnits() != QgsUnitTypes.DistanceUnit.DistanceMeters:
-        unit = "degrees" if crs.isGeographic() else QgsUnitTypes.toString(crs.mapUnits())
-        offer = ""
-        if place is not None and abs(place[0]) <= 180 and abs(place[1]) <= 90:
-            zone = int((place[0] + 180) // 6) + 1
-            offer = f", such as UTM zone {zone} (EPSG:{(32600 if place[1] >= 0 else 32700) + min(zone, 60)})"
-        raise EngineError(
-            f"{crs.authid() or 'The CRS'} of {what} counts in {unit}. A survey needs a projected CRS in metres{offer}"
-            f"{'' if offer else ', such as the UTM zone of the site'}."
-        )

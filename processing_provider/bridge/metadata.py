@@ -13,8 +13,8 @@ TOPIC = "geoscientificInformation"
 """Topic category of ISO 19115-1:2014, table B.3.30 (MD_TopicCategoryCode)."""
 RIGHTS = "Not stated yet: ask the holder of the survey before using or publishing it."
 ABSTRACTS = {
-    "raster": "Values interpolated from the readings of an electromagnetic survey, north up; cells without a reading in "
-    "use near enough are empty.",
+    "raster": "Values interpolated from the readings of an electromagnetic survey, north up; cells far from every "
+    "reading in use are empty.",
     "readings": "Every reading of the survey. An empty flag means in use; a channel's value as logged is kept in the "
     "field that ends in _raw.",
     "traverses": "One line for each recording of a traverse, from its first to its last reading in use.",

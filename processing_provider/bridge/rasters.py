@@ -13,6 +13,7 @@ from ..engine.lattice import Lattice
 from .whole_file import whole_file
 
 NODATA = -9999.0
+SUFFIXES = (".tif", ".tiff")
 CREATION = ("TILED=YES", "COMPRESS=DEFLATE", "PREDICTOR=3", "ZLEVEL=6")
 
 
@@ -43,8 +44,10 @@ def write_raster(
     Raises
     ------
     EngineError
-        When the file cannot be written; nothing half-written is left.
+        When the file cannot be written or is to be no GeoTIFF; nothing half-written is left.
     """
+    if path.suffix.lower() not in SUFFIXES:
+        raise EngineError(f"{path.name} cannot be written: rasters are GeoTIFFs. Give it a name that ends in .tif.")
     with whole_file(path, "raster") as part:
         data = gdal.GetDriverByName("MEM").Create("", lattice.cols, lattice.rows, 1, gdal.GDT_Float32)
         data.SetGeoTransform(lattice.geotransform)

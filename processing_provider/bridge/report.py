@@ -129,11 +129,13 @@ def report_html(content: ReportContent) -> str:
     environment = Environment(loader=FileSystemLoader(folder), autoescape=True, trim_blocks=True, lstrip_blocks=True)
     environment.filters.update(number=number_text, whole=whole_text, label=label_text, metres=metres_text)
     drawn = matplotlib_is_there()
+    findings = sorted(content.findings, key=_urgency)
     return environment.get_template(TEMPLATE).render(
         content=content,
         summary=summary(content),
         cards=_cards(content),
-        findings=sorted(content.findings, key=_urgency),
+        urgent=[f for f in findings if f.walk_again or f.severity != "note"],
+        notes=[f for f in findings if not f.walk_again and f.severity == "note"],
         maps=[_map_image(item, content.outlines) for item in content.maps] if drawn else [],
         profiles=_profile_images(content) if drawn else [],
         steps=[_step(record, {item.channel for item in content.maps}) for record in content.records],

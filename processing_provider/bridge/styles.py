@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 import sqlite3
 from contextlib import closing
 
 import numpy as np
 from qgis.core import (
+    QgsBasicNumericFormat,
     QgsCategorizedSymbolRenderer,
     QgsColorRampLegendNodeSettings,
     QgsColorRampShader,
@@ -28,7 +30,7 @@ from qgis.core import (
     QgsVectorLayer,
     QgsVectorLayerSimpleLabeling,
 )
-from qgis.PyQt.QtGui import QColor
+from qgis.PyQt.QtGui import QColor, QFont, QFontInfo
 from qgis.PyQt.QtXml import QDomDocument
 
 from .ramps import RAMPS, SEQUENTIAL, colour_at
@@ -51,6 +53,9 @@ def style_raster(layer: QgsRasterLayer, low: float, high: float, unit: str, ramp
     shader.setColorRampItemList(items)
     legend = QgsColorRampLegendNodeSettings()
     legend.setSuffix(f" {unit}" if unit else "")
+    numbers = QgsBasicNumericFormat()
+    numbers.setNumberDecimalPlaces(max(0, 2 - math.floor(math.log10(high - low))))
+    legend.setNumericFormat(numbers)
     shader.setLegendSettings(legend)
     raster_shader = QgsRasterShader()
     raster_shader.setRasterShaderFunction(shader)
@@ -111,6 +116,8 @@ def _label(layer: QgsVectorLayer, name: str, size: int) -> None:
     settings = QgsPalLayerSettings()
     settings.fieldName = name
     text = QgsTextFormat()
+    # The family that is really used: the name of an alias makes QGIS warn wherever the style is opened.
+    text.setFont(QFont(QFontInfo(QFont()).family()))
     text.setSize(size)
     text.setColor(QColor("#1d1d1d"))
     buffer = QgsTextBufferSettings()

@@ -17,6 +17,7 @@ from qgis.core import Qgis
 
 from ..engine.errors import EngineError
 from ..engine.findings import FIELDS, finding_rows
+from ..engine.layout import layout_to_json
 from ..engine.recipe import recipe_text
 from .geopackage import readings_layer, rows_layer, write_geopackage
 from .metadata import history_lines
@@ -109,12 +110,22 @@ def write_survey(
     layers = _tables(stage, result, wkt, site, part_of(progress, 0.0, 0.4))
     layers += _rasters(stage, result, wkt, site, part_of(progress, 0.4, 0.8))
     keep_looks(layers, site, history_lines(result.records))
+    _layouts(stage / "layouts", result)
     recipe = replace(result.recipe, inputs=tuple(inputs))
     text = recipe_text(recipe, versions=versions(), results=result.records)
     (stage / "recipe.json").write_text(text, "utf-8")
     write_report(stage / "report.html", _report(result, crs, site, inputs))
     write_project(stage / "site.qgz", layers, crs, site)
     return layers
+
+
+def _layouts(folder: Path, result: SurveyResult) -> None:
+    """Keep the layouts that were found out, so that they can be mended and given in the register."""
+    for grid in result.grids:
+        if grid.source.layout is None:
+            folder.mkdir(exist_ok=True)
+            for path, layout in zip(dict.fromkeys(grid.source.logs), grid.layouts):
+                (folder / f"{path.stem}.json").write_text(layout_to_json(layout), "utf-8")
 
 
 def _report(result: SurveyResult, crs, site: str, inputs: Sequence[dict]) -> ReportContent:

@@ -15,6 +15,7 @@ from ..engine.layout import LogLayout, layout_from_json
 from ..engine.notes import Note, parse_notes
 from ..engine.register import GridEntry, parse_register
 from ..engine.survey import GridSource
+from .texts import read_text
 
 
 @dataclass(frozen=True)
@@ -89,7 +90,7 @@ def _source(entry: GridEntry, corners: list[Corner], folder: Path) -> GridSource
     logs = tuple(_existing(folder, name, "log", entry) for name in entry.logs)
     layout: Optional[LogLayout] = None
     if entry.layout:
-        layout = layout_from_json(_existing(folder, entry.layout, "layout", entry).read_text("utf-8"))
+        layout = layout_from_json(read_text(_existing(folder, entry.layout, "layout", entry), "layout"))
     if not corners:
         raise EngineError(
             f"No corner of grid {entry.scheme.grid} is known. Add at least two of start, baseline, opposite and head "

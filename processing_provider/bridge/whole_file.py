@@ -36,8 +36,9 @@ def whole_file(path: Path, what: str) -> Iterator[Path]:
         # Statistics that a program kept beside an earlier file of this name are not those of the new one.
         _remove(path, SIDES)
     except (OSError, RuntimeError, sqlite3.Error) as error:
+        reason = " ".join(str(error).split())
         raise EngineError(
-            f"The {what} {path.name} cannot be written to {path.parent}: {' '.join(str(error).split())}. Is the disk full, or the folder "
+            f"The {what} {path.name} cannot be written to {path.parent}: {reason}. Is the disk full, or the folder "
             "read-only, or the file open elsewhere?"
         ) from error
     finally:

@@ -6,6 +6,7 @@ from contextlib import closing
 import numpy as np
 import pytest
 from osgeo import ogr, osr
+from turnrow.processing_provider.bridge._insert import insert_rows
 from turnrow.processing_provider.bridge._rtree import fill_rtree
 from turnrow.processing_provider.bridge.geopackage import readings_layer, rows_layer, write_geopackage
 from turnrow.processing_provider.engine.errors import Cancelled, EngineError
@@ -72,7 +73,7 @@ def test_spatial_index_finds_by_place(written):
     layer = source.GetLayerByName("readings")
     layer.SetSpatialFilterRect(WEST + 0.5, SOUTH + 0.5, WEST + 1.5, SOUTH + 1.5)
     assert [f.items()["row"] for f in layer] == [2]
-    with sqlite3.connect(written) as connection:
+    with closing(sqlite3.connect(written)) as connection:
         tables = {row[0] for row in connection.execute("SELECT table_name FROM gpkg_extensions")}
     assert tables == {"readings", "traverses", "grids"}
 
@@ -164,3 +165,26 @@ def test_cancel_leaves_nothing_and_keeps_the_file_of_before(written, layers):
         write_geopackage(written, layers, WKT, stop)
     assert written.read_bytes() == before
     assert [p.name for p in written.parent.iterdir()] == ["survey.gpkg"]
+
+
+@pytest.mark.parametrize("count", [0, 1, 449, 450, 451, 1351])
+def test_rows_of_full_and_of_started_statements_all_arrive(count):
+    """Two values a row make 450 rows a statement."""
+    rows = [(n, f"row {n}") for n in range(count)]
+    with closing(sqlite3.connect(":memory:")) as connection:
+        connection.execute("CREATE TABLE t (n, name)")
+        insert_rows(connection, "INSERT INTO t", 2, iter(rows), count)
+        assert connection.execute("SELECT n, name FROM t ORDER BY rowid").fetchall() == rows
+
+
+def test_readings_keep_their_order_and_places(tmp_path):
+    crs = osr.SpatialReference()
+    crs.ImportFromEPSG(32631)
+    values = np.arange(500.0)
+    readings = Readings.build(np.ones(500, int), {"eca": values}, x=WEST + values, y=SOUTH - values)
+    shares = []
+    write_geopackage(tmp_path / "survey.gpkg", [readings_layer(readings)], crs.ExportToWkt(), shares.append)
+    source = ogr.Open(str(tmp_path / "survey.gpkg"))
+    rows = [(f.GetFID(), f["eca"], *f.GetGeometryRef().GetPoint_2D()) for f in source.GetLayerByName("readings")]
+    assert rows == [(n + 1, v, WEST + v, SOUTH - v) for n, v in enumerate(values)]
+    assert shares == [0.0]

@@ -1,16 +1,22 @@
 """What QGIS and its users expect of every algorithm; a walk over all of them without exemptions."""
 
+import configparser
 import inspect
 import re
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
 
 import pytest
 from qgis.core import QgsApplication, QgsProcessingAlgorithm, QgsProcessingParameterDefinition
 from turnrow.processing_provider.algorithms._scheme import SCHEME
 from turnrow.processing_provider.engine import align, balance, frame, interpolate, outliers, scheme
-from turnrow.processing_provider.parameters import Number
+from turnrow.processing_provider.parameters import Choice, Integer, Number
 from turnrow.processing_provider.provider import ALGORITHMS
 
 pytestmark = pytest.mark.usefixtures("turnrow_provider")
+ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.fixture(params=ALGORITHMS, ids=lambda a: a.NAME)
@@ -54,10 +60,36 @@ def test_every_output_is_declared(algorithm):
     assert {r.id for r in type(algorithm).PARAMETERS if r.is_output} <= declared
 
 
-def test_numbers_have_limits_and_units(algorithm):
+def test_numbers_say_their_unit_in_the_label(algorithm):
     for row in type(algorithm).PARAMETERS:
-        if isinstance(row, Number) and row.id not in ("FIRST_LINE", "LINE_STEP", "FIRST_STATION", "THRESHOLD"):
-            assert row.unit, row.id
+        if isinstance(row, Number) and not isinstance(row, Integer):
+            label = algorithm.parameterDefinition(row.id).description()
+            assert re.fullmatch(r"[A-Z].* \(.+\)", label), row.id
+
+
+def test_numbers_beyond_their_range_are_refused(algorithm):
+    for row in type(algorithm).PARAMETERS:
+        if isinstance(row, Number):
+            parameter = algorithm.parameterDefinition(row.id)
+            assert row.minimum < row.maximum
+            assert not parameter.checkValueIsAcceptable(row.minimum - 1)
+            assert not parameter.checkValueIsAcceptable(row.maximum + 1)
+            assert row.default is None or parameter.checkValueIsAcceptable(row.default)
+            assert parameter.checkValueIsAcceptable(None) == (row.optional or row.default is not None)
+
+
+def test_choices_are_stored_as_words(algorithm):
+    for row in type(algorithm).PARAMETERS:
+        if isinstance(row, Choice):
+            parameter = algorithm.parameterDefinition(row.id)
+            assert parameter.usesStaticStrings()
+            assert parameter.defaultValue() in row.words == tuple(parameter.options())
+
+
+def test_optional_outputs_are_made_only_when_asked_for(algorithm):
+    for parameter in algorithm.destinationParameterDefinitions():
+        optional = bool(parameter.flags() & QgsProcessingParameterDefinition.Flag.FlagOptional)
+        assert parameter.createByDefault() != optional, parameter.name()
 
 
 def test_instances_are_fresh(algorithm):
@@ -116,15 +148,99 @@ def test_defaults_of_the_scheme_are_those_of_the_engine():
     assert inspect.signature(frame.fit_frame).parameters["fit"].default == "similarity"
 
 
-def test_plugin_loads_unloads_and_loads_again(qgis_app):
+def test_second_provider_of_the_same_id_is_refused(qgis_app):
     from turnrow import classFactory
 
     registry = QgsApplication.processingRegistry()
-    kept = registry.providerById("turnrow")
-    assert kept is not None
     plugin = classFactory(None)
     plugin.initGui()
-    # A second provider of the same id is refused, and the first stays.
     assert plugin.provider is None
     plugin.unload()
     assert registry.providerById("turnrow") is not None
+
+
+LOADER = """
+import sys
+from qgis.core import QgsApplication
+
+application = QgsApplication([], False)
+application.initQgis()
+import qgis.utils
+
+sys.path.insert(0, r"{folder}")
+qgis.utils.plugin_paths = [r"{folder}"]
+qgis.utils.updateAvailablePlugins()
+assert qgis.utils.available_plugins == ["turnrow"], "not found"
+registry = QgsApplication.processingRegistry()
+providers = {{p.id() for p in registry.providers()}}
+for times in range(2):
+    assert qgis.utils.loadPlugin("turnrow"), "not loaded"
+    assert qgis.utils.startProcessingPlugin("turnrow"), "not started"
+    provider = registry.providerById("turnrow")
+    assert len(provider.algorithms()) == {count}, "algorithms are missing"
+    assert not provider.icon().isNull() and provider.longName(), "no icon or name"
+    assert qgis.utils.unloadPlugin("turnrow"), "not unloaded"
+    assert {{p.id() for p in registry.providers()}} == providers, "something is left behind"
+"""
+
+
+def test_qgis_loads_unloads_and_loads_the_plugin_again(tmp_path):
+    """By the functions that QGIS's plugin manager calls, in a program of its own."""
+    (tmp_path / "turnrow").symlink_to(ROOT, target_is_directory=True)
+    script = LOADER.format(folder=tmp_path, count=len(ALGORITHMS))
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr[-2000:]
+
+
+def test_only_rasters_that_are_written_are_offered(turnrow_provider):
+    assert turnrow_provider.supportedOutputRasterLayerExtensions() == ["tif"]
+
+
+# --- what the plugin site asks of metadata and files (its documentation, "Publish a plugin")
+
+
+def test_metadata_is_complete():
+    """Read as the site reads it: ConfigParser with interpolation, so a lone per-cent sign would break the upload."""
+    parser = configparser.ConfigParser()
+    parser.optionxform = str
+    parser.read_string((ROOT / "metadata.txt").read_text("utf-8"))
+    facts = dict(parser.items("general"))
+    for name in ("name", "description", "about", "author", "email", "tags"):
+        assert facts[name], name
+    for name in ("tracker", "repository", "homepage"):
+        assert facts[name].startswith("https://"), name
+    assert re.fullmatch(r"\d+\.\d+\.\d+", facts["version"])
+    assert f'version = "{facts["version"]}"' in (ROOT / "pyproject.toml").read_text("utf-8")
+    assert (facts["qgisMinimumVersion"], facts["qgisMaximumVersion"]) == ("3.22", "4.99")
+    assert facts["hasProcessingProvider"] == "yes"
+    assert facts["category"] in ("Raster", "Vector", "Database", "Mesh", "Web")
+    assert (ROOT / facts["icon"]).is_file()
+    assert "supportsQt6" not in facts
+
+
+def test_help_leads_to_the_home_page(algorithm):
+    assert f"homepage={algorithm.helpUrl()}" in (ROOT / "metadata.txt").read_text("utf-8").splitlines()
+
+
+def test_licence_is_the_whole_of_the_gpl():
+    text = (ROOT / "LICENSE").read_text("utf-8")
+    assert "GNU GENERAL PUBLIC LICENSE" in text
+    assert "Version 2, June 1991" in text
+    assert "END OF TERMS AND CONDITIONS" in text
+
+
+def test_archive_holds_the_plugin_and_nothing_else(tmp_path):
+    if not (ROOT / ".git").exists():
+        pytest.skip("not a git checkout")
+    # The attributes of the working tree count, so that a mistake shows before the commit.
+    command = ["git", "archive", "--worktree-attributes", "--format=zip", "--prefix=turnrow/", "-o"]
+    subprocess.run([*command, str(tmp_path / "turnrow.zip"), "HEAD"], cwd=ROOT, check=True)
+    with zipfile.ZipFile(tmp_path / "turnrow.zip") as archive:
+        names = [info.filename for info in archive.infolist() if not info.is_dir()]
+        executable = [
+            info.filename for info in archive.infolist() if not info.is_dir() and info.external_attr >> 16 & 0o111
+        ]
+    assert {"turnrow/__init__.py", "turnrow/metadata.txt", "turnrow/LICENSE", "turnrow/README.md"} <= set(names)
+    assert {name.split("/")[1] for name in names if name.count("/") > 1} == {"plugin", "processing_provider"}
+    assert not [name for name in names if name.rsplit("/", 1)[-1].startswith(".") or name.endswith((".sh", ".pyc"))]
+    assert executable == []
