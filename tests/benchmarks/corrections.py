@@ -75,8 +75,9 @@ def one_site(seed: int) -> dict[str, float]:
 
 def main() -> None:
     """Print medians over the sites."""
-    sites = int(sys.argv[1]) if len(sys.argv) > 1 else 10
-    results = [one_site(seed) for seed in range(sites)]
+    sites = int(sys.argv[1]) if len(sys.argv) > 1 else 30
+    # Nobody looked at these sites while the corrections were made.
+    results = [one_site(1000 + number) for number in range(sites)]
     for name in results[0]:
         values = np.array([r[name] for r in results])
         print(f"{name:24s} median {np.median(values):7.3f}   worst {values.max():7.3f}   least {values.min():7.3f}")
