@@ -28,8 +28,8 @@ class LogGatherer:
     plan : Plan or None
         None until a row with readings was met.
     openings : list of Opening
-    marks : list of int
-        Places of the readings below a fiducial row.
+    marks : list of (place, openings)
+        Of each fiducial row: the place of the reading below it, and how many opening rows stand above it.
     grids : dict of int
         Codes of the grids of a grid column.
     failed : list of (row, text)
@@ -44,7 +44,7 @@ class LogGatherer:
         self.layout, self.name = layout, name
         self.plan: Optional[Plan] = None
         self.openings: list[Opening] = []
-        self.marks: list[int] = []
+        self.marks: list[tuple[int, int]] = []
         self.grids: dict[str, int] = {}
         self.failed: list[tuple[int, str]] = []
         self.failed_count = 0
@@ -95,7 +95,7 @@ class LogGatherer:
         above = self.count + np.cumsum(kinds == READING)
         for i in np.flatnonzero(kinds >= MARK):
             if kinds[i] == MARK:
-                self.marks.append(int(above[i]))
+                self.marks.append((int(above[i]), len(self.openings)))
                 continue
             groups = re.search(self.layout.line_start, rows[i]).groupdict()
             try:

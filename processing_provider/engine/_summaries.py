@@ -182,7 +182,7 @@ def _measure(readings: Readings, runs: Sequence[Run]) -> tuple[list[tuple[Run, d
     jumps: list[list[tuple[float, float]]] = [[] for _ in runs]
     for i, k in zip(odd.tolist(), owner.tolist()):
         jumps[k].append((float(station[i - 1]), float(station[i])))
-    mark = readings.extras.get("mark", np.zeros(len(readings)))[rows] > 0
+    mark = np.nan_to_num(readings.extras.get("mark", np.zeros(len(readings)))[rows]).astype(int)
     begun, ended = _ends(time, starts)
     first, last = _ends(station, starts)
     columns = {
@@ -196,7 +196,7 @@ def _measure(readings: Readings, runs: Sequence[Run]) -> tuple[list[tuple[Run, d
         "logged_heading": readings.heading[rows[starts]],
         "duration_s": ended - begun,
         "clock_back": np.logical_or.reduceat(inner & (np.diff(time, prepend=np.nan) < -CLOCK_S), starts),
-        "marks": np.add.reduceat(mark.astype(int), starts),
+        "marks": np.add.reduceat((mark & 1) + (mark >> 1 & 1), starts),
     }
     plain = {name: values.tolist() for name, values in columns.items()}
     plain["jumps"] = [tuple(j) for j in jumps]

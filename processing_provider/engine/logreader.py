@@ -69,8 +69,9 @@ def read_log(
     LogResult
         ``time_s`` is in seconds since midnight of the log's first day. Without a time column the time of an opening
         row goes to its first reading. Readings whose channels are all missing carry the flag ``missing``.
-        ``extras`` holds ``mark`` (1 at the reading below a fiducial row or with something in the mark column) and
-        the columns for temperature and positions. A log that names no lines is all line 1.
+        ``extras`` holds ``mark`` (1 at the reading below a fiducial row or with something in the mark column, 2 more
+        at a line's last reading that has such a row behind it) and the columns for temperature and positions. A log
+        that names no lines is all line 1.
 
     Raises
     ------
@@ -163,7 +164,7 @@ def _assemble(gathered: LogGatherer, grid: str) -> Readings:
         time_s=_times(gathered, columns, opening),
         heading=_of_opening(gathered, "heading", opening, 0),
         flag=np.where(gone, flag_bit("missing"), 0),
-        extras=_extras(gathered, columns),
+        extras=_extras(gathered, columns, opening),
         units={c.field: c.unit for c in layout.columns if c.role == "channel" and c.unit},
     )
 
@@ -218,12 +219,16 @@ def _times(gathered: LogGatherer, columns: dict[str, np.ndarray], opening: np.nd
     return unknown
 
 
-def _extras(gathered: LogGatherer, columns: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+def _extras(gathered: LogGatherer, columns: dict[str, np.ndarray], opening: np.ndarray) -> dict[str, np.ndarray]:
     extras = {role: columns[role] for role in EXTRA_ROLES if role in columns}
     if "mark" in columns or gathered.layout.mark:
         mark = columns["mark"].copy() if "mark" in columns else np.zeros(len(columns["place"]))
-        below = np.searchsorted(columns["place"], gathered.marks)
-        mark[below[below < len(mark)]] = 1.0
+        places, openings = np.array(gathered.marks, np.int64).reshape(-1, 2).T
+        below = np.searchsorted(columns["place"], places)
+        # Behind the last reading of a line, as where a line is stopped on the edge.
+        behind = (below == len(mark)) | (np.append(opening, -1)[below] >= openings)
+        mark[below[~behind]] = 1.0
+        mark[below[behind & (below > 0)] - 1] += 2.0
         extras["mark"] = mark
     return extras
 

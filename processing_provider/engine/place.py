@@ -215,12 +215,11 @@ def _fixed_points(readings, run: Run, scheme, note, progress, heading, marks):
     """Return (progress, distance in metres) of places where the position is known, or None."""
     if scheme.pace == "ends" and _both_ends(note):
         return progress[[0, -1]], scheme.distance_m([note.start_station, note.stop_station])
-    hit = np.flatnonzero(readings.extras.get("mark", np.zeros(len(readings)))[run.rows] > 0)
-    if len(hit) < 2 or (scheme.pace == "marks" and len(hit) != marks):
+    before, behind = marked(readings.extras.get("mark", np.zeros(len(readings)))[run.rows])
+    at = np.sort(np.r_[progress[before] - 0.5, progress[behind] + 0.5])
+    if len(at) < 2 or (scheme.pace == "marks" and len(at) != marks):
         return None
-    # A mark falls between the reading before it and the reading that carries it.
-    at = progress[hit] - 0.5
-    distance = np.linspace(0, scheme.length_m, len(hit))
+    distance = np.linspace(0, scheme.length_m, len(at))
     if scheme.pace == "ends":
         at, distance = at[[0, -1]], distance[[0, -1]]
     return at, distance if heading > 0 else distance[::-1]
@@ -233,11 +232,17 @@ def _through(progress: np.ndarray, at: np.ndarray, distance: np.ndarray) -> np.n
     return distance[stretch] + (progress - at[stretch]) * rate[stretch]
 
 
+def marked(mark: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the readings of (n,) marks before which and behind which a fiducial fell (1 before, 2 behind, 3 both)."""
+    known = np.nan_to_num(mark).astype(int)
+    return np.flatnonzero(known & 1), np.flatnonzero(known & 2)
+
+
 def _mark_reference(readings: Readings, scheme: Scheme) -> Optional[int]:
     """Return how many marks most lines of the grid have (edges included); None when they are not asked for."""
     if scheme.pace != "marks" or "mark" not in readings.extras:
         return None
-    counts = Counter(int(np.count_nonzero(readings.extras["mark"][run.rows] > 0)) for run in readings.runs())
+    counts = Counter(sum(map(len, marked(readings.extras["mark"][run.rows]))) for run in readings.runs())
     return counts.most_common(1)[0][0]
 
 

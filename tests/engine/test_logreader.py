@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from turnrow.processing_provider.engine.detect import detect_layout
 from turnrow.processing_provider.engine.errors import Cancelled, EngineError
-from turnrow.processing_provider.engine.layout import LogColumn, LogLayout
+from turnrow.processing_provider.engine.layout import LogColumn, LogLayout, layout_from_dict
 from turnrow.processing_provider.engine.logreader import read_log
 
 COLUMNS = (
@@ -575,3 +575,13 @@ def test_the_layout_is_found_out_when_none_is_given(tmp_path):
     assert (result.layout, result.remarks) == detect_layout(path)
     assert read_log(path, LAYOUT).remarks == []
     assert_same(result.readings, columns)
+
+
+def test_fiducial_behind_the_last_reading_of_a_line_stays_with_it(tmp_path):
+    path = tmp_path / "a.log"
+    path.write_text("LINE 1\nMARK\n1.5\n2.5\nMARK\nLINE 2\nMARK\n3.5\n4.5\nMARK\n")
+    given = {"delimiter": "space", "header": False, "line_start": r"LINE (?P<line>\d+)", "mark": "^MARK"}
+    layout = layout_from_dict({**given, "columns": [{"column": 1, "role": "channel", "name": "eca"}]})
+    readings = read_log(path, layout).readings
+    assert readings.line.tolist() == [1, 1, 2, 2]
+    assert readings.extras["mark"].tolist() == [1, 2, 1, 2]

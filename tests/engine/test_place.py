@@ -215,6 +215,17 @@ def test_marks_mend_an_uneven_pace():
     assert findings == []
 
 
+def test_mark_behind_the_last_reading_is_the_far_edge():
+    # A line stopped on the edge: fiducials before the first reading and behind the last one, 67 readings on 10 m.
+    mark = np.zeros((2, 67))
+    mark[:, 0], mark[:, -1] = 1, 2
+    logged = log((1, np.arange(1, 68)), (2, np.arange(80, 13, -1)), extras={"mark": mark.ravel()})
+    placed, _, findings = place(logged, scheme(pace="marks"))
+    np.testing.assert_allclose(placed.v_m[:67], (np.arange(67) + 0.5) * 10 / 67)
+    np.testing.assert_allclose(placed.v_m[67:], 10 - placed.v_m[:67])
+    assert findings == []
+
+
 def test_line_with_a_lost_mark_falls_back_and_says_so():
     mark = np.zeros((3, 80))
     mark[:, [0, 40, 79]] = 1
