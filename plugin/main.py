@@ -19,6 +19,9 @@ class TurnrowPlugin:
         self.provider = TurnrowProvider()
         if not QgsApplication.processingRegistry().addProvider(self.provider):
             self.provider = None
+            return
+        # Models find their steps only once the provider is registered.
+        self.provider.refreshAlgorithms()
 
     def initGui(self):  # noqa: N802
         """Start in the desktop."""

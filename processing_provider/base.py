@@ -10,61 +10,11 @@ from qgis.core import QgsProcessingAlgorithm, QgsProcessingException
 from qgis.PyQt.QtCore import QCoreApplication
 from qgis.PyQt.QtGui import QIcon
 
-from .bridge.layers import label_units, rows_sink_fields, write_readings, write_rows
 from .engine.errors import Cancelled, EngineError
-from .engine.findings import FIELDS, finding_rows
+from .values import Values
 
 ICON = Path(__file__).resolve().parents[1] / "plugin" / "icons" / "turnrow.svg"
 HELP_URL = "https://example.org/turnrow"
-
-
-class Values:
-    """Values of an algorithm's inputs, by lower-case id, and the ways to write its outputs."""
-
-    def __init__(self, algorithm: SurveyAlgorithm, parameters: dict, context, feedback):
-        self._algorithm, self._parameters, self.context, self.feedback = algorithm, parameters, context, feedback
-        self.results: dict = {}
-        for row in algorithm.PARAMETERS:
-            if not row.is_output:
-                setattr(self, row.id.lower(), row.value(algorithm, parameters, context))
-
-    def wants(self, output: str) -> bool:
-        """Return whether the person asked for an optional output."""
-        return self._parameters.get(output) not in (None, "")
-
-    def path(self, output: str) -> Path:
-        """Return the path of a file or raster output, and note it as a result."""
-        self.results[output] = self._algorithm.parameterAsOutputLayer(self._parameters, output, self.context) or (
-            self._algorithm.parameterAsFileOutput(self._parameters, output, self.context)
-        )
-        return Path(self.results[output])
-
-    def write_readings(self, output: str, readings, crs) -> None:
-        """Write a layer of readings: points where the CRS is valid, else a table."""
-        write_readings(readings, lambda *shape: self._sink(output, *shape), crs)
-        layer = self.context.temporaryLayerStore().mapLayer(self.results[output])
-        if layer is not None:
-            label_units(layer, readings)
-
-    def write_rows(self, output: str, columns: dict, rows) -> None:
-        """Write a table when asked for; ``columns`` maps names to kinds (``int``, ``float``, ``str``)."""
-        if self.wants(output):
-            write_rows(rows, rows_sink_fields(columns), lambda *shape: self._sink(output, *shape))
-
-    def write_findings(self, output: str, findings) -> None:
-        """Write the findings when asked for, and tell each in the log."""
-        for finding in findings:
-            tell = self.feedback.pushInfo if finding.severity == "note" else self.feedback.pushWarning
-            tell(finding.sentence())
-        kinds = {name: int if name in ("line", "run", "walk_again") else str for name in FIELDS}
-        self.write_rows(output, kinds, finding_rows(list(findings)))
-
-    def _sink(self, output: str, fields, geometry, crs):
-        sink, name = self._algorithm.parameterAsSink(self._parameters, output, self.context, fields, geometry, crs)
-        if sink is None:
-            raise EngineError(f"The output {output} cannot be written. Choose another place for it.")
-        self.results[output] = name
-        return sink
 
 
 class SurveyAlgorithm(QgsProcessingAlgorithm):
@@ -107,12 +57,14 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
         return HELP_URL
 
     def shortHelpString(self):  # noqa: N802
-        parts = [f"<p>{html.escape(self.SUMMARY)}</p>", self.HELP]
+        parts = [f"<p>{html.escape(self.SUMMARY, quote=False)}</p>", self.HELP]
         for title, rows in (
             ("Inputs", [r for r in self.PARAMETERS if not r.is_output]),
             ("Outputs", [r for r in self.PARAMETERS if r.is_output] + list(self.RESULTS)),
         ):
-            items = "".join(f"<p><b>{html.escape(r.label)}</b>: {html.escape(r.help)}</p>" for r in rows)
+            items = "".join(
+                f"<p><b>{html.escape(r.text, quote=False)}</b>: {html.escape(r.help, quote=False)}</p>" for r in rows
+            )
             parts.append(f"<h3>{title}</h3>{items}" if items else "")
         return "".join(parts)
 

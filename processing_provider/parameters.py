@@ -7,10 +7,10 @@ from pathlib import Path
 from typing import Any, ClassVar, Optional
 
 from qgis.core import (
+    NULL,
     QgsProcessing,
     QgsProcessingOutputHtml,
     QgsProcessingOutputNumber,
-    QgsProcessingParameterBoolean,
     QgsProcessingParameterCrs,
     QgsProcessingParameterDefinition,
     QgsProcessingParameterEnum,
@@ -33,6 +33,11 @@ from .engine.errors import EngineError
 
 SOURCE = QgsProcessing.SourceType
 NUMBER = QgsProcessingParameterNumber.Type
+
+
+def is_given(value) -> bool:
+    """Return whether the value of a parameter is none of the ways to leave it out (a model passes on NULL)."""
+    return value is not None and value != NULL and value != ""
 
 
 @dataclass(frozen=True)
@@ -68,17 +73,30 @@ class Row:
         """Return the value for the engine."""
         raise NotImplementedError
 
+    def files(self, algorithm, parameters, context) -> list[Path]:
+        """Return the files that the value lies in: they must not be written to."""
+        return []
+
     def given(self, parameters) -> bool:
         """Return whether the person gave a value."""
-        return parameters.get(self.id) not in (None, "")
+        return is_given(parameters.get(self.id))
 
 
 @dataclass(frozen=True)
-class ReadingsIn(Row):
-    """A layer of readings; its value is ``(Readings, CRS)``."""
+class LayerIn(Row):
+    """A vector layer, with or without geometry."""
 
     def definition(self):
         return QgsProcessingParameterFeatureSource(self.id, self.text, [SOURCE.TypeVector], None, self.optional)
+
+    def files(self, algorithm, parameters, context):
+        path = file_of(algorithm.parameterAsVectorLayer(parameters, self.id, context))
+        return [path] if path else []
+
+
+@dataclass(frozen=True)
+class ReadingsIn(LayerIn):
+    """A layer of readings; its value is ``(Readings, CRS)``."""
 
     def value(self, algorithm, parameters, context):
         source = algorithm.parameterAsSource(parameters, self.id, context)
@@ -89,11 +107,8 @@ class ReadingsIn(Row):
 
 
 @dataclass(frozen=True)
-class TableIn(Row):
-    """Any table; its value is ``(rows, CRS, folder)``. Points bring their map position as ``x`` and ``y``."""
-
-    def definition(self):
-        return QgsProcessingParameterFeatureSource(self.id, self.text, [SOURCE.TypeVector], None, self.optional)
+class TableIn(LayerIn):
+    """Any table; its value is ``(rows, CRS, path)``. Points bring their map position as ``x`` and ``y``."""
 
     def value(self, algorithm, parameters, context):
         if not self.given(parameters):
@@ -101,14 +116,11 @@ class TableIn(Row):
         source = algorithm.parameterAsSource(parameters, self.id, context)
         if source is None:
             raise EngineError(f"The table given as {self.label.lower()} cannot be opened. Choose a table or a CSV.")
-        return (
-            read_table(source),
-            source.sourceCrs(),
-            _file_of(algorithm.parameterAsVectorLayer(parameters, self.id, context)),
-        )
+        path = file_of(algorithm.parameterAsVectorLayer(parameters, self.id, context))
+        return read_table(source), source.sourceCrs(), path
 
 
-def _file_of(layer) -> Optional[Path]:
+def file_of(layer) -> Optional[Path]:
     """Return the file that a layer lies in; None for a layer without one."""
     uri = layer and QgsProviderRegistry.instance().decodeUri(layer.providerType(), layer.source())
     path = Path(uri["path"]) if uri and uri.get("path") else None
@@ -191,19 +203,6 @@ class Choice(Row):
 
 
 @dataclass(frozen=True)
-class Boolean(Row):
-    """Yes or no."""
-
-    default: bool = False
-
-    def definition(self):
-        return QgsProcessingParameterBoolean(self.id, self.text, self.default)
-
-    def value(self, algorithm, parameters, context):
-        return algorithm.parameterAsBoolean(parameters, self.id, context)
-
-
-@dataclass(frozen=True)
 class Text(Row):
     """A short text."""
 
@@ -229,6 +228,10 @@ class FileIn(Row):
     def value(self, algorithm, parameters, context):
         return _existing(algorithm.parameterAsFile(parameters, self.id, context), self.label)
 
+    def files(self, algorithm, parameters, context):
+        path = self.value(algorithm, parameters, context)
+        return [path] if path else []
+
 
 @dataclass(frozen=True)
 class FilesIn(Row):
@@ -239,6 +242,9 @@ class FilesIn(Row):
 
     def value(self, algorithm, parameters, context):
         return [_existing(path, self.label) for path in algorithm.parameterAsFileList(parameters, self.id, context)]
+
+    def files(self, algorithm, parameters, context):
+        return self.value(algorithm, parameters, context)
 
 
 @dataclass(frozen=True)
@@ -352,6 +358,11 @@ class NumberResult:
     id: str
     label: str
     help: str
+
+    @property
+    def text(self) -> str:
+        """Label; the help tells the unit."""
+        return self.label
 
     def build(self) -> QgsProcessingOutputNumber:
         """Return a fresh QGIS definition."""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from qgis.core import QgsProcessingProvider
+from pathlib import Path
+
+from qgis.core import QgsProcessingModelAlgorithm, QgsProcessingProvider
 from qgis.PyQt.QtGui import QIcon
 
 from .algorithms.alignopposing import AlignOpposing
@@ -15,6 +17,7 @@ from .algorithms.processregister import ProcessRegister
 from .algorithms.readlog import ReadLog
 from .base import ICON
 
+MODELS = Path(__file__).with_name("models")
 ALGORITHMS = (
     ReadLog,
     CompareNotes,
@@ -50,5 +53,13 @@ class TurnrowProvider(QgsProcessingProvider):
 
     def loadAlgorithms(self):  # noqa: N802
         for algorithm in ALGORITHMS:
-            if not self.addAlgorithm(algorithm()):
-                raise RuntimeError(f"QGIS refused the algorithm {algorithm.NAME}: its id is there already")
+            self._add(algorithm(), algorithm.NAME)
+        for path in sorted(MODELS.glob("*.model3")):
+            model = QgsProcessingModelAlgorithm()
+            if not model.fromFile(str(path)):
+                raise RuntimeError(f"QGIS cannot read the model {path.name}")
+            self._add(model, path.name)
+
+    def _add(self, algorithm, name: str) -> None:
+        if not self.addAlgorithm(algorithm):
+            raise RuntimeError(f"QGIS refused the algorithm {name}: its id is there already")

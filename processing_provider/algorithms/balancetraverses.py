@@ -36,5 +36,16 @@ class BalanceTraverses(SurveyAlgorithm):
         )
         values.write_readings("OUTPUT", balanced, crs)
         values.write_rows("OFFSETS", OFFSET_FIELDS, [[row[name] for name in OFFSET_FIELDS] for row in record["table"]])
-        for name, figure in record["figures"].items():
-            feedback.pushInfo(f"{name}: {figure}")
+        for channel, figures in record["figures"].items():
+            feedback.pushInfo(_sentence(channel, figures, readings.units.get(channel, "")))
+
+
+def _sentence(channel: str, figures: dict, unit: str) -> str:
+    found, error, parts = figures["direction_offset"], figures["direction_error"], []
+    if found:
+        parts.append(f"lines walked out read {found:.3g} ± {error:.2g} {unit} more than lines walked back")
+    elif found is not None:
+        parts.append("no difference between the walking directions is proven")
+    if figures["offset_sd"] is not None:
+        parts.append(f"offsets of the lines scatter by {figures['offset_sd']:.2g} {unit} (standard deviation)")
+    return f"{channel}: {', '.join(parts) or 'nothing to balance'}.".replace(" .", ".").replace("  ", " ")

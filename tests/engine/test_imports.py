@@ -53,7 +53,7 @@ application.initQgis()
 plugin = sys.modules["turnrow"].classFactory(None)
 plugin.initProcessing()
 assert len(plugin.provider.algorithms()) >= 8, "algorithms are missing"
-done, sentence = plugin.provider.algorithms()[0].canExecute()
+done, sentence = plugin.provider.algorithm("readlog").canExecute()
 assert not done and "scipy" in sentence, sentence
 plugin.unload()
 application.exitQgis()

@@ -5,7 +5,13 @@ import re
 
 import pytest
 from osgeo import gdal
-from qgis.core import QgsProcessingException, QgsProcessingFeedback, QgsVectorLayer
+from qgis.core import (
+    QgsProcessingException,
+    QgsProcessingFeedback,
+    QgsProcessingOutputLayerDefinition,
+    QgsVectorLayer,
+)
+from turnrow.processing_provider.provider import ALGORITHMS
 
 pytestmark = pytest.mark.usefixtures("turnrow_provider")
 SCHEME = {"LENGTH": 8, "WIDTH": 6, "SPACING": 0.5, "READINGS_PER_METRE": 4}
@@ -211,6 +217,13 @@ def test_wide_lines_are_mapped_to_their_edges(survey_files):
     assert (gdal.Open(str(target)).ReadAsArray() != -9999).sum() == 60 * 40
 
 
+def test_balance_tells_its_figures_in_a_sentence(placed):
+    listener = Listener()
+    run("balancetraverses", listener, INPUT=placed, OUTPUT="memory:")
+    start = "cond: no difference between the walking directions is proven, offsets of the lines scatter by "
+    assert any(told.startswith(start) and told.endswith(" mS/m (standard deviation).") for told in listener.told)
+
+
 @pytest.mark.parametrize("name", ["flagoutliers", "alignopposing", "balancetraverses"])
 def test_cancelled_corrections_write_nothing(placed, survey_files, name):
     feedback = QgsProcessingFeedback()
@@ -227,12 +240,30 @@ def test_inputs_stay_as_they_were(placed, name):
     assert [f.attributes() for f in placed.getFeatures()] == before
 
 
+@pytest.mark.parametrize("wrapped", [False, True])
+def test_input_is_never_written_to(survey_files, wrapped):
+    source = survey_files.folder / "logged.gpkg"
+    run("readlog", LOG=[str(survey_files.folder / "A.csv")], GRID="A", OUTPUT=str(source))
+    before = source.read_bytes()
+    target = QgsProcessingOutputLayerDefinition(str(source)) if wrapped else str(source)
+    sentence = refusal("flagoutliers", INPUT=str(source), OUTPUT=target)
+    assert "logged.gpkg is an input, and inputs are never changed. Choose another name for OUTPUT." in sentence
+    assert source.read_bytes() == before
+
+
+def test_log_is_never_written_to(survey_files):
+    log = survey_files.folder / "A.csv"
+    before = log.read_bytes()
+    assert "is an input" in refusal("readlog", LOG=[str(log)], OUTPUT="memory:", TRAVERSES=str(log))
+    assert log.read_bytes() == before
+
+
 def test_scipy_missing_is_said_in_a_sentence(turnrow_provider, monkeypatch):
     from turnrow.processing_provider import base
 
     monkeypatch.setattr(base.importlib.util, "find_spec", lambda name: None)
-    for algorithm in turnrow_provider.algorithms():
-        done, sentence = algorithm.canExecute()
+    for algorithm in ALGORITHMS:
+        done, sentence = turnrow_provider.algorithm(algorithm.NAME).canExecute()
         assert not done
         assert "needs the Python package scipy. Install it" in sentence
 

@@ -48,8 +48,7 @@ def test_every_parameter_has_an_upper_case_id_a_label_and_help(algorithm):
 def test_every_parameter_and_output_stands_in_the_help_panel(algorithm):
     text = algorithm.shortHelpString()
     for row in (*type(algorithm).PARAMETERS, *type(algorithm).RESULTS):
-        assert row.label in text
-        assert row.help.split("&")[0].split("'")[0].split("<")[0] in text
+        assert f"<b>{row.text}</b>: {row.help}</p>" in text
     assert algorithm.shortDescription().endswith(".")
     assert algorithm.helpUrl().startswith("https://")
 
@@ -177,7 +176,7 @@ for times in range(2):
     assert qgis.utils.loadPlugin("turnrow"), "not loaded"
     assert qgis.utils.startProcessingPlugin("turnrow"), "not started"
     provider = registry.providerById("turnrow")
-    assert len(provider.algorithms()) == {count}, "algorithms are missing"
+    assert {{a.name() for a in provider.algorithms()}} >= {names}, "algorithms are missing"
     assert not provider.icon().isNull() and provider.longName(), "no icon or name"
     assert qgis.utils.unloadPlugin("turnrow"), "not unloaded"
     assert {{p.id() for p in registry.providers()}} == providers, "something is left behind"
@@ -187,7 +186,7 @@ for times in range(2):
 def test_qgis_loads_unloads_and_loads_the_plugin_again(tmp_path):
     """By the functions that QGIS's plugin manager calls, in a program of its own."""
     (tmp_path / "turnrow").symlink_to(ROOT, target_is_directory=True)
-    script = LOADER.format(folder=tmp_path, count=len(ALGORITHMS))
+    script = LOADER.format(folder=tmp_path, names={a.NAME for a in ALGORITHMS})
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr[-2000:]
 

@@ -1,0 +1,71 @@
+"""What an algorithm is given when it runs, and how it writes its outputs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from qgis.core import QgsProcessingOutputLayerDefinition
+
+from .bridge.layers import label_units, rows_sink_fields, write_readings, write_rows
+from .engine.errors import EngineError
+from .engine.findings import FIELDS, finding_rows
+from .parameters import is_given
+
+
+class Values:
+    """Values of an algorithm's inputs, by lower-case id, and the ways to write its outputs."""
+
+    def __init__(self, algorithm, parameters: dict, context, feedback):
+        self._algorithm, self._parameters, self.context, self.feedback = algorithm, parameters, context, feedback
+        self.results: dict = {}
+        self._files: set[Path] = set()
+        for row in algorithm.PARAMETERS:
+            if not row.is_output:
+                setattr(self, row.id.lower(), row.value(algorithm, parameters, context))
+                self._files.update(path.resolve() for path in row.files(algorithm, parameters, context))
+
+    def wants(self, output: str) -> bool:
+        """Return whether the person asked for an optional output."""
+        return is_given(self._parameters.get(output))
+
+    def path(self, output: str) -> Path:
+        """Return the path of a file or raster output, and note it as a result."""
+        self._keep_inputs(output)
+        self.results[output] = self._algorithm.parameterAsOutputLayer(self._parameters, output, self.context) or (
+            self._algorithm.parameterAsFileOutput(self._parameters, output, self.context)
+        )
+        return Path(self.results[output])
+
+    def write_readings(self, output: str, readings, crs) -> None:
+        """Write a layer of readings: points where the CRS is valid, else a table."""
+        write_readings(readings, lambda *shape: self._sink(output, *shape), crs)
+        layer = self.context.temporaryLayerStore().mapLayer(self.results[output])
+        if layer is not None:
+            label_units(layer, readings)
+
+    def write_rows(self, output: str, columns: dict, rows) -> None:
+        """Write a table when asked for; ``columns`` maps names to kinds (``int``, ``float``, ``str``)."""
+        if self.wants(output):
+            write_rows(rows, rows_sink_fields(columns), lambda *shape: self._sink(output, *shape))
+
+    def write_findings(self, output: str, findings) -> None:
+        """Write the findings when asked for, and tell each in the log."""
+        for finding in findings:
+            tell = self.feedback.pushInfo if finding.severity == "note" else self.feedback.pushWarning
+            tell(finding.sentence())
+        kinds = {name: int if name in ("line", "run", "walk_again") else str for name in FIELDS}
+        self.write_rows(output, kinds, finding_rows(list(findings)))
+
+    def _keep_inputs(self, output: str) -> None:
+        given = self._parameters.get(output)
+        place = given.sink.staticValue() if isinstance(given, QgsProcessingOutputLayerDefinition) else given
+        if Path(str(place)).resolve() in self._files:
+            raise EngineError(f"{place} is an input, and inputs are never changed. Choose another name for {output}.")
+
+    def _sink(self, output: str, fields, geometry, crs):
+        self._keep_inputs(output)
+        sink, name = self._algorithm.parameterAsSink(self._parameters, output, self.context, fields, geometry, crs)
+        if sink is None:
+            raise EngineError(f"The output {output} cannot be written. Choose another place for it.")
+        self.results[output] = name
+        return sink
