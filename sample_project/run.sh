@@ -14,7 +14,7 @@ export QGIS_PLUGINPATH=$work/plugins QGIS_CUSTOM_CONFIG_PATH=$work/profile
 process=$(command -v qgis_process.bin || command -v qgis_process)
 "$process" plugins enable turnrow >"$work/enable.log" 2>&1 || { cat "$work/enable.log" >&2; exit 1; }
 
-say "Processing the sample survey (9 grids, 32,622 readings) ..."
+say "Processing the sample survey (9 grids, about 32,000 readings) ..."
 if ! "$process" run turnrow:processregister -- \
     REGISTER="$sample/register.csv" CORNERS="$sample/corners.csv" NOTES="$sample/notes.csv" \
     TARGET_CRS=EPSG:32631 OUTPUT_FOLDER="$out" >"$work/run.log" 2>&1; then
