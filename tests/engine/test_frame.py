@@ -63,7 +63,7 @@ def test_affine_residuals_alternate():
 
 
 def test_exact_fit_is_bilinear_and_says_so():
-    # Worked quadrilateral: the middle of a bilinear quad is the mean of its corners, (10, 9.875).
+    # Geometry: the middle of a bilinear quad is the mean of its corners.
     quad = [Corner("A", n, *xy) for n, xy in zip(CORNERS, [(0, 0), (20, 0), (20.4, 19.8), (-0.3, 20.2)])]
     frame = fit_frame(quad, 20, 20, fit="exact")
     x, y = frame.to_map(10.0, 10.0)
@@ -127,6 +127,42 @@ def test_rhombus_with_one_diagonal_a_decimetre_too_long():
     np.testing.assert_allclose([np.hypot(*r) for r in frame.residuals_m.values()], off, atol=1e-4)
 
 
+def compass_rule(legs, bearings_deg, start=(0.0, 0.0)):
+    """Stations and misclosure of a closed traverse, the misclosure shared out by length (compass or Bowditch rule)."""
+    legs, bearings = np.asarray(legs), np.radians(bearings_deg)
+    raw = np.stack([legs * np.sin(bearings), legs * np.cos(bearings)], axis=1)
+    closure = raw.sum(axis=0)
+    legs_adjusted = raw - closure * (legs / legs.sum())[:, None]
+    return np.vstack([[0, 0], legs_adjusted.cumsum(axis=0)]) + start, closure, legs_adjusted - raw
+
+
+def test_pegs_of_a_taped_traverse_are_taken():
+    # Worked example of the compass rule (textbook, from memory): 20.00, 20.01, 19.98 and 20.02 m round the square.
+    pegs, closure, change = compass_rule([20.00, 20.01, 19.98, 20.02], [0, 90, 180, 270], (500000.0, 6000000.0))
+    np.testing.assert_allclose(closure, [-0.01, 0.02], atol=1e-9)
+    assert 80.01 / np.hypot(*closure) == pytest.approx(3578.16, abs=0.01)
+    np.testing.assert_allclose(change[0], [0.0025, -0.004999], atol=1e-6)
+    names = ("start", "head", "opposite", "baseline")
+    frame = fit_frame([Corner("A", n, *xy) for n, xy in zip(names, pegs)], 20, 20)
+    assert frame.findings == ()
+    assert 0 < frame.largest_residual_m < np.hypot(*closure)
+    assert frame.bearing_deg == pytest.approx(0, abs=0.05)
+
+
+def test_misclosure_of_five_centimetres_is_within_what_pegs_have():
+    # 0.05 m on 80 m are 1:1600, inside the 1:500 to 1:1000 that a tape is trusted with (common practice, no source).
+    off = np.array([0.03, -0.04])
+    assert 80 / np.hypot(*off) == pytest.approx(1600)
+    corners = [
+        Corner("A", c.corner, c.x + off[0] * (c.corner == "head"), c.y + off[1] * (c.corner == "head"))
+        for c in square()
+    ]
+    frame = fit_frame(corners, 20, 20)
+    assert frame.findings == ()
+    # A single corner's error: 8 equations, 4 unknowns leave at most its own size at any corner.
+    assert 0 < frame.largest_residual_m < 0.05
+
+
 def test_map_scale_of_a_utm_zone_on_its_middle():
     # Definition of UTM: 0.9996 on the central meridian, so a taped side of 20 m is 8 mm short on the map, 100 m 40 mm.
     corners = [Corner("A", n, 500000 + 0.9996 * u, 0.9996 * v) for n in CORNERS for u, v in [local_corner(n, 100, 20)]]
@@ -178,6 +214,15 @@ def test_frame_comes_back_from_readings():
     again = frame_of_readings(u, v, *frame.to_map(u, v))
     np.testing.assert_allclose(again.to_map(3.0, 4.0), frame.to_map(3.0, 4.0), atol=1e-8)
     assert not again.twist.any()
+
+
+def test_bilinear_quadrilateral():
+    # Worked quadrilateral: the middle of a bilinear quad is the mean of its corners; a projective map would put it at
+    # the crossing of the diagonals, (10.379747, 9.391200).
+    local = np.array([local_corner(c, 20, 20) for c in CORNERS])
+    frame = frame_of_readings(*local.T, [0, 20, 21, -1], [0, 0, 19, 20.5])
+    np.testing.assert_allclose(frame.to_map(10, 10), [10, 9.875], atol=1e-9)
+    np.testing.assert_allclose(frame.to_local(10, 9.875), [10, 10], atol=1e-9)
 
 
 def test_frame_of_one_line_is_refused():

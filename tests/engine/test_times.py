@@ -163,3 +163,15 @@ def test_the_quick_notations_read_what_strptime_reads(form):
 def test_a_format_that_times_cannot_have():
     with pytest.raises(EngineError, match="Invalid format of a time: 'hours' was given. It must be one of: s, ms"):
         _times.check_time_format("hours")
+
+
+def test_linear_drift_between_two_base_readings():
+    """12.0 at 09:00 and 12.9 at 10:30 drift by 0.01 a minute: 25.40 at 09:40 stands for 25.00.
+
+    Common practice, no source.
+    """
+    seconds, _, _ = parse_times(np.array(["09:00", "09:40", "10:30"]), "HH:MM:SS")
+    minutes = seconds / 60
+    rate = (12.9 - 12.0) / (minutes[2] - minutes[0])
+    assert rate == pytest.approx(0.01)
+    assert 25.40 - rate * (minutes[1] - minutes[0]) == pytest.approx(25.00)
