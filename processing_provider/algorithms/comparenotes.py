@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from ..base import SurveyAlgorithm
 from ..engine.compare import compare_notes
+from ..engine.doubts import doubts_of
 from ..engine.findings import walk_again_count
+from ..engine.frame import local_frame
 from ..engine.notes import notes_for, parse_notes
+from ..engine.place import place_readings
 from ..parameters import NumberResult, ReadingsIn, TableIn, TableOut
 from ._scheme import SCHEME, one_grid
 
@@ -13,7 +16,11 @@ from ._scheme import SCHEME, one_grid
 class CompareNotes(SurveyAlgorithm):
     NAME, LABEL, GROUP = "comparenotes", "Compare log with field notes", "Read"
     SUMMARY = "Finds everything in the log that disagrees with the notes or with the scheme of the grid."
-    HELP = "<p>Run it on the evening of the survey, while a line can still be walked again. Nothing is changed.</p>"
+    HELP = (
+        "<p>Run it on the evening of the survey, while a line can still be walked again. The readings themselves are "
+        "looked at, too: a line that fits its neighbours only when it is turned round or moved is told, with the "
+        "correlations. Nothing is changed.</p>"
+    )
     TAGS = ("notes", "check", "missing", "field")
     PARAMETERS = (
         ReadingsIn("INPUT", "Readings", "A table of readings of one grid, as read from the log."),
@@ -28,6 +35,8 @@ class CompareNotes(SurveyAlgorithm):
         readings, scheme = one_grid(values, feedback)
         notes = notes_for(parse_notes(values.notes[0]), scheme.grid)
         findings = compare_notes(readings, scheme, notes, progress=progress)
+        if not any(finding.code == "wrong-log" for finding in findings):
+            findings += doubts_of(place_readings(readings, scheme, notes, local_frame())[0])
         values.write_findings("FINDINGS", findings)
         values.results["WALK_AGAIN"] = walk_again_count(findings)
         feedback.pushInfo(f"{len(findings)} findings, {values.results['WALK_AGAIN']} lines to walk again.")

@@ -129,17 +129,21 @@ def _opposite(lines: Lines) -> np.ndarray:
     return lines.pairs[lines.heading[lines.pairs[:, 0]] * lines.heading[lines.pairs[:, 1]] < 0]
 
 
-def _band_pass(matrix: np.ndarray, step: float) -> np.ndarray:
-    """Return the lines between the two wavelengths, iron clipped, zero where there are no readings."""
+def band_pass(matrix: np.ndarray, step_m: float, coarse_m: float = COARSE_M) -> np.ndarray:
+    """Return (L, V) lines between the two wavelengths, iron clipped, zero where there are no readings.
+
+    ``step_m`` is the distance between readings; ``coarse_m`` the standard deviation of the Gaussian of the ground
+    that is taken off.
+    """
     from scipy.ndimage import gaussian_filter1d
 
     known = np.isfinite(matrix)
     weight = known.astype(float)
     filled = np.where(known, matrix, 0.0)
     smooth = []
-    for width in (FINE_M, COARSE_M):
-        total = gaussian_filter1d(filled, width / step, axis=1, mode="constant", truncate=3.0)
-        share = gaussian_filter1d(weight, width / step, axis=1, mode="constant", truncate=3.0)
+    for width in (FINE_M, coarse_m):
+        total = gaussian_filter1d(filled, width / step_m, axis=1, mode="constant", truncate=3.0)
+        share = gaussian_filter1d(weight, width / step_m, axis=1, mode="constant", truncate=3.0)
         smooth.append(total / np.where(known, share, 1.0))
     band = np.where(known, smooth[0] - smooth[1], 0.0)
     size = np.abs(band[known])
@@ -162,7 +166,7 @@ def _correlate(readings: Readings, lines: Lines, channels: Sequence[str]) -> lis
         matrix = lines.resample(readings, readings.channels[channel])
         known = np.isfinite(matrix)
         size = np.nanmax(np.abs(matrix)) if known.any() else 0.0
-        band = _band_pass(matrix, lines.step_m)
+        band = band_pass(matrix, lines.step_m)
         band[np.abs(band) <= 1e-9 * size] = 0.0
         product, norm = _products(band[out], band[back], known[out], known[back], reach)
         found.append(_Correlation(np.arange(-reach, reach + 1) * lines.step_m, product, norm, out_first))

@@ -190,6 +190,11 @@ def fit_frame(
     )
 
 
+def local_frame() -> Frame:
+    """Return the frame in which the map is the grid itself, for readings of a grid whose corners are not known."""
+    return Frame(np.zeros(2), np.zeros(2), np.eye(2), np.zeros(2), {})
+
+
 def frame_of_readings(u_m, v_m, x, y) -> Frame:
     """Recover the frame from placed readings, (n,) float each; NaN rows are left out.
 

@@ -10,6 +10,7 @@ from typing import Callable, Mapping, Optional, Sequence
 import numpy as np
 
 from .compare import compare_notes
+from .doubts import doubts_of
 from .errors import EngineError
 from .findings import Finding
 from .frame import Corner, Frame, fit_frame
@@ -130,7 +131,7 @@ def _read_grid(source: GridSource, notes: Sequence[Note], fit: str, logs: dict, 
         return GridResult(source, findings=tuple(findings), problem=wrong[0].sentence())
     frame = fit_frame(source.corners, scheme.length_m, scheme.width_m, fit=fit, grid=scheme.grid)
     placed, record, placing = place_readings(readings, scheme, own, frame)
-    findings.extend([*frame.findings, *placing])
+    findings.extend([*frame.findings, *placing, *doubts_of(placed)])
     if not placed.in_use.any():
         raise EngineError(
             f"No reading of grid {scheme.grid} is in use ({_counts(placed)}). Check its line numbers, its size in the "

@@ -58,6 +58,19 @@ def test_missing_line_is_found(survey_files, logged):
     assert [(r["line"], r["code"], r["walk_again"]) for r in rows(found["FINDINGS"])] == [(7, "line-missing", 1)]
 
 
+def test_line_that_fits_only_turned_round_is_told(survey_files):
+    rows_of_log = survey_files.read(survey_files.folder / "A.csv")
+    values = [row["cond"] for row in rows_of_log if row["line"] == "6"]
+    for row in rows_of_log:
+        if row["line"] == "6":
+            row["cond"] = values.pop()
+    survey_files.write(survey_files.folder / "A.csv", rows_of_log)
+    layer = run("readlog", LOG=[str(survey_files.folder / "A.csv")], GRID="A", OUTPUT="memory:")["OUTPUT"]
+    found = run("comparenotes", INPUT=layer, FINDINGS="memory:", **SCHEME)
+    assert [(r["line"], r["code"], r["walk_again"]) for r in rows(found["FINDINGS"])] == [(6, "line-reversed", 0)]
+    assert found["WALK_AGAIN"] == 0
+
+
 def test_readings_are_placed_as_points(placed):
     layer = placed["OUTPUT"]
     assert layer.crs().authid() == "EPSG:32631"
