@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from qgis.core import QgsCoordinateReferenceSystem
+
 from ..base import SurveyAlgorithm
 from ..bridge.places import survey_corners
 from ..bridge.project import load_when_done
@@ -37,7 +39,7 @@ class ProcessRegister(SurveyAlgorithm):
         Text("CHANNELS", "Channels", "Names separated by semicolons; all when left empty.", optional=True),
         Number("CELL_SIZE", "Cell size", "Half the smallest spacing, or as the recipe says, when left empty.", unit="m",
                optional=True, minimum=0.001),
-        Crs("TARGET_CRS", "CRS of the survey", "Projected, in metres. Empty = as the corners."),
+        Crs("TARGET_CRS", "CRS of the survey", "Projected, in metres. Empty = as in the recipe, or as the corners."),
         FolderOut("OUTPUT_FOLDER", "Output folder", "Maps, survey.gpkg, report, recipe and project are written here."),
     )  # fmt: skip
     RESULTS = (
@@ -52,12 +54,13 @@ class ProcessRegister(SurveyAlgorithm):
         folder = values.log_folder or (register_path and register_path.parent)
         if folder is None:
             raise EngineError("The register is not a file, so its folder is unknown. Give the folder of the logs.")
-        corners, target = survey_corners(values.corners, values.target_crs, values.context)
-        notes, _, notes_path = values.notes
-        sources = gather_sources(register, corners, notes, folder)
         recipe = default_recipe()
         if values.recipe:
             recipe = parse_recipe(read_text(values.recipe, "recipe"), where=values.recipe.name)
+        wanted = values.target_crs if values.target_crs.isValid() else QgsCoordinateReferenceSystem(recipe.target_crs)
+        corners, target = survey_corners(values.corners, wanted, values.context)
+        notes, _, notes_path = values.notes
+        sources = gather_sources(register, corners, notes, folder)
         paths = [p for p in (register_path, values.corners[2], notes_path) if p] + list(sources.files)
         inputs = [file_facts(path, folder) for path in dict.fromkeys(paths)]
         channels = [c.strip() for c in values.channels.split(";") if c.strip()]

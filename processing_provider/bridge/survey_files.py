@@ -111,7 +111,7 @@ def write_survey(
     layers += _rasters(stage, result, wkt, site, part_of(progress, 0.4, 0.8))
     keep_looks(layers, site, history_lines(result.records))
     _layouts(stage / "layouts", result)
-    recipe = replace(result.recipe, inputs=tuple(inputs))
+    recipe = replace(result.recipe, inputs=tuple(inputs), target_crs=crs.authid() or wkt)
     text = recipe_text(recipe, versions=versions(), results=result.records)
     (stage / "recipe.json").write_text(text, "utf-8")
     write_report(stage / "report.html", _report(result, crs, site, inputs))

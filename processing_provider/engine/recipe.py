@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Callable, Mapping, Optional, Sequence
 
 from . import align, balance, interpolate, outliers
+from ._validation import check_positive
 from .errors import EngineError
 from .readings import Readings
 
@@ -43,6 +44,8 @@ class Recipe:
         None = half the smallest spacing.
     fit : str
         How frames are fitted to corners.
+    target_crs : str
+        CRS of the survey as authority and code, or as WKT; empty = as the corners.
     inputs : tuple of dict
         ``path``, ``sha256`` and ``bytes`` of each file that the recipe was written for.
     """
@@ -51,6 +54,7 @@ class Recipe:
     channels: tuple[str, ...] = ()
     cell_size_m: Optional[float] = None
     fit: str = "similarity"
+    target_crs: str = ""
     inputs: tuple[Mapping[str, object], ...] = ()
 
     @property
@@ -94,18 +98,21 @@ def parse_recipe(text: str, *, where: str = "recipe") -> Recipe:
     names = [s.step for s in steps]
     if names[-1] != INTERPOLATION or INTERPOLATION in names[:-1]:
         raise EngineError(f"The steps of the {where} must end with {INTERPOLATION}, once. Given: {', '.join(names)}.")
+    size = given.get("cell_size_m")
     return Recipe(
         steps=steps,
         channels=tuple(given.get("channels") or ()),
-        cell_size_m=given.get("cell_size_m"),
+        cell_size_m=None if size is None else check_positive(f"cell_size_m in the {where}", size),
         fit=given.get("fit", "similarity"),
+        target_crs=given.get("target_crs") or "",
         inputs=tuple(given.get("inputs") or ()),
     )
 
 
 def _parse_step(item: object, where: str) -> Step:
     allowed = (*CORRECTIONS, INTERPOLATION)
-    name = item.get("step") if isinstance(item, dict) else item
+    item = item if isinstance(item, dict) else {"step": item}
+    name = item.get("step")
     if name not in allowed:
         raise EngineError(f"Invalid step in the {where}: {name!r} was given. It must be one of: {', '.join(allowed)}.")
     options = options_of(name)
@@ -127,6 +134,7 @@ def recipe_text(recipe: Recipe, *, versions: Mapping[str, str], results: Sequenc
         "channels": list(recipe.channels),
         "cell_size_m": recipe.cell_size_m,
         "fit": recipe.fit,
+        "target_crs": recipe.target_crs,
         "steps": [{"step": s.step, "options": dict(s.options)} for s in recipe.steps],
         "results": list(results),
         "inputs": list(recipe.inputs),

@@ -74,7 +74,7 @@ def test_recipe_repeats_the_run(survey_files):
     again = survey_files.folder / "again"
     recipe = survey_files.folder / "recipe.json"
     shutil.copy(survey_files.output / "recipe.json", recipe)
-    run(survey_files.parameters(RECIPE=str(recipe), OUTPUT_FOLDER=str(again), CELL_SIZE=None))
+    run(survey_files.parameters(RECIPE=str(recipe), OUTPUT_FOLDER=str(again), CELL_SIZE=None, TARGET_CRS=None))
     np.testing.assert_array_equal(gdal.Open(str(again / "site_cond.tif")).ReadAsArray(), first)
     content = json.loads(recipe.read_text())
     assert {i["path"] for i in content["inputs"]} >= {"A.csv", "B.csv", "register.csv", "corners.csv", "notes.csv"}

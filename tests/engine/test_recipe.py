@@ -1,0 +1,66 @@
+"""The recipe: written, read back, and refused in sentences."""
+
+import json
+
+import pytest
+from turnrow.processing_provider.engine.errors import EngineError
+from turnrow.processing_provider.engine.recipe import (
+    CORRECTIONS,
+    INTERPOLATION,
+    Recipe,
+    Step,
+    default_recipe,
+    options_of,
+    parse_recipe,
+    recipe_text,
+)
+
+
+def test_default_recipe_holds_every_step_with_every_option():
+    recipe = default_recipe()
+    assert [s.step for s in recipe.steps] == [*CORRECTIONS, INTERPOLATION]
+    assert recipe.interpolation.options == {"method": "cubic", "max_gap_m": None}
+    assert recipe.corrections[0].options == {"threshold": 6.0}
+
+
+def test_what_is_written_is_read_back():
+    steps = (Step("balancetraverses", {"method": "median"}), Step(INTERPOLATION, options_of(INTERPOLATION)))
+    inputs = ({"path": "a.csv", "bytes": 3, "sha256": "ab"},)
+    recipe = Recipe(steps, ("eca",), 0.25, "affine", "EPSG:32631", inputs)
+    assert parse_recipe(recipe_text(recipe, versions={"turnrow": "0.1.0"})) == recipe
+
+
+def test_versions_and_results_are_told():
+    text = recipe_text(default_recipe(), versions={"turnrow": "0.1.0"}, results=[{"step": "alignopposing"}])
+    content = json.loads(text)
+    assert content["versions"] == {"turnrow": "0.1.0"}
+    assert content["results"] == [{"step": "alignopposing"}]
+
+
+def test_options_that_are_left_out_take_their_defaults():
+    recipe = parse_recipe('{"steps": [{"step": "flagoutliers"}, {"step": "interpolatereadings"}]}')
+    assert recipe.steps[0].options == {"threshold": 6.0}
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("{", "recipe cannot be read as JSON: line 1"),
+        ("[]", "has no list of steps"),
+        ('{"steps": []}', "has no list of steps"),
+        ('{"steps": [{"step": "smooth"}]}', "Invalid step in the recipe: 'smooth'.*flagoutliers"),
+        ('{"steps": ["smooth"]}', "Invalid step in the recipe: 'smooth'"),
+        (
+            '{"cell_size_m": "fine", "steps": ["interpolatereadings"]}',
+            "Invalid cell_size_m in the recipe: 'fine' was given",
+        ),
+        ('{"steps": [{"step": "flagoutliers"}]}', "must end with interpolatereadings"),
+        (
+            '{"steps": [{"step": "alignopposing", "options": {"lag": 1}}, {"step": "interpolatereadings"}]}',
+            "Invalid option of alignopposing in the recipe: 'lag'.*shift_m",
+        ),
+    ],
+)
+def test_what_is_no_recipe_is_refused(text, sentence):
+    with pytest.raises(EngineError, match=sentence):
+        parse_recipe(text)
