@@ -74,7 +74,7 @@ def process_survey(
     Raises
     ------
     EngineError
-        When no grid could be placed.
+        When no grid could be placed, or no channel mapped.
     """
     results = read_survey(sources.grids, sources.notes, fit=recipe.fit, progress=part_of(progress, 0.0, 0.4))
     good = [r for r in results if not r.problem]
@@ -90,10 +90,17 @@ def process_survey(
     rasters, raw_rasters, left_out = {}, {}, []
     for number, channel in enumerate(chosen):
         within = part_of(progress, 0.7 + 0.3 * number / len(chosen), 0.7 + 0.3 * (number + 1) / len(chosen))
-        rasters[channel] = _raster(corrected, channel, lattice, recipe, part_of(within, 0.0, 0.5))
-        raw_rasters[channel] = _raster(placed, channel, lattice, recipe, part_of(within, 0.5, 1.0))
-        records.append({**rasters[channel].record, "channel": channel})
-        left_out += [_left_out(channel, text) for text in rasters[channel].record["left_out"]]
+        try:
+            mapped = _raster(corrected, channel, lattice, recipe, part_of(within, 0.0, 0.5))
+            raw = _raster(placed, channel, lattice, recipe, part_of(within, 0.5, 1.0))
+        except EngineError as error:
+            left_out.append(_left_out(channel, str(error)))
+            continue
+        rasters[channel], raw_rasters[channel] = mapped, raw
+        records.append({**mapped.record, "channel": channel})
+        left_out += [_left_out(channel, text) for text in mapped.record["left_out"]]
+    if not rasters:
+        raise EngineError(" ".join(["No channel could be mapped.", *(f.found for f in left_out)]))
     return SurveyResult(
         done=tuple(r.grid for r in good),
         failed=(*sources.failed, *(r.grid for r in results if r.problem)),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Callable, Optional, Sequence
+from typing import Optional, Sequence
 
 import numpy as np
 
@@ -65,7 +65,6 @@ def doubts_of(
     readings: Readings,
     *,
     channels: Optional[Sequence[str]] = None,
-    progress: Optional[Callable[[float], None]] = None,
 ) -> list[Finding]:
     """Return lines that were probably walked the other way than recorded, or started at another station.
 
@@ -75,12 +74,16 @@ def doubts_of(
         Placed readings of one grid, as logged. Nothing is changed.
     channels : sequence of str, optional
         Channels to look at; all when not given.
-    progress : callable, optional
 
     Returns
     -------
     list of Finding
         ``line-reversed`` and ``line-shifted``, with the correlation with the neighbours as recorded and as proposed.
+
+    Raises
+    ------
+    EngineError
+        When a channel is not there.
 
     Notes
     -----
@@ -112,8 +115,6 @@ def doubts_of(
         # Its neighbours were held against it; they get another hearing without it.
         trusted[worst] = False
         findings.append(_finding(aligned, lines, worst, fit))
-        if progress is not None:
-            progress(len(findings) / len(lines))
     return sorted(findings, key=lambda f: (f.line, f.run))
 
 

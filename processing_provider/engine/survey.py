@@ -186,24 +186,26 @@ def _refuse_copy(path: Path, readings: Readings, grid: str, seen: dict) -> None:
     digest = hashlib.sha256()
     for column in (readings.line, readings.station, readings.time_s, *readings.channels.values()):
         digest.update(np.ascontiguousarray(column).tobytes())
-    before = seen.setdefault(digest.hexdigest(), f"{path.name} of grid {grid}")
-    if before != f"{path.name} of grid {grid}":
+    before = seen.get(digest.hexdigest())
+    if before is not None:
         raise EngineError(
             f"{path.name} of grid {grid} holds the same readings as {before}: one is a copy of the other. "
-            "Find the right log of this grid, or take the grid out of the register."
+            "Find the right log of this grid, or take the copy out of the register."
         )
+    seen[digest.hexdigest()] = f"{path.name} of grid {grid}"
 
 
 def join_logs(parts: Sequence[Readings]) -> Readings:
-    """Join the logs of one grid; a line that comes again in a later log is a further recording of it."""
+    """Join logs; a line of a grid that comes again in a later log is a further recording of it."""
     if len(parts) == 1:
         return parts[0]
     joined: list[Readings] = []
-    latest: dict[int, int] = {}
+    latest: dict[tuple[str, int], int] = {}
     for part in parts:
-        shift = np.array([latest.get(int(line), 0) for line in part.line], np.int32)
-        run = part.run + shift
-        for line in np.unique(part.line):
-            latest[int(line)] = int(run[part.line == line].max())
+        run = part.run.copy()
+        for grid, line in np.unique(np.stack([part.grid, part.line]), axis=1).T.tolist():
+            mine, key = (part.grid == grid) & (part.line == line), (part.grids[grid], line)
+            run[mine] += latest.get(key, 0)
+            latest[key] = int(run[mine].max())
         joined.append(part.replace(run=run))
     return concatenate(joined)

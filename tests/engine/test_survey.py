@@ -1,6 +1,7 @@
 """The sample survey from raw logs to the ground, against what its simulator says of every reading."""
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -72,6 +73,21 @@ def test_nothing_is_told_twice(results):
             line for code, line in codes if code == "setting-corrected"
         }
     assert ("readings-missing", None) not in {(f.code, f.line) for r in results.values() for f in r.findings}
+
+
+def test_lines_of_another_grid_are_no_further_recordings(results):
+    joined = join_logs([results["A"].readings, results["B"].readings])
+    for grid in "AB":
+        mine = joined.grid == joined.grids.index(grid)
+        assert sorted(joined.run[mine]) == sorted(results[grid].readings.run)
+
+
+def test_copy_of_a_log_of_the_same_grid_is_refused(sources, tmp_path):
+    source = sources.grids[0]
+    copy = tmp_path / source.logs[0].name
+    copy.write_bytes(source.logs[0].read_bytes())
+    (result,) = read_survey([replace(source, logs=(*source.logs, copy))], sources.notes)
+    assert "plot_a.csv of grid A holds the same readings as plot_a.csv of grid A" in result.problem
 
 
 def test_lines_of_a_second_log_are_further_recordings(results):

@@ -205,3 +205,24 @@ def test_inputs_stay_as_they_were(survey_files):
     before = {p.name: p.read_bytes() for p in survey_files.folder.iterdir() if p.is_file()}
     run(survey_files.parameters())
     assert {p.name: p.read_bytes() for p in survey_files.folder.iterdir() if p.is_file()} == before
+
+
+def test_channel_that_cannot_be_mapped_does_not_stop_the_others(survey_files):
+    for grid in "AB":
+        path = survey_files.folder / f"{grid}.csv"
+        rows = survey_files.read(path)
+        for row in rows:
+            row["inphase"] = "0.5" if (grid, row["line"]) == ("A", "3") else ""
+        survey_files.write(path, rows)
+    columns = {"line": "line", "station": "station", "time": "time", "cond": "channel", "inphase": "channel"}
+    layout = {"delimiter": ",", "columns": [{"column": name, "role": role} for name, role in columns.items()]}
+    (survey_files.folder / "both.json").write_text(json.dumps(layout))
+    for grid in "AB":
+        survey_files.change(survey_files.register, {"grid": grid}, layout="both.json")
+    result = run(survey_files.parameters())
+    assert (result["GRIDS_DONE"], result["GRIDS_FAILED"]) == (2, 0)
+    assert (survey_files.output / "site_cond.tif").exists()
+    assert not (survey_files.output / "site_inphase.tif").exists()
+    found = [f for f in table(survey_files.output / "survey.gpkg", "findings") if f["code"] == "not-interpolated"]
+    assert len(found) == 1
+    assert "(inphase)" in found[0]["found"]
