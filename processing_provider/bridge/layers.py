@@ -29,7 +29,7 @@ from ._arrow import can_stream, stream
 from .geopackage import plain
 
 EXTRAS = ("mark", *EXTRA_ROLES)
-TEXT_FIELDS = ("grid", "flag", "source")
+TEXT_FIELDS = ("grid", "kind", "flag", "source")
 WHOLE_FIELDS = ("line", "run", "seq", "heading", "row")
 SUFFIXES = ("_raw", "_se")
 ROWS_AT_ONCE = 5000

@@ -7,7 +7,7 @@ from typing import Iterator
 
 import numpy as np
 
-from .readings import Readings
+from .readings import Readings, kind_code
 
 MIN_READINGS = 3
 """A recording with fewer readings in use tells nothing about its line."""
@@ -117,7 +117,9 @@ def _placed(readings: Readings, rows: np.ndarray) -> np.ndarray:
 
 def _is_survey_line(readings: Readings, rows: np.ndarray) -> bool:
     rows = rows[_placed(readings, rows)]
-    return len(rows) >= MIN_READINGS and np.ptp(readings.v_m[rows]) > np.ptp(readings.u_m[rows])
+    if len(rows) < MIN_READINGS or readings.kind[rows[0]] != kind_code("survey"):
+        return False
+    return np.ptp(readings.v_m[rows]) > np.ptp(readings.u_m[rows])
 
 
 def _axis(readings: Readings, used: list[np.ndarray]) -> tuple[np.ndarray, float]:

@@ -11,7 +11,7 @@ import numpy as np
 from .findings import Finding
 from .frame import Frame
 from .notes import Note, notes_for
-from .readings import Readings, Run
+from .readings import KINDS, Readings, Run, kind_code
 from .scheme import Scheme
 
 SAME_STATION = 0.5
@@ -69,7 +69,7 @@ def place_readings(
     Returns
     -------
     readings : Readings
-        With ``u_m``, ``v_m``, ``x``, ``y``, ``heading``, and flags for what is out of use. Nothing is dropped.
+        With ``u_m``, ``v_m``, ``x``, ``y``, ``heading``, ``kind``, and flags for what is out of use; none is dropped.
     record : dict
         ``figures`` (counts by flag) and ``table`` (a row a run).
     findings : list of Finding
@@ -86,11 +86,12 @@ def place_readings(
     marks = _mark_reference(readings, scheme)
     placed = [_place_run(readings, run, scheme, own, marks) for run in readings.runs()]
     columns = {name: np.full(len(readings), np.nan) for name in ("u_m", "v_m", "x", "y")}
-    heading = np.zeros(len(readings), np.int8)
+    heading, kind = np.zeros((2, len(readings)), np.int8)
     hand = -1.0 if frame.mirrored else 1.0
     for item in placed:
         rows, ahead, right = item.run.rows, item.heading * scheme.sensor_ahead_m, item.heading * scheme.sensor_right_m
         heading[rows] = item.heading
+        kind[rows] = kind_code(item.kind) if item.kind in KINDS else 0
         if item.kind == "tie":
             columns["u_m"][rows], columns["v_m"][rows] = item.along_m + ahead, item.across_m - hand * right
         else:
@@ -98,7 +99,7 @@ def place_readings(
     unplaced = ~(np.isfinite(columns["u_m"]) & np.isfinite(columns["v_m"]))
     columns["u_m"][unplaced] = columns["v_m"][unplaced] = np.nan
     columns["x"], columns["y"] = frame.to_map(columns["u_m"], columns["v_m"])
-    out = readings.replace(heading=heading, **columns).with_flag("unplaced", unplaced)
+    out = readings.replace(heading=heading, kind=kind, **columns).with_flag("unplaced", unplaced)
     out = _flag(out, placed, scheme, own)
     record = {"step": "placereadings", "figures": out.flag_counts(), "table": [_row(item, out) for item in placed]}
     return out, record, [f for item in placed for f in item.findings]

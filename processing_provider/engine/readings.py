@@ -12,14 +12,22 @@ from .errors import EngineError
 FLAGS = ("overrun", "dummy", "void", "redone", "obstacle", "outlier", "missing", "unplaced")
 """Words a reading out of use may carry, in the order of their bits in ``Readings.flag``."""
 
+KINDS = ("survey", "tie", "base")
+"""What a recording is for: the map, or (a line across the others, readings at one spot) the levels of the lines."""
+
 FIXED_FIELDS = (
-    "grid", "line", "run", "seq", "station", "time_s", "u_m", "v_m", "heading", "flag", "source", "row",
+    "grid", "line", "run", "seq", "station", "time_s", "u_m", "v_m", "heading", "kind", "flag", "source", "row",
 )  # fmt: skip
 
 
 def flag_bit(word: str) -> int:
     """Return the bit that stands for a flag word in ``Readings.flag``."""
     return 1 << FLAGS.index(word)
+
+
+def kind_code(word: str) -> int:
+    """Return the number that stands for a kind of recording in ``Readings.kind``."""
+    return KINDS.index(word)
 
 
 def flag_words(bits: np.ndarray) -> np.ndarray:
@@ -72,7 +80,9 @@ class Readings:
     x, y : (n,) float64
         Position in the survey's CRS in metres; NaN until placed.
     heading : (n,) int8
-        1 out (away from the baseline), -1 back, 0 unknown.
+        1 out (away from the baseline; a tie line: along it), -1 back, 0 unknown.
+    kind : (n,) int8
+        Place in ``KINDS``.
     flag : (n,) uint16
         Bits of ``FLAGS``; 0 = in use.
     channels, raw, se : dict of (n,) float64
@@ -98,6 +108,7 @@ class Readings:
     x: np.ndarray
     y: np.ndarray
     heading: np.ndarray
+    kind: np.ndarray
     flag: np.ndarray
     channels: dict[str, np.ndarray]
     raw: dict[str, np.ndarray] = field(default_factory=dict)
@@ -124,7 +135,7 @@ class Readings:
         neutral = {
             "grid": np.zeros(n, np.int32), "source": np.zeros(n, np.int32), "run": np.ones(n, np.int32),
             "row": np.arange(1, n + 1, dtype=np.int32), "heading": np.zeros(n, np.int8),
-            "flag": np.zeros(n, np.uint16), "seq": None,
+            "kind": np.zeros(n, np.int8), "flag": np.zeros(n, np.uint16), "seq": None,
         }  # fmt: skip
         types = {"line": np.int32, **{k: v.dtype for k, v in neutral.items() if v is not None}, "seq": np.int32}
         columns["line"] = line
@@ -209,6 +220,7 @@ class Readings:
         columns: dict[str, np.ndarray] = {name: getattr(self, name) for name in FIXED_FIELDS}
         columns["grid"] = np.array(self.grids, dtype=object)[self.grid] if len(self) else np.array([], object)
         columns["source"] = np.array(self.sources, dtype=object)[self.source] if len(self) else np.array([], object)
+        columns["kind"] = np.array(KINDS, dtype=object)[self.kind]
         columns["flag"] = flag_words(self.flag)
         columns.update(self.channels)
         columns.update({f"{name}_raw": values for name, values in self.raw.items()})
@@ -244,6 +256,8 @@ class Readings:
             rank = np.argsort(np.argsort(first))
             given[name] = rank[inverse.reshape(-1)].astype(np.int32)
             given[plural] = tuple(str(t) for t in names[np.argsort(first)])
+        if "kind" in given:
+            given["kind"] = _kind_codes(given["kind"])
         if "flag" in given:
             given["flag"] = flag_bits(given["flag"])
         if x is not None and y is not None:
@@ -278,6 +292,14 @@ def concatenate(tables: Sequence[Readings]) -> Readings:
                 k: np.concatenate([_column(t, item.name, k, b) for t, b in zip(tables, blank)]) for k in names
             }
     return Readings(**joined)
+
+
+def _kind_codes(words: Sequence[str]) -> np.ndarray:
+    texts, inverse = np.unique(np.array([w or KINDS[0] for w in words], dtype=str), return_inverse=True)
+    unknown = [text for text in texts if text not in KINDS]
+    if unknown:
+        raise EngineError(f"Invalid kind: {unknown[0]!r} was given. It must be one of: {', '.join(KINDS)}.")
+    return np.array([KINDS.index(text) for text in texts], np.int8)[inverse.reshape(len(words))]
 
 
 def _column(table: Readings, group: str, name: str, blank: np.ndarray) -> np.ndarray:

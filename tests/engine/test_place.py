@@ -167,11 +167,13 @@ def test_tie_line_runs_along_the_baseline():
     assert placed.u_m[[0, -1]].tolist() == [0.0625, 35.5 / 8]
     assert set(placed.v_m) == {5.0}
     assert placed.has_flag("overrun").sum() == 4  # 4 m wide: 32 readings
+    assert set(placed.to_columns()["kind"]) == {"tie"}
 
 
 def test_base_readings_are_kept_but_have_no_place():
     placed, _, _ = place(log((90, OUT)), notes=[Note("A", 90, kind="base")])
     assert placed.flag_counts() == {"unplaced": 80}
+    assert set(placed.to_columns()["kind"]) == {"base"}
 
 
 def test_sensor_ahead_and_right_turn_with_the_walker():

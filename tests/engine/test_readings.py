@@ -42,6 +42,24 @@ def test_columns_and_back(table):
     np.testing.assert_array_equal(again.channels["eca"], table.channels["eca"])
 
 
+def test_kinds_are_words_in_the_table_and_come_back(table):
+    table = table.replace(kind=np.array([0, 0, 0, 1, 1, 2], np.int8))
+    columns = table.to_columns()
+    assert columns["kind"].tolist() == ["survey", "survey", "survey", "tie", "tie", "base"]
+    np.testing.assert_array_equal(Readings.from_columns(columns, ["eca"]).kind, table.kind)
+
+
+def test_a_table_without_kinds_is_all_survey(table):
+    columns = {name: values for name, values in table.to_columns().items() if name != "kind"}
+    assert not Readings.from_columns(columns, ["eca"]).kind.any()
+
+
+def test_unknown_kind_fails_with_the_allowed_words(table):
+    columns = {**table.to_columns(), "kind": np.array(["survey"] * 5 + ["odd"], object)}
+    with pytest.raises(EngineError, match="'odd' was given.*survey, tie, base"):
+        Readings.from_columns(columns, ["eca"])
+
+
 def test_flags_are_words_joined_by_semicolons():
     bits = flag_bits(["", "overrun;outlier", None])
     assert flag_words(bits).tolist() == ["", "overrun;outlier", ""]
