@@ -11,6 +11,7 @@ from qgis.core import (
     QgsProcessing,
     QgsProcessingOutputHtml,
     QgsProcessingOutputNumber,
+    QgsProcessingParameterBoolean,
     QgsProcessingParameterCrs,
     QgsProcessingParameterDefinition,
     QgsProcessingParameterEnum,
@@ -24,6 +25,7 @@ from qgis.core import (
     QgsProcessingParameterMultipleLayers,
     QgsProcessingParameterNumber,
     QgsProcessingParameterRasterDestination,
+    QgsProcessingParameterRasterLayer,
     QgsProcessingParameterString,
     QgsProviderRegistry,
 )
@@ -120,6 +122,25 @@ class TableIn(LayerIn):
         return read_table(source), source.sourceCrs(), path
 
 
+@dataclass(frozen=True)
+class RasterIn(Row):
+    """A raster in a file; its value is its Path, CRS and name."""
+
+    def definition(self):
+        return QgsProcessingParameterRasterLayer(self.id, self.text, None, self.optional)
+
+    def value(self, algorithm, parameters, context):
+        layer = algorithm.parameterAsRasterLayer(parameters, self.id, context)
+        path = file_of(layer)
+        if path is None:
+            raise EngineError(f"The raster given as {self.label.lower()} does not lie in a file. Save it as a GeoTIFF.")
+        return path, layer.crs(), layer.name()
+
+    def files(self, algorithm, parameters, context):
+        path = file_of(algorithm.parameterAsRasterLayer(parameters, self.id, context))
+        return [path] if path else []
+
+
 def file_of(layer) -> Optional[Path]:
     """Return the file that a layer lies in; None for a layer without one."""
     uri = layer and QgsProviderRegistry.instance().decodeUri(layer.providerType(), layer.source())
@@ -200,6 +221,19 @@ class Choice(Row):
 
     def value(self, algorithm, parameters, context):
         return algorithm.parameterAsEnumString(parameters, self.id, context)
+
+
+@dataclass(frozen=True)
+class YesNo(Row):
+    """Something that is done or not."""
+
+    default: bool = False
+
+    def definition(self):
+        return QgsProcessingParameterBoolean(self.id, self.text, self.default, self.optional)
+
+    def value(self, algorithm, parameters, context):
+        return algorithm.parameterAsBool(parameters, self.id, context)
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from .algorithms.interpolatereadings import InterpolateReadings
 from .algorithms.placereadings import PlaceReadings
 from .algorithms.processregister import ProcessRegister
 from .algorithms.readlog import ReadLog
+from .algorithms.splitresponse import SplitResponse
 from .base import ICON
 
 MODELS = Path(__file__).with_name("models")
@@ -26,6 +27,7 @@ ALGORITHMS = (
     AlignOpposing,
     BalanceTraverses,
     InterpolateReadings,
+    SplitResponse,
     ProcessRegister,
 )
 

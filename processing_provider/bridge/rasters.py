@@ -74,6 +74,23 @@ def _copy(data, part: Path) -> None:
         raise OSError(gdal.GetLastErrorMsg())
 
 
+def read_map(path: Path) -> tuple[np.ndarray, Lattice, str, str]:
+    """Return (values with NaN for nodata, lattice, unit, band name) of a raster's first band.
+
+    Raises
+    ------
+    EngineError
+        When the file cannot be opened as a raster, or is not north-up with square cells.
+    """
+    values, (x_min, cell_m, row_turn, y_max, column_turn, height), _, unit, name = read_raster(path)
+    if row_turn or column_turn or abs(cell_m + height) > 1e-6 * abs(cell_m):
+        raise EngineError(
+            f"The raster {path.name} is turned or has cells of {abs(cell_m):g} by {abs(height):g} m. It must be "
+            "north-up with square cells, as 'Interpolate readings to a raster' writes it."
+        )
+    return values, Lattice(x_min, y_max, cell_m, *values.shape), unit, name
+
+
 def read_raster(path: Path) -> tuple[np.ndarray, tuple, str, str, str]:
     """Return (values with NaN for nodata, geotransform, CRS as WKT, unit, band name) of a raster's first band.
 

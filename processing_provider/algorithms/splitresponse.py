@@ -1,0 +1,38 @@
+"""Split regional and local response."""
+
+from __future__ import annotations
+
+from ..base import SurveyAlgorithm
+from ..bridge.places import check_metric_crs
+from ..bridge.rasters import read_map, write_raster
+from ..engine.response import split_response
+from ..parameters import Number, RasterIn, RasterOut
+
+
+class SplitResponse(SurveyAlgorithm):
+    NAME, LABEL, GROUP = "splitresponse", "Split regional and local response", "Map"
+    SUMMARY = "Splits a map into its broad background and what stands out from it; the two add up to the map."
+    HELP = (
+        "<p>The background of a cell is a plane fitted to its neighbourhood with Gaussian weights: slopes do not bend "
+        "at the edge of the survey or around holes, and steps do not ring. A feature much broader than the width "
+        "vanishes from the local map, so look at both.</p>"
+    )
+    TAGS = ("filter", "high pass", "low pass", "background", "residual", "trend")
+    PARAMETERS = (
+        RasterIn("INPUT", "Map", "A raster in projected metres, north-up, such as an interpolated channel."),
+        Number("WIDTH", "Width", "Features narrower than this stand out in the local response, broader ones belong to "
+               "the regional. Half of a long strip of just this width goes to either.", unit="m", default=10,
+               minimum=0.01),
+        RasterOut("REGIONAL", "Regional response", "The broad background."),
+        RasterOut("LOCAL", "Local response", "What stands out from it, around zero."),
+    )  # fmt: skip
+
+    def run_values(self, values, progress, feedback):
+        path, crs, layer = values.input
+        check_metric_crs(crs, f"the raster {layer}")
+        before, lattice, unit, name = read_map(path)
+        parts = split_response(before, lattice.cell_m, values.width, progress=progress)
+        for output, part in zip(("REGIONAL", "LOCAL"), parts):
+            facts = {"unit": unit, "name": f"{name or layer} {output.lower()}"}
+            facts["metadata"] = {"split_width_m": f"{values.width:g}"}
+            write_raster(values.path(output), part, lattice, crs.toWkt(), **facts)
