@@ -27,6 +27,7 @@ from qgis.core import (
     QgsProcessingParameterRasterDestination,
     QgsProcessingParameterRasterLayer,
     QgsProcessingParameterString,
+    QgsProcessingParameterVectorLayer,
     QgsProviderRegistry,
 )
 
@@ -139,6 +140,47 @@ class RasterIn(Row):
     def files(self, algorithm, parameters, context):
         path = file_of(algorithm.parameterAsRasterLayer(parameters, self.id, context))
         return [path] if path else []
+
+
+@dataclass(frozen=True)
+class LayersIn(Row):
+    """Several layers of one kind; its value is the list of them."""
+
+    kind: ClassVar = SOURCE.TypeRaster
+
+    def definition(self):
+        return QgsProcessingParameterMultipleLayers(self.id, self.text, self.kind, None, self.optional)
+
+    def value(self, algorithm, parameters, context):
+        if not self.given(parameters):
+            return []
+        layers = algorithm.parameterAsLayerList(parameters, self.id, context)
+        if not layers:
+            raise EngineError(f"Of the layers given as {self.label.lower()} none can be opened. Choose others.")
+        return layers
+
+    def files(self, algorithm, parameters, context):
+        if not self.given(parameters):
+            return []
+        return list(filter(None, map(file_of, algorithm.parameterAsLayerList(parameters, self.id, context))))
+
+
+@dataclass(frozen=True)
+class VectorsIn(LayersIn):
+    """Several vector layers."""
+
+    kind: ClassVar = SOURCE.TypeVectorAnyGeometry
+
+
+@dataclass(frozen=True)
+class PolygonsIn(LayerIn):
+    """A layer of polygons; its value is the layer, None when left empty."""
+
+    def definition(self):
+        return QgsProcessingParameterVectorLayer(self.id, self.text, [SOURCE.TypeVectorPolygon], None, self.optional)
+
+    def value(self, algorithm, parameters, context):
+        return algorithm.parameterAsVectorLayer(parameters, self.id, context)
 
 
 def file_of(layer) -> Optional[Path]:

@@ -12,6 +12,7 @@ from .algorithms.balancetraverses import BalanceTraverses
 from .algorithms.comparenotes import CompareNotes
 from .algorithms.flagoutliers import FlagOutliers
 from .algorithms.interpolatereadings import InterpolateReadings
+from .algorithms.mapsheet import MapSheet
 from .algorithms.placereadings import PlaceReadings
 from .algorithms.processregister import ProcessRegister
 from .algorithms.readlog import ReadLog
@@ -28,6 +29,7 @@ ALGORITHMS = (
     BalanceTraverses,
     InterpolateReadings,
     SplitResponse,
+    MapSheet,
     ProcessRegister,
 )
 

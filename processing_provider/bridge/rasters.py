@@ -91,6 +91,30 @@ def read_map(path: Path) -> tuple[np.ndarray, Lattice, str, str]:
     return values, Lattice(x_min, y_max, cell_m, *values.shape), unit, name
 
 
+def band_of(path: Path) -> tuple[str, str]:
+    """Return name and unit of a raster's first band; empty where it has none.
+
+    Raises
+    ------
+    EngineError
+        When the file cannot be opened as a raster.
+    """
+    # A band does not outlive its dataset.
+    data = _opened(path)
+    band = data.GetRasterBand(1)
+    return band.GetDescription() or "", band.GetUnitType() or ""
+
+
+def _opened(path: Path):
+    try:
+        data = gdal.Open(str(path))
+    except RuntimeError:  # raised in place of None where a program has switched GDAL's exceptions on
+        data = None
+    if data is None:
+        raise EngineError(f"The raster {path} cannot be opened. Check that it is there and is a raster.")
+    return data
+
+
 def read_raster(path: Path) -> tuple[np.ndarray, tuple, str, str, str]:
     """Return (values with NaN for nodata, geotransform, CRS as WKT, unit, band name) of a raster's first band.
 
@@ -99,12 +123,7 @@ def read_raster(path: Path) -> tuple[np.ndarray, tuple, str, str, str]:
     EngineError
         When the file cannot be opened as a raster.
     """
-    try:
-        data = gdal.Open(str(path))
-    except RuntimeError:  # raised in place of None where a program has switched GDAL's exceptions on
-        data = None
-    if data is None:
-        raise EngineError(f"The raster {path} cannot be opened. Check that it is there and is a raster.")
+    data = _opened(path)
     band = data.GetRasterBand(1)
     raw = band.ReadRaster(buf_type=gdal.GDT_Float64)
     values = np.frombuffer(raw, dtype=np.float64).reshape(data.RasterYSize, data.RasterXSize).copy()

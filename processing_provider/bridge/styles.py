@@ -25,10 +25,12 @@ from qgis.core import (
     QgsRuleBasedRenderer,
     QgsSingleBandPseudoColorRenderer,
     QgsSingleSymbolRenderer,
+    QgsSymbol,
     QgsTextBufferSettings,
     QgsTextFormat,
     QgsVectorLayer,
     QgsVectorLayerSimpleLabeling,
+    QgsWkbTypes,
 )
 from qgis.PyQt.QtGui import QColor, QFont, QFontInfo
 from qgis.PyQt.QtXml import QDomDocument
@@ -110,6 +112,15 @@ def style_grids(layer: QgsVectorLayer) -> None:
     style = {"style": "no", "outline_color": "#1d1d1d", "outline_width": "0.35"}
     layer.setRenderer(QgsSingleSymbolRenderer(QgsFillSymbol.createSimple(style)))
     _label(layer, "grid", 11)
+
+
+def outline_symbol(geometry) -> QgsSymbol:
+    """Return a symbol that hides nothing below it: outlines of areas, thin lines, small crosses."""
+    if geometry == QgsWkbTypes.GeometryType.PolygonGeometry:
+        return QgsFillSymbol.createSimple({"style": "no", "outline_color": "#1d1d1d", "outline_width": "0.25"})
+    if geometry == QgsWkbTypes.GeometryType.PointGeometry:
+        return QgsMarkerSymbol.createSimple({"name": "cross", "color": "#1d1d1d", "size": "1.6"})
+    return QgsLineSymbol.createSimple({"line_color": "#1d1d1d", "line_width": "0.25"})
 
 
 def _label(layer: QgsVectorLayer, name: str, size: int) -> None:

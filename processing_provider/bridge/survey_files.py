@@ -177,7 +177,7 @@ def _tables(stage: Path, result: SurveyResult, wkt: str, site: str, progress: Pr
 
 
 def _rasters(stage: Path, result: SurveyResult, wkt: str, site: str, progress: Progress) -> list[SurveyLayer]:
-    maps, grids, errors = [], [], []
+    maps, logged, grids, errors = [], [], [], []
     for number, (channel, raster) in enumerate(result.rasters.items()):
         if progress is not None:
             progress(number / len(result.rasters))
@@ -187,6 +187,10 @@ def _rasters(stage: Path, result: SurveyResult, wkt: str, site: str, progress: P
         path = stage / f"site_{channel}.tif"
         write_raster(path, raster.values, result.lattice, wkt, unit=unit, name=channel)
         maps.append(SurveyLayer(str(path), f"{channel}, whole site", (site,), "raster", visible=not number, **shown))
+        path = stage / f"site_{channel}_raw.tif"
+        write_raster(path, result.raw_rasters[channel].values, result.lattice, wkt, unit=unit, name=channel)
+        name = f"{channel}, as logged"
+        logged.append(SurveyLayer(str(path), name, (site, "As logged"), "raster", visible=False, **shown))
         path = stage / f"site_{channel}_se.tif"
         write_raster(path, raster.standard_error, result.lattice, wkt, unit=unit, name=f"{channel} standard error")
         high = shared_range([raster.standard_error])[1]
@@ -201,4 +205,4 @@ def _rasters(stage: Path, result: SurveyResult, wkt: str, site: str, progress: P
                 write_raster(path, values, lattice, wkt, unit=unit, name=channel)
                 name = f"{channel}, grid {grid.grid}"
                 grids.append(SurveyLayer(str(path), name, (site, "Single grids"), "raster", visible=False, **shown))
-    return [*maps, *grids, *errors]
+    return [*maps, *logged, *grids, *errors]

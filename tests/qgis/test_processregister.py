@@ -40,7 +40,8 @@ def test_writes_every_file_of_a_processed_survey(survey_files):
     assert (result["GRIDS_DONE"], result["GRIDS_FAILED"], result["WALK_AGAIN"]) == (2, 0, 0)
     names = {p.relative_to(survey_files.output).as_posix() for p in survey_files.output.rglob("*") if p.is_file()}
     expected = {"survey.gpkg", "report.html", "recipe.json", "site.qgz"}
-    expected |= {"site_cond.tif", "site_cond.qml", "site_cond_se.tif", "grids/A_cond.tif", "grids/B_cond.tif"}
+    expected |= {"site_cond.tif", "site_cond.qml", "site_cond_raw.tif", "site_cond_se.tif"}
+    expected |= {"grids/A_cond.tif", "grids/B_cond.tif"}
     expected |= {"layouts/A.json", "layouts/B.json"}
     assert expected <= names
     assert not [n for n in names if "tmp" in n or n.startswith(".")]

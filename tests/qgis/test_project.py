@@ -166,10 +166,11 @@ def test_run_in_an_open_project_loads_everything_named_grouped_and_styled(survey
     site = survey_files.folder.name
     assert names(root) == [
         [site, "Findings", "Corners", "Grids", "Traverses", "Readings", "cond, whole site",
+         ["As logged", "cond, as logged"],
          ["Single grids", "cond, grid A", "cond, grid B"], ["Standard errors", "cond, standard error"]]
     ]  # fmt: skip
     rasters = [node.layer() for node in root.findLayers() if isinstance(node.layer(), QgsRasterLayer)]
-    assert len(rasters) == 4
+    assert len(rasters) == 5
     assert all(isinstance(layer.renderer(), QgsSingleBandPseudoColorRenderer) for layer in rasters)
     limits = {layer.renderer().classificationMax() for layer in rasters if "error" not in layer.name()}
     assert len(limits) == 1
