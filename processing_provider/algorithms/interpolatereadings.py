@@ -24,7 +24,8 @@ class InterpolateReadings(SurveyAlgorithm):
     PARAMETERS = (
         ReadingsIn("INPUT", "Readings", "Placed readings of one or several grids."),
         Channel("CHANNEL", "Channel", "The channel to map."),
-        Choice("METHOD", "Method", "Splines (cubic) or straight pieces (linear), along and across.", words=METHODS,
+        Choice("METHOD", "Method", "Along the traverses and across them: splines (cubic), straight pieces (linear), or "
+               "windowed sinc (band-limited).", words=METHODS,
                default="cubic"),
         Number("CELL_SIZE", "Cell size", "Half the spacing of the traverses is usual.", unit="m", default=0.25,
                minimum=0.001),

@@ -8,6 +8,7 @@ from typing import Callable, Optional, Sequence
 import numpy as np
 
 from ._sheets import join_sheets
+from ._sinc import Sinc
 from ._surface import Sampler, Surface, surface_of
 from ._traverses import Traverses, depth_in, traverses_of
 from ._uncertainty import Uncertainty
@@ -18,7 +19,7 @@ from .readings import Readings
 
 CHUNK = 32768
 """Cells at a time: what a processor keeps at hand."""
-METHODS = ("cubic", "linear")
+METHODS = ("cubic", "linear", "sinc")
 USUAL_GAP = 1.5
 """Largest distance from a reading in line spacings: a missing line is bridged, an obstacle stays a hole."""
 EDGE_M = 1e-6
@@ -60,8 +61,8 @@ def interpolate_readings(
         Placed readings; those that carry a flag or have no value are not used.
     channel : str
     lattice : Lattice
-    method : {'cubic', 'linear'}
-        Splines along the traverses and across them, or straight pieces both ways.
+    method : {'cubic', 'linear', 'sinc'}
+        Splines along the traverses and across them, straight pieces both ways, or windowed sinc both ways.
     max_gap_m : float, optional
         Cells farther than this from a reading in use are nodata; None = 1.5 line spacings of the grid.
     halo : Readings, optional
@@ -95,7 +96,7 @@ def interpolate_readings(
         check_channels([channel], tuple(table.channels))
     if max_gap_m is not None:
         check_positive("largest gap", max_gap_m)
-    cubic = method == "cubic"
+    cubic = method != "linear"
     grids, left_out = _grids(readings, channel, cubic)
     if not grids:
         raise EngineError(" ".join(left_out) or "There are no readings in use, so there is nothing to interpolate.")
@@ -107,7 +108,7 @@ def interpolate_readings(
     for number, cells in enumerate(_share_cells(sheets, lattice)):
         if not len(cells):
             continue
-        paint = _painter(number, ground, lattice, max_gap_m, cubic)
+        paint = _painter(number, ground, lattice, max_gap_m, method)
         for chunk in np.array_split(cells, len(cells) // CHUNK + 1):
             if progress is not None:
                 progress(done / values.size)
@@ -185,12 +186,14 @@ def _slivers(inside: np.ndarray, cell: np.ndarray, reach: float) -> np.ndarray:
     return cell[between]
 
 
-def _painter(number: int, ground, lattice: Lattice, max_gap_m: Optional[float], cubic: bool):
+def _painter(number: int, ground, lattice: Lattice, max_gap_m: Optional[float], method: str):
     """Return a function that gives values and standard errors of flat cells of one sheet."""
     lines, alone = ground[number]
     gap_m = USUAL_GAP * lines.spacing_m if max_gap_m is None else max_gap_m
     others = [item for i, item in enumerate(ground) if i != number and _near(item[0], lines)]
-    surface = surface_of(lines, cubic=cubic, halo=_sampler(lines, others)) if others else alone
+    halo = _sampler(lines, others)
+    surface = surface_of(lines, cubic=method != "linear", halo=halo) if others else alone
+    sinc = Sinc(surface) if method == "sinc" else None
     uncertainty = Uncertainty(surface, lines)
     x, y = lattice.x, lattice.y
 
@@ -199,7 +202,8 @@ def _painter(number: int, ground, lattice: Lattice, max_gap_m: Optional[float], 
         u, v = lines.frame.to_local(x[col], y[row])
         at = surface.locate(u, v)
         nearest = surface.nearest(at)
-        values, errors = surface.value(at), uncertainty.standard_error(u, at, nearest)
+        values = sinc.value(u, v) if sinc else surface.value(at)
+        errors = uncertainty.standard_error(u, at, nearest)
         doubtful = np.flatnonzero(~surface.certain(u, nearest, gap_m))
         if len(doubtful):
             centres = np.stack([x[col[doubtful]], y[row[doubtful]]], axis=1)

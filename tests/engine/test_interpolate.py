@@ -76,7 +76,7 @@ def hills(x, y):
     return 20 + 5 * np.sin(x / 2) * np.cos(y / 2.5)
 
 
-@pytest.mark.parametrize("method", ["cubic", "linear"])
+@pytest.mark.parametrize("method", ["cubic", "linear", "sinc"])
 @pytest.mark.parametrize("turn_deg", [0.0, 30.0])
 @pytest.mark.parametrize("field", [constant, plane])
 def test_constant_and_plane_come_out_exactly_over_four_grids(field, turn_deg, method):
@@ -136,7 +136,7 @@ def test_a_grid_with_a_halo_equals_its_part_of_the_whole():
     np.testing.assert_allclose(alone[inside], whole[inside], rtol=0, atol=5 / 384 * 0.5**4 * 5 * 0.9**4)
 
 
-@pytest.mark.parametrize("method", ["cubic", "linear"])
+@pytest.mark.parametrize("method", ["cubic", "linear", "sinc"])
 def test_a_plane_is_kept_on_a_grid_bent_through_its_corners(method):
     # Bilinear in u and v, so straight along every line and across at every node; Newton's method finds the cells.
     straight = grid(plane)
@@ -147,6 +147,15 @@ def test_a_plane_is_kept_on_a_grid_bent_through_its_corners(method):
     values = interpolate_readings(bent, "eca", lattice, method=method).values
     assert np.isfinite(values).sum() > 1600
     assert np.nanmax(np.abs(values - truth(lattice, plane))) < 1e-9
+
+
+def test_sinc_follows_lines_that_wander():
+    lattice = Lattice.covering(X0 + 2, Y0 + 2, X0 + SIZE - 2, Y0 + SIZE - 2, 0.25)
+    error = {}
+    for name, readings in (("straight", grid(hills)), ("wandering", grid(hills, wander=0.05))):
+        error[name] = interpolate_readings(readings, "eca", lattice, method="sinc").values - truth(lattice, hills)
+    # Taken for straight, the lines would be wrong by up to the wander times the steepest slope.
+    assert np.abs(error["wandering"]).max() < np.abs(error["straight"]).max() + 0.05 * 5 / 2 / 20
 
 
 @pytest.mark.parametrize("turn_deg", [0.0, 0.001])
@@ -425,7 +434,7 @@ def test_nothing_in_use_fails():
     ("channel", "options", "sentence"),
     [
         ("inphase", {}, "Invalid channel: 'inphase' was given. The readings carry: eca"),
-        ("eca", {"method": "magic"}, "Invalid method: 'magic' was given. It must be one of: cubic, linear"),
+        ("eca", {"method": "magic"}, "Invalid method: 'magic' was given. It must be one of: cubic, linear, sinc"),
         ("eca", {"max_gap_m": 0}, "Invalid largest gap: 0 was given. It must be above zero"),
     ],
 )
