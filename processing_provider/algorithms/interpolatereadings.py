@@ -47,10 +47,10 @@ class InterpolateReadings(SurveyAlgorithm):
         for text in result.record["left_out"]:
             feedback.pushWarning(text)
         facts = {"unit": readings.units.get(values.channel, ""), "name": values.channel}
-        write_raster(values.path("OUTPUT"), result.values, lattice, crs.toWkt(), **facts)
+        write_raster(values.path("OUTPUT"), result.value_blocks, crs.toWkt(), **facts)
         if values.wants("STANDARD_ERROR"):
             facts["name"] += " standard error"
-            write_raster(values.path("STANDARD_ERROR"), result.standard_error, lattice, crs.toWkt(), **facts)
+            write_raster(values.path("STANDARD_ERROR"), result.error_blocks, crs.toWkt(), **facts)
 
 
 def _extent(readings, given, crs) -> tuple[float, float, float, float]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from ..base import SurveyAlgorithm
 from ..bridge.places import check_metric_crs
 from ..bridge.rasters import read_map, write_raster
+from ..engine.blocks import BlockRaster
 from ..engine.response import split_response
 from ..parameters import Number, RasterIn, RasterOut
 
@@ -35,4 +36,4 @@ class SplitResponse(SurveyAlgorithm):
         for output, part in zip(("REGIONAL", "LOCAL"), parts):
             facts = {"unit": unit, "name": f"{name or layer} {output.lower()}"}
             facts["metadata"] = {"split_width_m": f"{values.width:g}"}
-            write_raster(values.path(output), part, lattice, crs.toWkt(), **facts)
+            write_raster(values.path(output), BlockRaster.of(part, lattice), crs.toWkt(), **facts)

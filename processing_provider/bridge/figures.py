@@ -8,7 +8,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ..engine.lattice import Lattice
+from ..engine.blocks import BlockRaster
 from ..engine.readings import Readings
 from .ramps import RAMPS
 
@@ -25,8 +25,7 @@ def matplotlib_is_there() -> bool:
 
 
 def map_figure(
-    panels: Sequence[tuple[str, np.ndarray]],
-    lattice: Lattice,
+    panels: Sequence[tuple[str, BlockRaster]],
     limits: tuple[float, float],
     unit: str,
     outlines: Sequence[tuple[str, np.ndarray, np.ndarray]],
@@ -36,8 +35,8 @@ def map_figure(
 
     Parameters
     ----------
-    panels : sequence of (title, (rows, cols) values)
-    lattice : Lattice
+    panels : sequence of (title, BlockRaster)
+        On one lattice.
     limits : (low, high)
     unit : str
     outlines : sequence of (grid, x, y)
@@ -47,10 +46,10 @@ def map_figure(
     from matplotlib.colors import LinearSegmentedColormap
 
     colours = LinearSegmentedColormap.from_list(ramp, RAMPS[ramp])
-    west, south, east, north = lattice.extent
+    west, south, east, north = panels[0][1].lattice.extent
     figure, axes = _panels(len(panels), (north - south) / (east - west))
     for axis, (title, values) in zip(axes, panels):
-        image = _image(axis, values, lattice, cmap=colours, vmin=limits[0], vmax=limits[1])
+        image = _image(axis, values, cmap=colours, vmin=limits[0], vmax=limits[1])
         axis.set_title(title, fontsize=10, loc="left")
         _outlines(axis, outlines)
         _map_axes(axis)
@@ -63,12 +62,12 @@ def map_figure(
     return _png(figure)
 
 
-def _image(axis, values: np.ndarray, lattice: Lattice, **colours):
+def _image(axis, raster: BlockRaster, **colours):
     """Draw a raster; of one with more cells than the picture has dots, every second, third ... cell is drawn."""
-    west, south, east, north = lattice.extent
-    step = -(-max(values.shape) // MOST_CELLS)
-    shown = values[::step, ::step]
-    right, bottom = (n * step * lattice.cell_m for n in shown.shape[::-1])
+    west, south, east, north = raster.lattice.extent
+    step = -(-max(raster.lattice.shape) // MOST_CELLS)
+    shown = raster.thinned(step)
+    right, bottom = (n * step * raster.lattice.cell_m for n in shown.shape[::-1])
     image = axis.imshow(
         np.ma.masked_invalid(shown),
         extent=(west, west + right, north - bottom, north),

@@ -8,19 +8,19 @@ from typing import Mapping, Optional
 import numpy as np
 from osgeo import gdal
 
+from ..engine.blocks import BlockRaster
 from ..engine.errors import EngineError
 from ..engine.lattice import Lattice
 from .whole_file import whole_file
 
 NODATA = -9999.0
 SUFFIXES = (".tif", ".tiff")
-CREATION = ("TILED=YES", "COMPRESS=DEFLATE", "PREDICTOR=3", "ZLEVEL=6")
+CREATION = ("TILED=YES", "BLOCKXSIZE=256", "BLOCKYSIZE=256", "COMPRESS=DEFLATE", "PREDICTOR=3", "ZLEVEL=6")
 
 
 def write_raster(
     path: Path,
-    values: np.ndarray,
-    lattice: Lattice,
+    values: BlockRaster,
     crs_wkt: str,
     *,
     unit: str = "",
@@ -32,9 +32,8 @@ def write_raster(
     Parameters
     ----------
     path : Path
-    values : (rows, cols) float
-        NaN = nodata.
-    lattice : Lattice
+    values : BlockRaster
+        What lies outside its blocks becomes nodata without ever being in memory.
     crs_wkt : str
     unit, name : str
         Of the band.
@@ -46,10 +45,15 @@ def write_raster(
     EngineError
         When the file cannot be written or is to be no GeoTIFF; nothing half-written is left.
     """
+    lattice = values.lattice
     if path.suffix.lower() not in SUFFIXES:
         raise EngineError(f"{path.name} cannot be written: rasters are GeoTIFFs. Give it a name that ends in .tif.")
     with whole_file(path, "raster") as part:
-        data = gdal.GetDriverByName("MEM").Create("", lattice.cols, lattice.rows, 1, gdal.GDT_Float32)
+        gdal.ErrorReset()
+        driver = gdal.GetDriverByName("GTiff")
+        data = driver.Create(str(part), lattice.cols, lattice.rows, 1, gdal.GDT_Float32, list(CREATION))
+        if data is None:
+            raise OSError(gdal.GetLastErrorMsg() or "no reason given")
         data.SetGeoTransform(lattice.geotransform)
         data.SetProjection(crs_wkt)
         data.SetMetadata({**(metadata or {}), "AREA_OR_POINT": "Area"})
@@ -57,21 +61,14 @@ def write_raster(
         band.SetNoDataValue(NODATA)
         band.SetUnitType(unit)
         band.SetDescription(name)
-        filled = np.where(np.isfinite(values), values, NODATA).astype(np.float32)
-        band.WriteRaster(0, 0, lattice.cols, lattice.rows, filled.tobytes())
-        _copy(data, part)
-
-
-def _copy(data, part: Path) -> None:
-    gdal.ErrorReset()
-    written = gdal.GetDriverByName("GTiff").CreateCopy(str(part), data, options=list(CREATION))
-    if written is None:
-        raise OSError(gdal.GetLastErrorMsg() or "no reason given")
-    written.FlushCache()
-    del written
-    # A full disk shows only here: what the driver could not write is not an error of CreateCopy.
-    if gdal.GetLastErrorType() >= gdal.CE_Failure:
-        raise OSError(gdal.GetLastErrorMsg())
+        for (row, col), block in values.blocks.items():
+            filled = np.where(np.isfinite(block), block, NODATA).astype(np.float32)
+            band.WriteRaster(col, row, block.shape[1], block.shape[0], filled.tobytes())
+        data.FlushCache()
+        del band, data
+        # A full disk shows only here: what the driver could not write is no error of the calls before.
+        if gdal.GetLastErrorType() >= gdal.CE_Failure:
+            raise OSError(gdal.GetLastErrorMsg())
 
 
 def read_map(path: Path) -> tuple[np.ndarray, Lattice, str, str]:

@@ -10,8 +10,8 @@ from typing import Mapping, Optional, Sequence
 
 import numpy as np
 
+from ..engine.blocks import BlockRaster
 from ..engine.findings import SEVERITIES, Finding, walk_again_count
-from ..engine.lattice import Lattice
 from ..engine.readings import Readings
 from .cautions import CAUTIONS
 from .figures import map_figure, matplotlib_is_there, profiles_figure
@@ -42,10 +42,9 @@ class ReportMap:
     Attributes
     ----------
     channel, unit : str
-    raw : (rows, cols) float or None
-        Of the readings as placed; NaN where there is nothing.
-    corrected : (rows, cols) float
-    lattice : Lattice
+    raw : BlockRaster or None
+        Of the readings as placed.
+    corrected : BlockRaster
     limits : (low, high)
         Values at the ends of the colours, the same for both maps.
     ramp : str
@@ -54,9 +53,8 @@ class ReportMap:
 
     channel: str
     unit: str
-    raw: Optional[np.ndarray]
-    corrected: np.ndarray
-    lattice: Lattice
+    raw: Optional[BlockRaster]
+    corrected: BlockRaster
     limits: tuple[float, float]
     ramp: str = SEQUENTIAL
 
@@ -219,8 +217,8 @@ def _data_uri(png: bytes) -> str:
 def _map_image(item: ReportMap, outlines: Sequence) -> dict:
     panels = [] if item.raw is None else [("As logged and placed", item.raw)]
     panels.append(("Corrected", item.corrected))
-    png = map_figure(panels, item.lattice, item.limits, item.unit, outlines, item.ramp)
-    return {"channel": item.channel, "unit": item.unit, "limits": item.limits, "cell_m": item.lattice.cell_m,
+    png = map_figure(panels, item.limits, item.unit, outlines, item.ramp)
+    return {"channel": item.channel, "unit": item.unit, "limits": item.limits, "cell_m": item.corrected.lattice.cell_m,
             "image": _data_uri(png), "both": item.raw is not None}  # fmt: skip
 
 

@@ -132,8 +132,12 @@ def _report(result: SurveyResult, crs, site: str, inputs: Sequence[dict]) -> Rep
     units, grids = result.corrected.units, result.grids
     maps = [
         ReportMap(
-            c, units.get(c, ""), result.raw_rasters[c].values, r.values, result.lattice, *channel_look([r.values])
-        )
+            c,
+            units.get(c, ""),
+            result.raw_rasters[c].value_blocks,
+            r.value_blocks,
+            *channel_look([r.value_blocks.known()]),
+        )  # fmt: skip
         for c, r in result.rasters.items()
     ]
     first = result.corrected.grid == result.corrected.grids.index(grids[0].grid)
@@ -182,27 +186,26 @@ def _rasters(stage: Path, result: SurveyResult, wkt: str, site: str, progress: P
         if progress is not None:
             progress(number / len(result.rasters))
         unit = result.corrected.units.get(channel, "")
-        limits, ramp = channel_look([raster.values])
+        limits, ramp = channel_look([raster.value_blocks.known()])
         shown = {"limits": limits, "unit": unit, "ramp": ramp}
         path = stage / f"site_{channel}.tif"
-        write_raster(path, raster.values, result.lattice, wkt, unit=unit, name=channel)
+        write_raster(path, raster.value_blocks, wkt, unit=unit, name=channel)
         maps.append(SurveyLayer(str(path), f"{channel}, whole site", (site,), "raster", visible=not number, **shown))
         path = stage / f"site_{channel}_raw.tif"
-        write_raster(path, result.raw_rasters[channel].values, result.lattice, wkt, unit=unit, name=channel)
+        write_raster(path, result.raw_rasters[channel].value_blocks, wkt, unit=unit, name=channel)
         name = f"{channel}, as logged"
         logged.append(SurveyLayer(str(path), name, (site, "As logged"), "raster", visible=False, **shown))
         path = stage / f"site_{channel}_se.tif"
-        write_raster(path, raster.standard_error, result.lattice, wkt, unit=unit, name=f"{channel} standard error")
-        high = shared_range([raster.standard_error])[1]
+        write_raster(path, raster.error_blocks, wkt, unit=unit, name=f"{channel} standard error")
+        high = shared_range([raster.error_blocks.known()])[1]
         errors.append(
             SurveyLayer(str(path), f"{channel}, standard error", (site, "Standard errors"), "raster", (0.0, high), unit,
                         QUIET, visible=False)
         )  # fmt: skip
         for grid in result.grids:
             if np.isfinite(grid.readings.channels.get(channel, np.nan)).any():
-                values, lattice = grid_share(result, grid, channel)
                 path = stage / "grids" / f"{grid.grid}_{channel}.tif"
-                write_raster(path, values, lattice, wkt, unit=unit, name=channel)
+                write_raster(path, grid_share(result, grid, channel), wkt, unit=unit, name=channel)
                 name = f"{channel}, grid {grid.grid}"
                 grids.append(SurveyLayer(str(path), name, (site, "Single grids"), "raster", visible=False, **shown))
     return [*maps, *logged, *grids, *errors]

@@ -8,6 +8,7 @@ from typing import Callable, Mapping, Optional, Sequence
 import numpy as np
 
 from ..engine._validation import check_channels
+from ..engine.blocks import BlockRaster
 from ..engine.errors import EngineError
 from ..engine.findings import Finding
 from ..engine.frame import CORNERS, local_corner
@@ -121,14 +122,14 @@ def part_of(progress: Progress, low: float, high: float) -> Progress:
     return progress and (lambda fraction: progress(low + (high - low) * fraction))
 
 
-def grid_share(result: SurveyResult, grid: GridResult, channel: str) -> tuple[np.ndarray, Lattice]:
-    """Return the site raster's cells inside one grid, (rows, cols) with NaN outside, and their lattice."""
+def grid_share(result: SurveyResult, grid: GridResult, channel: str) -> BlockRaster:
+    """Return the site raster's cells inside one grid."""
     scheme, (x, y) = grid.source.entry.scheme, outline(grid)
-    row0, row1, col0, col1 = window = result.lattice.window(min(x), min(y), max(x), max(y))
+    window = result.lattice.window(min(x), min(y), max(x), max(y))
     cells = result.lattice.sub(window)
     u, v = grid.frame.to_local(cells.x[None, :], cells.y[:, None])
     inside = (u >= 0) & (u <= scheme.width_m) & (v >= 0) & (v <= scheme.length_m)
-    return np.where(inside, result.rasters[channel].values[row0:row1, col0:col1], np.nan), cells
+    return BlockRaster.of(np.where(inside, result.rasters[channel].value_blocks.window(*window), np.nan), cells)
 
 
 def outline(grid: GridResult) -> tuple[np.ndarray, np.ndarray]:

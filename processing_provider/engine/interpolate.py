@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Callable, Optional, Sequence
 
 import numpy as np
@@ -13,6 +14,7 @@ from ._surface import Sampler, Surface, surface_of
 from ._traverses import Traverses, depth_in, traverses_of
 from ._uncertainty import Uncertainty
 from ._validation import check_channels, check_choice, check_positive
+from .blocks import BLOCK, BlockRaster, block_window
 from .errors import EngineError
 from .lattice import Lattice
 from .readings import Readings
@@ -32,15 +34,25 @@ class RasterResult:
 
     Attributes
     ----------
-    values, standard_error : (rows, cols) float64
-        In the channel's unit; NaN = nodata.
+    value_blocks, error_blocks : BlockRaster
+        Values and standard errors in the channel's unit.
     record : dict
         ``step``, ``options``, ``figures`` and ``left_out`` (a sentence a grid that could not be interpolated).
     """
 
-    values: np.ndarray
-    standard_error: np.ndarray
+    value_blocks: BlockRaster
+    error_blocks: BlockRaster
     record: dict
+
+    @cached_property
+    def values(self) -> np.ndarray:
+        """(rows, cols) float64, NaN = nodata."""
+        return self.value_blocks.whole()
+
+    @cached_property
+    def standard_error(self) -> np.ndarray:
+        """(rows, cols) float64, NaN = nodata."""
+        return self.error_blocks.whole()
 
 
 def interpolate_readings(
@@ -103,24 +115,35 @@ def interpolate_readings(
     around = [] if halo is None else _around(halo, channel, cubic, readings)
     sheets = join_sheets(grids)
     ground = [(lines, surface_of(lines, cubic=cubic)) for lines in (*sheets, *around)]
-    values, errors = np.full(lattice.shape, np.nan), np.full(lattice.shape, np.nan)
-    done = 0
-    for number, cells in enumerate(_share_cells(sheets, lattice)):
-        if not len(cells):
-            continue
-        paint = _painter(number, ground, lattice, max_gap_m, method)
-        for chunk in np.array_split(cells, len(cells) // CHUNK + 1):
-            if progress is not None:
-                progress(done / values.size)
-            values.ravel()[chunk], errors.ravel()[chunk] = paint(chunk)
-            done += len(chunk)
+    painted, errors = _painted(sheets, ground, lattice, max_gap_m, method, progress)
     record = {
         "step": "interpolatereadings",
         "options": {"method": method, "max_gap_m": max_gap_m},
-        "figures": _figures(readings, grids, values),
+        "figures": _figures(readings, grids, painted),
         "left_out": left_out,
     }
-    return RasterResult(values, errors, record)
+    return RasterResult(painted, errors, record)
+
+
+def _painted(sheets, ground, lattice: Lattice, max_gap_m, method: str, progress) -> tuple[BlockRaster, BlockRaster]:
+    """Return values and standard errors of all cells."""
+    owners = _share_cells(sheets, lattice)
+    values, errors = ({start: np.full(owner.shape, np.nan) for start, owner in owners.items()} for _ in range(2))
+    total, done = sum(owner.size for owner in owners.values()), 0
+    for number, lines in enumerate(sheets):
+        paint = None
+        for start in _blocks_of([lines], lattice):
+            cells = np.flatnonzero(owners[start] == number) if start in owners else ()
+            if not len(cells):
+                continue
+            paint = paint or _painter(number, ground, lattice, max_gap_m, method)
+            for chunk in np.array_split(cells, len(cells) // CHUNK + 1):
+                if progress is not None:
+                    progress(done / total)
+                row, col = np.divmod(chunk, owners[start].shape[1])
+                values[start].ravel()[chunk], errors[start].ravel()[chunk] = paint(row + start[0], col + start[1])
+                done += len(chunk)
+    return BlockRaster(lattice, values), BlockRaster(lattice, errors)
 
 
 def _grids(readings: Readings, channel: str, cubic: bool) -> tuple[list[Traverses], list[str]]:
@@ -148,24 +171,51 @@ def _around(halo: Readings, channel: str, cubic: bool, readings: Readings) -> li
     return [lines for lines in _grids(halo, channel, cubic)[0] if lines.name not in painted]
 
 
-def _share_cells(sheets: Sequence[Traverses], lattice: Lattice) -> list[np.ndarray]:
-    """Return the flat numbers of each sheet's cells: those whose centre lies deepest in one of its boxes."""
+def _share_cells(sheets: Sequence[Traverses], lattice: Lattice) -> dict[tuple[int, int], np.ndarray]:
+    """Return, by block, the number of the sheet in one of whose boxes each cell's centre lies deepest; -1 = none."""
+    slack = min(lines.spacing_m for lines in sheets) / 2
+    around = int(np.ceil(slack / lattice.cell_m)) + 1
+    owners = {}
+    for start in _blocks_of(sheets, lattice):
+        row0, row1, col0, col1 = block_window(lattice, *start)
+        top, left = min(around, row0), min(around, col0)
+        window = row0 - top, min(row1 + around, lattice.rows), col0 - left, min(col1 + around, lattice.cols)
+        owner = _owners(sheets, lattice.sub(window), slack)[top : top + row1 - row0, left : left + col1 - col0]
+        if (owner >= 0).any():
+            owners[start] = owner
+    return owners
+
+
+def _blocks_of(sheets: Sequence[Traverses], lattice: Lattice) -> list[tuple[int, int]]:
+    """Return the first row and column of the blocks that boxes may lie in, in order."""
+    found = set()
+    for lines in sheets:
+        for box in lines.boxes:
+            row0, row1, col0, col1 = lattice.window(*lines.bounds_of(box))
+            rows, cols = (range(low // BLOCK * BLOCK, high, BLOCK) for low, high in ((row0, row1), (col0, col1)))
+            found.update((row, col) for row in rows for col in cols)
+    return sorted(found)
+
+
+def _owners(sheets: Sequence[Traverses], lattice: Lattice, slack: float) -> np.ndarray:
+    """Return the (rows, cols) numbers of the sheets that the cells of a small lattice belong to; -1 = none."""
     deepest = np.full(lattice.shape, -np.inf)
     owner = np.full(lattice.shape, -1, np.int32)
     for number, lines in enumerate(sheets):
         for box in lines.boxes:
             window = lattice.window(*lines.bounds_of(box))
             part = slice(*window[:2]), slice(*window[2:])
+            if not deepest[part].size:
+                continue
             cells = lattice.sub(window)
             depth = depth_in(box, *lines.frame.to_local(cells.x[None, :], cells.y[:, None]))
             deeper = depth > deepest[part]
             np.copyto(deepest[part], depth, where=deeper)
             np.copyto(owner[part], number, where=deeper)
-    slack = min(lines.spacing_m for lines in sheets) / 2
     inside = deepest >= -EDGE_M
     inside.flat[_slivers(inside, np.flatnonzero(~inside & (deepest >= -slack)), slack / lattice.cell_m)] = True
     owner[~inside] = -1
-    return [np.flatnonzero(owner == number) for number in range(len(sheets))]
+    return owner
 
 
 def _slivers(inside: np.ndarray, cell: np.ndarray, reach: float) -> np.ndarray:
@@ -187,7 +237,7 @@ def _slivers(inside: np.ndarray, cell: np.ndarray, reach: float) -> np.ndarray:
 
 
 def _painter(number: int, ground, lattice: Lattice, max_gap_m: Optional[float], method: str):
-    """Return a function that gives values and standard errors of flat cells of one sheet."""
+    """Return a function that gives values and standard errors of cells of one sheet, by row and column."""
     lines, alone = ground[number]
     gap_m = USUAL_GAP * lines.spacing_m if max_gap_m is None else max_gap_m
     others = [item for i, item in enumerate(ground) if i != number and _near(item[0], lines)]
@@ -197,8 +247,7 @@ def _painter(number: int, ground, lattice: Lattice, max_gap_m: Optional[float], 
     uncertainty = Uncertainty(surface, lines)
     x, y = lattice.x, lattice.y
 
-    def paint(cell: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        row, col = np.divmod(cell, lattice.cols)
+    def paint(row: np.ndarray, col: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         u, v = lines.frame.to_local(x[col], y[row])
         at = surface.locate(u, v)
         nearest = surface.nearest(at)
@@ -251,11 +300,11 @@ def _far(centres: np.ndarray, grids: Sequence[Traverses], gap_m: float) -> np.nd
     return ~np.isfinite(distance)
 
 
-def _figures(readings: Readings, grids: Sequence[Traverses], values: np.ndarray) -> dict:
-    filled = int(np.count_nonzero(np.isfinite(values)))
+def _figures(readings: Readings, grids: Sequence[Traverses], painted: BlockRaster) -> dict:
+    filled = sum(int(np.count_nonzero(np.isfinite(block))) for block in painted.blocks.values())
     return {
         "cells filled": filled,
-        "cells nodata": int(values.size) - filled,
+        "cells nodata": painted.lattice.rows * painted.lattice.cols - filled,
         "readings used": int(sum(len(lines.x) for lines in grids)),
         "readings of tie lines left out": int(sum(lines.ties for lines in grids)),
         "readings in use": int(np.count_nonzero(readings.in_use)),

@@ -18,6 +18,7 @@ from qgis.core import (
 from qgis.PyQt.QtGui import QImage
 from turnrow.processing_provider.bridge._sheet_plan import MARGIN, PAPERS, plan_sheet
 from turnrow.processing_provider.bridge.rasters import write_raster
+from turnrow.processing_provider.engine.blocks import BlockRaster
 from turnrow.processing_provider.engine.errors import EngineError
 from turnrow.processing_provider.engine.lattice import Lattice
 
@@ -39,7 +40,7 @@ def make_map(tmp_path):
         values = 15 + np.sin(lattice.x / 4) * np.cos(lattice.y / 5)[:, None]
         wkt = QgsCoordinateReferenceSystem(f"EPSG:{epsg}").toWkt()
         path = tmp_path / f"{name}.tif"
-        write_raster(path, values, lattice, wkt, unit="mS/m", name=name)
+        write_raster(path, BlockRaster.of(values, lattice), wkt, unit="mS/m", name=name)
         return str(path)
 
     return make

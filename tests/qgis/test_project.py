@@ -8,6 +8,7 @@ from turnrow.processing_provider.bridge.geopackage import rows_layer, write_geop
 from turnrow.processing_provider.bridge.project import SurveyLayer, keep_looks, with_layers, write_project
 from turnrow.processing_provider.bridge.ramps import QUIET, SEQUENTIAL
 from turnrow.processing_provider.bridge.rasters import write_raster
+from turnrow.processing_provider.engine.blocks import BlockRaster
 from turnrow.processing_provider.engine.errors import EngineError
 from turnrow.processing_provider.engine.lattice import Lattice
 
@@ -41,7 +42,9 @@ def layers(tmp_path, crs):
         ("eca, standard error", "site_eca_se.tif", (*site, "Standard errors"), QUIET, False),
     ):
         values = np.linspace(10, 20, 2400).reshape(40, 60)
-        write_raster(folder / file, values, Lattice(500000.0, 6000000.0, 0.5, 40, 60), crs.toWkt(), unit="mS/m")
+        write_raster(
+            folder / file, BlockRaster.of(values, Lattice(500000.0, 6000000.0, 0.5, 40, 60)), crs.toWkt(), unit="mS/m"
+        )
         specs.append(SurveyLayer(str(folder / file), name, group, "raster", (12.0, 18.0), "mS/m", ramp, visible))
     return specs
 

@@ -1,12 +1,15 @@
 """GeoTIFFs as written, read back by GDAL alone (OGC GeoTIFF 1.1, 19-008r4)."""
 
+import resource
 import shutil
+import signal
 import subprocess
 
 import numpy as np
 import pytest
 from osgeo import gdal, osr
 from turnrow.processing_provider.bridge.rasters import read_raster, write_raster
+from turnrow.processing_provider.engine.blocks import BlockRaster
 from turnrow.processing_provider.engine.errors import EngineError
 from turnrow.processing_provider.engine.lattice import Lattice
 
@@ -26,7 +29,9 @@ def lattice():
 def test_gdal_reads_back_lattice_nodata_unit_and_georeference(tmp_path, wkt, lattice):
     values = np.arange(lattice.rows * lattice.cols, dtype=float).reshape(lattice.shape)
     values[0, 0] = np.nan
-    write_raster(tmp_path / "a.tif", values, lattice, wkt, unit="mS/m", name="eca", metadata={"SITE": "field"})
+    write_raster(
+        tmp_path / "a.tif", BlockRaster.of(values, lattice), wkt, unit="mS/m", name="eca", metadata={"SITE": "field"}
+    )
     data = gdal.Open(str(tmp_path / "a.tif"))
     band = data.GetRasterBand(1)
     assert gdal.GetDataTypeName(band.DataType) == "Float32"
@@ -47,7 +52,7 @@ def test_gdal_reads_back_lattice_nodata_unit_and_georeference(tmp_path, wkt, lat
 def test_round_trip_keeps_nan(tmp_path, wkt, lattice):
     values = np.full(lattice.shape, np.nan)
     values[3, 4] = 12.5
-    write_raster(tmp_path / "a.tif", values, lattice, wkt, unit="ppt", name="inphase")
+    write_raster(tmp_path / "a.tif", BlockRaster.of(values, lattice), wkt, unit="ppt", name="inphase")
     read, geotransform, _, unit, name = read_raster(tmp_path / "a.tif")
     np.testing.assert_array_equal(read, values)
     assert (geotransform, unit, name) == (lattice.geotransform, "ppt", "inphase")
@@ -56,21 +61,23 @@ def test_round_trip_keeps_nan(tmp_path, wkt, lattice):
 def test_folder_that_is_a_file_fails_in_a_sentence_and_leaves_nothing(tmp_path, wkt, lattice):
     (tmp_path / "taken").write_text("a file")
     with pytest.raises(EngineError, match="a.tif cannot be written to .*taken"):
-        write_raster(tmp_path / "taken" / "a.tif", np.zeros(lattice.shape), lattice, wkt)
+        write_raster(tmp_path / "taken" / "a.tif", BlockRaster.of(np.zeros(lattice.shape), lattice), wkt)
     assert sorted(p.name for p in tmp_path.iterdir()) == ["taken"]
 
 
-def test_full_disk_fails_in_a_sentence_and_leaves_nothing(tmp_path, wkt, lattice, monkeypatch):
-    from turnrow.processing_provider.bridge import rasters
-
-    def full(data, part):
-        part.write_bytes(b"half")
-        raise OSError("No space left on device")
-
-    monkeypatch.setattr(rasters, "_copy", full)
-    with pytest.raises(EngineError, match="No space left on device. Is the disk full"):
-        write_raster(tmp_path / "a.tif", np.zeros(lattice.shape), lattice, wkt)
-    assert list(tmp_path.iterdir()) == []
+def test_full_disk_fails_in_a_sentence_and_leaves_nothing(tmp_path, wkt):
+    """The system refuses to let any file grow beyond 8 kB, as a full disk does."""
+    lattice = Lattice(500000.0, 6000000.0, 0.5, 400, 400)
+    values = np.random.default_rng(1).normal(size=lattice.shape)
+    handler, limits = signal.signal(signal.SIGXFSZ, signal.SIG_IGN), resource.getrlimit(resource.RLIMIT_FSIZE)
+    try:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (8192, limits[1]))
+        with pytest.raises(EngineError, match="The raster a.tif cannot be written to .* Is the disk full"):
+            write_raster(tmp_path / "a.tif", BlockRaster.of(values, lattice), wkt)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+        signal.signal(signal.SIGXFSZ, handler)
+    assert not list(tmp_path.iterdir())
 
 
 def test_missing_raster_fails_in_a_sentence(tmp_path):
@@ -79,12 +86,12 @@ def test_missing_raster_fails_in_a_sentence(tmp_path):
 
 
 def test_statistics_of_an_earlier_raster_of_the_name_go(tmp_path, wkt, lattice):
-    write_raster(tmp_path / "a.tif", np.zeros(lattice.shape), lattice, wkt)
+    write_raster(tmp_path / "a.tif", BlockRaster.of(np.zeros(lattice.shape), lattice), wkt)
     data = gdal.Open(str(tmp_path / "a.tif"))
     data.GetRasterBand(1).ComputeStatistics(False)
     del data
     assert (tmp_path / "a.tif.aux.xml").exists()
-    write_raster(tmp_path / "a.tif", np.full(lattice.shape, 7.0), lattice, wkt)
+    write_raster(tmp_path / "a.tif", BlockRaster.of(np.full(lattice.shape, 7.0), lattice), wkt)
     assert [p.name for p in tmp_path.iterdir()] == ["a.tif"]
 
 
@@ -99,7 +106,7 @@ def test_full_device_fails_in_a_sentence_and_leaves_nothing(tmp_path, wkt):
         lattice = Lattice(500000.0, 6000000.0, 0.5, 400, 400)
         noise = np.random.default_rng(1).normal(size=lattice.shape)
         with pytest.raises(EngineError, match="a.tif cannot be written to .*small.*Is the disk full"):
-            write_raster(place / "a.tif", noise, lattice, wkt)
+            write_raster(place / "a.tif", BlockRaster.of(noise, lattice), wkt)
         assert list(place.iterdir()) == []
     finally:
         subprocess.run([shutil.which("umount"), place], check=True)

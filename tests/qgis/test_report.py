@@ -12,6 +12,7 @@ from turnrow.processing_provider.bridge.cautions import CAUTIONS
 from turnrow.processing_provider.bridge.figures import map_figure, profiles_figure
 from turnrow.processing_provider.bridge.ramps import SEQUENTIAL
 from turnrow.processing_provider.bridge.report import ReportContent, ReportMap, report_html, write_report
+from turnrow.processing_provider.engine.blocks import BlockRaster
 from turnrow.processing_provider.engine.errors import EngineError
 from turnrow.processing_provider.engine.findings import Finding
 from turnrow.processing_provider.engine.lattice import Lattice
@@ -62,7 +63,7 @@ def content():
         site="Meadow & <field>",
         created="1 June 2026, 18:30",
         crs="EPSG:32631 WGS 84 / UTM zone 31N",
-        maps=[ReportMap("eca", "mS/m", values + 1, values, LATTICE, (10.5, 19.5))],
+        maps=[ReportMap("eca", "mS/m", *(BlockRaster.of(v, LATTICE) for v in (values + 1, values)), (10.5, 19.5))],
         outlines=[("A", 500000.0 + np.array([1, 19, 19, 1]), 6000000.0 + np.array([1, 1, 19, 19]))],
         grids=[grid],
         failed=["B"],
@@ -202,7 +203,9 @@ def test_map_keeps_the_proportions_of_the_ground():
     pictures = []
     for rows in (40, 80):
         lattice = Lattice(500000.0, 6000020.0, 0.5, rows, 40)
-        pictures.append(map_figure([("Map", np.ones((rows, 40)))], lattice, (0, 1), "mS/m", [], SEQUENTIAL))
+        pictures.append(
+            map_figure([("Map", BlockRaster.of(np.ones((rows, 40)), lattice))], (0, 1), "mS/m", [], SEQUENTIAL)
+        )
     (width, low), (same, high) = (size(p) for p in pictures)
     assert width == same
     # Twice as long a site makes the picture taller by the height of the first map: panels of 1.5 x 5.2 inches, 110 dpi.

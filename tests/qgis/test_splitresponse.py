@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from qgis.core import QgsCoordinateReferenceSystem, QgsProcessingException
 from turnrow.processing_provider.bridge.rasters import read_map, write_raster
+from turnrow.processing_provider.engine.blocks import BlockRaster
 from turnrow.processing_provider.engine.lattice import Lattice
 
 pytestmark = pytest.mark.usefixtures("turnrow_provider")
@@ -23,7 +24,7 @@ def map_file(tmp_path):
     values[40:44, 60] += 3.0
     values[:10, :10] = np.nan
     path = tmp_path / "cond.tif"
-    write_raster(path, values, lattice, WKT, unit="mS/m", name="cond")
+    write_raster(path, BlockRaster.of(values, lattice), WKT, unit="mS/m", name="cond")
     return path
 
 

@@ -12,6 +12,7 @@ from turnrow.processing_provider.bridge.ramps import (
     shared_range,
 )
 from turnrow.processing_provider.bridge.rasters import write_raster
+from turnrow.processing_provider.engine.blocks import BlockRaster
 from turnrow.processing_provider.engine.lattice import Lattice
 
 pytestmark = pytest.mark.usefixtures("qgis_app")
@@ -25,7 +26,12 @@ def raster(tmp_path):
     crs.ImportFromEPSG(32631)
     values = np.linspace(10.0, 20.0, 40 * 60).reshape(40, 60)
     values[0, 0] = np.nan
-    write_raster(tmp_path / "a.tif", values, Lattice(500000.0, 6000000.0, 0.5, 40, 60), crs.ExportToWkt(), unit="mS/m")
+    write_raster(
+        tmp_path / "a.tif",
+        BlockRaster.of(values, Lattice(500000.0, 6000000.0, 0.5, 40, 60)),
+        crs.ExportToWkt(),
+        unit="mS/m",
+    )
     return tmp_path / "a.tif"
 
 
