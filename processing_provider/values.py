@@ -7,6 +7,11 @@ from pathlib import Path
 from qgis.core import QgsProcessingOutputLayerDefinition
 
 from .bridge.layers import label_units, rows_sink_fields, write_readings, write_rows
+from .bridge.project import SurveyLayer, dress_when_loaded, keep_style_beside
+from .bridge.ramps import channel_look
+from .bridge.rasters import write_raster
+from .bridge.styles import looks_of
+from .engine.blocks import BlockRaster
 from .engine.errors import EngineError
 from .engine.findings import FIELDS, finding_rows
 from .parameters import is_given
@@ -39,9 +44,25 @@ class Values:
     def write_readings(self, output: str, readings, crs) -> None:
         """Write a layer of readings: points where the CRS is valid, else a table."""
         write_readings(readings, lambda *shape: self._sink(output, *shape), crs)
-        layer = self.context.temporaryLayerStore().mapLayer(self.results[output])
+        uri = self.results[output]
+        layer = self.context.temporaryLayerStore().mapLayer(uri)
         if layer is not None:
             label_units(layer, readings)
+        if crs is not None and crs.isValid():
+            name = " ".join(filter(None, (self._name(output), *readings.grids[:1] * (len(readings.grids) == 1))))
+            dress_when_loaded(self.context, SurveyLayer(uri, name, (), "readings", looks=looks_of(readings)))
+
+    def write_map(self, output: str, raster: BlockRaster, crs, *, name: str, unit: str, look=channel_look) -> None:
+        """Write a raster with its style beside it; ``look`` returns range and ramp of the colours."""
+        path = self.path(output)
+        write_raster(path, raster, crs.toWkt(), unit=unit, name=name)
+        limits, ramp = look([raster.known()])
+        spec = SurveyLayer(str(path), f"{name} ({unit})" if unit else name, (), "raster", limits, unit, ramp)
+        keep_style_beside(spec)
+        dress_when_loaded(self.context, spec)
+
+    def _name(self, output: str) -> str:
+        return next(row.label for row in self._algorithm.PARAMETERS if row.id == output)
 
     def write_rows(self, output: str, columns: dict, rows) -> None:
         """Write a table when asked for; ``columns`` maps names to kinds (``int``, ``float``, ``str``)."""

@@ -6,7 +6,7 @@ import numpy as np
 
 from ..base import SurveyAlgorithm
 from ..bridge.places import check_metric_crs
-from ..bridge.rasters import write_raster
+from ..bridge.ramps import from_zero
 from ..engine.errors import EngineError
 from ..engine.interpolate import METHODS, interpolate_readings
 from ..engine.lattice import Lattice
@@ -46,11 +46,11 @@ class InterpolateReadings(SurveyAlgorithm):
         )
         for text in result.record["left_out"]:
             feedback.pushWarning(text)
-        facts = {"unit": readings.units.get(values.channel, ""), "name": values.channel}
-        write_raster(values.path("OUTPUT"), result.value_blocks, crs.toWkt(), **facts)
+        unit, name = readings.units.get(values.channel, ""), values.channel
+        values.write_map("OUTPUT", result.value_blocks, crs, unit=unit, name=name)
         if values.wants("STANDARD_ERROR"):
-            facts["name"] += " standard error"
-            write_raster(values.path("STANDARD_ERROR"), result.error_blocks, crs.toWkt(), **facts)
+            name = f"{name} standard error"
+            values.write_map("STANDARD_ERROR", result.error_blocks, crs, unit=unit, name=name, look=from_zero)
 
 
 def _extent(readings, given, crs) -> tuple[float, float, float, float]:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from ..base import SurveyAlgorithm
 from ..bridge.places import check_metric_crs
-from ..bridge.rasters import read_map, write_raster
+from ..bridge.ramps import about_zero, channel_look
+from ..bridge.rasters import read_map
 from ..engine.blocks import BlockRaster
 from ..engine.response import split_response
 from ..parameters import Number, RasterIn, RasterOut
@@ -33,7 +34,6 @@ class SplitResponse(SurveyAlgorithm):
         check_metric_crs(crs, f"the raster {layer}")
         before, lattice, unit, name = read_map(path)
         parts = split_response(before, lattice.cell_m, values.width, progress=progress)
-        for output, part in zip(("REGIONAL", "LOCAL"), parts):
-            facts = {"unit": unit, "name": f"{name or layer} {output.lower()}"}
-            facts["metadata"] = {"split_width_m": f"{values.width:g}"}
-            write_raster(values.path(output), BlockRaster.of(part, lattice), crs.toWkt(), **facts)
+        for output, part, look in zip(("REGIONAL", "LOCAL"), parts, (channel_look, about_zero)):
+            raster, said = BlockRaster.of(part, lattice), f"{name or layer} {output.lower()}"
+            values.write_map(output, raster, crs, unit=unit, name=said, look=look)

@@ -19,7 +19,7 @@ from qgis.core import (
 
 from ..engine.errors import EngineError
 from .metadata import describe
-from .styles import VECTOR_STYLES, keep_style_in_file, style_raster
+from .styles import NEAR_SCALE, VECTOR_STYLES, Look, add_styles_by_value, keep_style_in_file, style_raster
 from .whole_file import whole_file
 
 ORDER = "turnrow/order"
@@ -40,6 +40,8 @@ class SurveyLayer:
         Of the colours of a raster.
     unit, ramp : str
     visible : bool
+    looks : tuple of Look
+        Colours of the channels of readings.
     """
 
     uri: str
@@ -50,6 +52,7 @@ class SurveyLayer:
     unit: str = ""
     ramp: str = ""
     visible: bool = True
+    looks: tuple[Look, ...] = ()
 
     def open(self):
         """Return the layer, styled."""
@@ -69,6 +72,11 @@ class SurveyLayer:
             style_raster(layer, *self.limits, self.unit, self.ramp)
         else:
             VECTOR_STYLES[self.style](layer)
+        if self.looks:
+            add_styles_by_value(layer, self.looks)
+        if self.group and self.style == "readings":
+            layer.setScaleBasedVisibility(True)
+            layer.setMinimumScale(NEAR_SCALE)
         layer.loadDefaultMetadata()
 
 
@@ -81,16 +89,30 @@ def keep_looks(layers: Sequence[SurveyLayer], site: str, history: Sequence[str])
         When a layer cannot be opened or its folder cannot be written.
     """
     for spec in layers:
-        layer = spec.open()
         if spec.style == "raster":
-            said, kept = layer.saveNamedStyle(str(Path(spec.uri).with_suffix(".qml")))
+            layer = keep_style_beside(spec)
         else:
-            said, kept = "", True
+            layer = spec.open()
             keep_style_in_file(layer)
         layer.setMetadata(describe(layer, spec.style, site, spec.unit, history))
         told, stored = layer.saveDefaultMetadata()
-        if not (kept and stored):
-            raise EngineError(f"The style of {spec.name} cannot be kept: {said} {told}. Is the folder read-only?")
+        if not stored:
+            raise EngineError(f"The metadata of {spec.name} cannot be kept: {told}. Is the folder read-only?")
+
+
+def keep_style_beside(spec: SurveyLayer) -> QgsRasterLayer:
+    """Store the style of a raster beside it (``.qml``), so that it comes back wherever the file is opened.
+
+    Raises
+    ------
+    EngineError
+        When the raster cannot be opened or its folder cannot be written.
+    """
+    layer = spec.open()
+    told, kept = layer.saveNamedStyle(str(Path(spec.uri).with_suffix(".qml")))
+    if not kept:
+        raise EngineError(f"The style of {spec.name} cannot be kept: {told}. Is the folder read-only?")
+    return layer
 
 
 def write_project(path: Path, layers: Sequence[SurveyLayer], crs, title: str) -> None:
@@ -160,6 +182,16 @@ def load_when_done(context: QgsProcessingContext, layers: Sequence[SurveyLayer])
         context.addLayerToLoadOnCompletion(spec.uri, details)
 
 
+def dress_when_loaded(context: QgsProcessingContext, spec: SurveyLayer) -> None:
+    """Have an output of an algorithm named and styled when it is loaded; nothing happens when it is not."""
+    if context.willLoadLayerOnCompletion(spec.uri):
+        details = context.layerToLoadOnCompletionDetails(spec.uri)
+        details.name, details.forceName = spec.name, True
+        arrival = _Arrival(spec, 0)
+        _ARRIVALS.append(arrival)
+        details.setPostProcessor(arrival)
+
+
 _ARRIVALS: list = []
 
 
@@ -173,12 +205,14 @@ class _Arrival(QgsProcessingLayerPostProcessorInterface):
     def postProcessLayer(self, layer, context, feedback):  # noqa: N802 (name fixed by QGIS)
         self.spec.dress(layer)
         layer.triggerRepaint()
+        _ARRIVALS.remove(self)
+        if not self.spec.group:
+            return
         root = context.project().layerTreeRoot()
         old = root.findLayer(layer.id())
         _insert(root, self.spec, self.order, layer)
         if old is not None:
             old.parent().removeChildNode(old)
-        _ARRIVALS.remove(self)
 
 
 def _insert(root: QgsLayerTreeGroup, spec: SurveyLayer, order: int, layer) -> None:

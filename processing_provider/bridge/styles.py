@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import math
 import sqlite3
+import sys
 from contextlib import closing
+from dataclasses import dataclass
+from typing import Sequence
 
 import numpy as np
 from qgis.core import (
@@ -15,6 +18,7 @@ from qgis.core import (
     QgsFillSymbol,
     QgsGradientColorRamp,
     QgsGradientStop,
+    QgsGraduatedSymbolRenderer,
     QgsLineSymbol,
     QgsMarkerLineSymbolLayer,
     QgsMarkerSymbol,
@@ -22,6 +26,7 @@ from qgis.core import (
     QgsRasterLayer,
     QgsRasterShader,
     QgsRendererCategory,
+    QgsRendererRange,
     QgsRuleBasedRenderer,
     QgsSingleBandPseudoColorRenderer,
     QgsSingleSymbolRenderer,
@@ -35,10 +40,34 @@ from qgis.core import (
 from qgis.PyQt.QtGui import QColor, QFont, QFontInfo
 from qgis.PyQt.QtXml import QDomDocument
 
-from .ramps import RAMPS, SEQUENTIAL, colour_at
+from ..engine.readings import Readings
+from .ramps import RAMPS, SEQUENTIAL, channel_look, colour_at
 
 STEPS = 32
+CLASSES = 12
+NEAR_SCALE = 1000
+"""Dots of a whole survey are drawn from this scale on: farther off they would hide the map."""
 SEVERITY_COLOURS = {"error": "#b3261e", "warning": "#c77700", "note": "#4a6572"}
+
+
+@dataclass(frozen=True)
+class Look:
+    """Colours of a channel."""
+
+    channel: str
+    limits: tuple[float, float]
+    unit: str
+    ramp: str
+
+
+def looks_of(readings: Readings) -> tuple[Look, ...]:
+    """Return the colours of every channel of some readings, told by those in use."""
+    used = readings.in_use
+    values = {name: column[used] for name, column in readings.channels.items()}
+    return tuple(
+        Look(name, limits, readings.units.get(name, ""), ramp)
+        for name, (limits, ramp) in ((name, channel_look([column])) for name, column in values.items())
+    )
 
 
 def style_raster(layer: QgsRasterLayer, low: float, high: float, unit: str, ramp: str = SEQUENTIAL) -> None:
@@ -88,8 +117,36 @@ def style_readings(layer: QgsVectorLayer) -> None:
         )
         root.appendChild(QgsRuleBasedRenderer.Rule(symbol, 0, 0, expression, label))
     layer.setRenderer(QgsRuleBasedRenderer(root))
-    layer.setScaleBasedVisibility(True)
-    layer.setMinimumScale(1000)
+
+
+def style_readings_by_value(layer: QgsVectorLayer, look: Look) -> None:
+    """Readings in use as dots in the colours of their channel; those out of use are left out."""
+    low, high = look.limits
+    edges = np.linspace(low, high, CLASSES + 1).tolist()
+    # Values beyond the colours take the colour of the end.
+    edges[0], edges[-1] = -sys.float_info.max, sys.float_info.max
+    middles = np.linspace(0.5, CLASSES - 0.5, CLASSES) / CLASSES
+    ranges = []
+    for below, above, share in zip(edges, edges[1:], middles.tolist()):
+        red, green, blue = colour_at(look.ramp, share)
+        symbol = QgsMarkerSymbol.createSimple(
+            {"name": "circle", "color": f"{red},{green},{blue}", "size": "1.1", "outline_style": "no"}
+        )
+        middle = low + share * (high - low)
+        ranges.append(QgsRendererRange(below, above, symbol, f"{middle:.3g} {look.unit}".strip()))
+    used = '"flag" = \'\' OR "flag" IS NULL'
+    layer.setRenderer(QgsGraduatedSymbolRenderer(f'CASE WHEN {used} THEN "{look.channel}" END', ranges))
+
+
+def add_styles_by_value(layer: QgsVectorLayer, looks: Sequence[Look]) -> None:
+    """Keep beside the style that a layer of readings has one for each channel, to be chosen in the layer's menu."""
+    manager = layer.styleManager()
+    manager.renameStyle(manager.currentStyle(), "by flag")
+    for look in looks:
+        manager.addStyleFromLayer(f"by {look.channel}")
+        manager.setCurrentStyle(f"by {look.channel}")
+        style_readings_by_value(layer, look)
+    manager.setCurrentStyle("by flag")
 
 
 def style_traverses(layer: QgsVectorLayer) -> None:

@@ -22,9 +22,10 @@ from ..engine.recipe import recipe_text
 from .geopackage import readings_layer, rows_layer, write_geopackage
 from .metadata import history_lines
 from .project import SurveyLayer, keep_looks, write_project
-from .ramps import QUIET, channel_look, shared_range
+from .ramps import channel_look, from_zero
 from .rasters import write_raster
 from .report import ReportContent, ReportMap, write_report
+from .styles import looks_of
 from .survey_run import Progress, SurveyResult, grid_share, outline, part_of
 from .survey_tables import corner_rows, finding_places, grid_rows, traverse_rows
 
@@ -175,7 +176,14 @@ def _tables(stage: Path, result: SurveyResult, wkt: str, site: str, progress: Pr
     path = stage / "survey.gpkg"
     write_geopackage(path, tables, wkt, progress)
     return [
-        SurveyLayer(f"{path}|layername={t.name}", t.name.capitalize(), (site,), t.name, visible=t.name not in HIDDEN)
+        SurveyLayer(
+            f"{path}|layername={t.name}",
+            t.name.capitalize(),
+            (site,),
+            t.name,
+            visible=t.name not in HIDDEN,
+            looks=looks_of(result.corrected) if t.name == "readings" else (),
+        )
         for t in tables
     ]
 
@@ -197,10 +205,10 @@ def _rasters(stage: Path, result: SurveyResult, wkt: str, site: str, progress: P
         logged.append(SurveyLayer(str(path), name, (site, "As logged"), "raster", visible=False, **shown))
         path = stage / f"site_{channel}_se.tif"
         write_raster(path, raster.error_blocks, wkt, unit=unit, name=f"{channel} standard error")
-        high = shared_range([raster.error_blocks.known()])[1]
+        limits, ramp = from_zero([raster.error_blocks.known()])
         errors.append(
-            SurveyLayer(str(path), f"{channel}, standard error", (site, "Standard errors"), "raster", (0.0, high), unit,
-                        QUIET, visible=False)
+            SurveyLayer(str(path), f"{channel}, standard error", (site, "Standard errors"), "raster", limits, unit,
+                        ramp, visible=False)
         )  # fmt: skip
         for grid in result.grids:
             if np.isfinite(grid.readings.channels.get(channel, np.nan)).any():
