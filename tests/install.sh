@@ -37,6 +37,23 @@ install_qgis() {
   rm -f "$log"
 }
 
+# Libraries and data that kriging is held against, into the virtual environment $1: pykrige, gstools, and scikit-gstat
+# for the Meuse samples that it carries as text (without its own needs, which are heavy; it is not imported).
+install_kriging_references() {
+  "$1/bin/python" -c 'import gstools, pykrige; from importlib.metadata import version; version("scikit-gstat")' 2>/dev/null \
+    && return 0
+  say "Installing the reference libraries pykrige and gstools, and scikit-gstat for its sample data, into $1."
+  # The system's numpy and scipy stay.
+  local pins; pins=$(mktemp)
+  "$1/bin/python" -c 'import numpy, scipy; print(f"numpy=={numpy.__version__}\nscipy=={scipy.__version__}")' >"$pins"
+  if ! "$1/bin/pip" install -q --disable-pip-version-check -c "$pins" "pykrige>=1.7" "gstools>=1.6,<2" \
+      || ! "$1/bin/pip" install -q --disable-pip-version-check --no-deps "scikit-gstat>=1"; then
+    say "The reference libraries could not be installed from the Python package index. Is there a network?"
+    return 1
+  fi
+  rm -f "$pins"
+}
+
 # Headless Qt needs a platform and a private run-time folder; numeric libraries need no threads of their own here.
 headless() {
   export QT_QPA_PLATFORM=${QT_QPA_PLATFORM:-offscreen} OPENBLAS_NUM_THREADS=1 OMP_NUM_THREADS=1 PYTHONDONTWRITEBYTECODE=1

@@ -17,5 +17,6 @@ if ! "$venv/bin/python" -c 'import pytest, pytest_qgis, skimage, pyproj' 2>/dev/
     exit 1
   fi
 fi
+install_kriging_references "$venv"
 cd "$root"
 exec "$venv/bin/python" -m pytest "$@"
