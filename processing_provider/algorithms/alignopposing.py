@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from ..base import SurveyAlgorithm
 from ..engine.align import align_opposing
-from ..parameters import Channels, Number, NumberResult, ReadingsIn, ReadingsOut
+from ..parameters import Channels, Number, NumberResult, ReadingsIn, ReadingsOut, YesNo
 
 
 class AlignOpposing(SurveyAlgorithm):
     NAME, LABEL, GROUP = "alignopposing", "Align opposing traverses", "Correct"
-    SUMMARY = "Takes out the stagger between lines walked in opposite directions."
+    SUMMARY = "Takes out the stagger between lines walked in opposite directions, and how unevenly each was walked."
     HELP = (
         "<p>Every reading is moved along its walking direction by one shift. It is estimated from neighbouring lines "
         "and applied only when it is proven: larger than two standard errors.</p>"
+        "<p>After that each line gets a shift, a stretch and a smooth wander of its own, so that it fits between the "
+        "lines on both sides: people start, stop and keep pace a little differently each time. A line is moved only "
+        "as far as the ground on both sides shows; where there is no contrast it stays. What all lines of a grid have "
+        "in common cannot be seen.</p>"
     )
     TAGS = ("stagger", "lag", "shift", "zigzag")
     PARAMETERS = (
@@ -20,6 +24,8 @@ class AlignOpposing(SurveyAlgorithm):
         Channels("CHANNELS", "Channels", "Channels that the estimate rests on; all when none is chosen."),
         Number("SHIFT", "Shift", "In walking direction; negative when values were written late. Estimated when left "
                "empty.", unit="m", optional=True, minimum=-5, maximum=5),
+        YesNo("PER_TRAVERSE", "Correct each line on its own", "Whether each line also gets a small correction of its "
+              "own, besides the shift of all.", default=True),
         ReadingsOut("OUTPUT", "Aligned readings", "The readings at their new places."),
     )  # fmt: skip
     RESULTS = (
@@ -29,8 +35,13 @@ class AlignOpposing(SurveyAlgorithm):
 
     def run_values(self, values, progress, feedback):
         readings, crs = values.input
-        aligned, record = align_opposing(readings, channels=values.channels, shift_m=values.shift, progress=progress)
+        aligned, record = align_opposing(readings, channels=values.channels, shift_m=values.shift,
+                                         per_traverse=values.per_traverse, progress=progress)  # fmt: skip
         figures = record["figures"]
         values.write_readings("OUTPUT", aligned, crs)
         values.results.update(SHIFT_FOUND=figures["shift_m"], SHIFT_ERROR=figures["shift_error_m"])
         feedback.pushInfo(f"Shift applied: {figures['shift_m']:.3f} m. {figures['remark']}")
+        if figures["position_error_m"] is not None:
+            feedback.pushInfo(f"{figures['lines_moved']} of {len(record['lines'])} lines were moved on their own; a "
+                              f"reading's place along its line is now known to {figures['position_error_m']:.2f} m "
+                              "(standard error).")  # fmt: skip

@@ -1,4 +1,4 @@
-"""Alignment: one lag of the instrument, by walking direction."""
+"""Alignment: one lag of the instrument by walking direction, and the walk of each line."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 
 from ._lines import Lines, grids_of, lines_of
 from ._validation import check_channels, check_finite
+from ._walking import Walking, walking_errors
 from .readings import Readings, flag_bit
 
 SEARCH_M = 1.0
@@ -19,6 +20,8 @@ CLIP = 4.0
 """Iron counts no more than this many robust standard deviations of the band-passed grid."""
 BLOCKS = 20
 """Groups of neighbouring pairs that are left out in turn for the standard error."""
+LEAST_LINES, LEAST_LENGTH_M = 3, 4.0
+"""Fewer or shorter lines tell nothing about how each was walked."""
 PROOF = 2.0
 """A shift is applied from this many standard errors on."""
 SIGNIFICANT = 4.0
@@ -48,12 +51,14 @@ def align_opposing(
     *,
     channels: Optional[Sequence[str]] = None,
     shift_m: Optional[float] = None,
+    per_traverse: bool = True,
     progress: Optional[Callable[[float], None]] = None,
 ) -> tuple[Readings, dict]:
-    """Move every reading along its walking direction by the lag of the instrument.
+    """Move every reading along its traverse by the lag of the instrument, and each line by how it was walked.
 
     A reading moves by ``heading * shift_m`` along the traverse: v' = v + heading * shift_m. A logger that writes a
-    value 0.25 s late at 1 m/s needs ``shift_m`` = -0.25; opposite lines then move by 0.50 m to each other.
+    value 0.25 s late at 1 m/s needs ``shift_m`` = -0.25; opposite lines then move by 0.50 m to each other. After that
+    each line gets its own small shift, stretch and wander in between.
 
     Parameters
     ----------
@@ -63,6 +68,8 @@ def align_opposing(
         Channels that the estimate rests on; all when not given. All channels move with the readings.
     shift_m : float, optional
         Shift in metres; estimated when not given.
+    per_traverse : bool
+        Whether lines get a correction of their own.
     progress : callable, optional
         Called with the share done.
 
@@ -71,8 +78,13 @@ def align_opposing(
     Readings, dict
         Moved readings (``v_m`` and, where there is a map position, ``x`` and ``y``) and the record. ``figures``:
         ``shift_m`` applied, ``estimate_m``, ``shift_error_m`` (standard error), ``pairs``, ``correlation_before``
-        and ``correlation_after`` (of band-passed opposite neighbours), ``came_in`` and ``went_out`` (readings that
-        crossed the edges of the grid and lost or took the flag ``overrun``), ``remark``. ``table``: a row a grid.
+        and ``correlation_after`` (of band-passed opposite neighbours, the shift alone), ``came_in`` and ``went_out``
+        (readings that crossed the edges of the grid and lost or took the flag ``overrun``), ``remark``,
+        ``per_traverse_sd_m`` (how far readings are off along their lines besides the shift), ``position_error_m``
+        (standard error of a reading's place along its line after all), ``lines_moved``. ``table``: a row a grid.
+        ``lines``: a row a line with ``grid``, ``line``, ``run``, ``shift_m`` (mean), ``stretch_m`` (how much longer
+        the line becomes), ``largest_m`` (the largest of its moves), ``standard_error_m``, ``moved``; what is told
+        there comes on top of the shift of all lines.
 
     Raises
     ------
@@ -84,9 +96,10 @@ def align_opposing(
     Normalised cross-correlation of band-passed neighbours walked in opposite directions, all pairs of all grids
     together, parabola through the peak; standard error by jackknife over blocks of pairs. What is not proven (smaller
     than two standard errors, no significant correlation, or a peak at the end of the search range of 1 m) is told
-    and not applied. Grids walked one way only tell nothing about the lag; they move by what the others tell, for
-    the instrument's lag displaces them too. Phase-only
-    correlation fails here: it gives the noise of each wavelength the same weight as the anomalies.
+    and not applied; where opposite neighbours show nothing at all, no line is moved on its own either. Grids walked
+    one way only tell nothing about the lag; they move by what the others tell, for the instrument's lag displaces
+    them too. Phase-only correlation fails here: it gives the noise of each wavelength the same weight as the
+    anomalies. The model of a line's walk is told at ``walking_errors``.
 
     References
     ----------
@@ -96,7 +109,8 @@ def align_opposing(
     given = None if shift_m is None else check_finite("shift_m", shift_m)
     figures = {"shift_m": given or 0.0, "estimate_m": None, "shift_error_m": None, "pairs": 0,
                "correlation_before": None, "correlation_after": None, "came_in": 0, "went_out": 0,
-               "remark": "The shift was given."}  # fmt: skip
+               "remark": "The shift was given.", "per_traverse_sd_m": None, "position_error_m": None,
+               "lines_moved": 0}  # fmt: skip
     grids = [(name, rows, part, lines_of(part)) for name, rows, part in grids_of(readings)]
     table = []
     correlations = []
@@ -106,14 +120,52 @@ def align_opposing(
         table.append({"grid": name, "pairs": len(_opposite(lines)), "shift_m": 0.0, "came_in": 0, "went_out": 0,
                       "remark": "" if len(_opposite(lines)) else _lone(lines)})  # fmt: skip
         if progress is not None:
-            progress((i + 1) / (len(grids) + 1))
+            progress((i + 1) / (2 * len(grids) + 1))
+    shows = given is not None
     if given is None:
-        figures.update(_estimate(correlations, len(chosen)))
-    if figures["shift_m"]:
-        readings = _move_grids(readings, grids, figures, table)
+        estimate, shows = _estimate(correlations, len(chosen))
+        figures.update(estimate)
+    moves = [np.where(lines.owner >= 0, part.heading * figures["shift_m"], 0.0) for _, _, part, lines in grids]
+    rows = _walk_all(grids, moves, chosen, figures, progress) if per_traverse and shows else []
+    if any(move.any() for move in moves):
+        readings = _move_grids(readings, grids, moves, figures, table)
     figures["pairs"] = sum(row["pairs"] for row in table)
-    options = {"channels": list(chosen), "shift_m": given}
-    return readings, {"step": "alignopposing", "options": options, "figures": figures, "table": table}
+    options = {"channels": list(chosen), "shift_m": given, "per_traverse": bool(per_traverse)}
+    return readings, {"step": "alignopposing", "options": options, "figures": figures, "table": table, "lines": rows}
+
+
+def _walk_all(grids, moves, channels, figures, progress) -> list[dict]:
+    """Add the walk of each line to the moves of all grids; return the rows of the lines."""
+    rows, squares, weights, usual = [], [], [], []
+    for i, (name, _, part, lines) in enumerate(grids):
+        moved = _crossed(part.replace(v_m=part.v_m + moves[i]), part, lines)
+        # The common axis starts where the moved readings do.
+        fresh = lines_of(moved)
+        if len(fresh) >= LEAST_LINES and np.ptp(fresh.v) >= LEAST_LENGTH_M:
+            walking = walking_errors([fresh.resample(moved, moved.channels[c]) for c in channels], fresh)
+            for k in np.flatnonzero(walking.moved):
+                mine = fresh.owner == k
+                moves[i][mine] += walking.move(k, moved.v_m[mine])
+            rows += _line_rows(name, fresh, walking)
+            squares.append(np.sum(walking.standard_error_m**2))
+            weights.append(walking.standard_error_m.size)
+            usual.append(walking.usual_sd_m)
+        if progress is not None:
+            progress((len(grids) + i + 1) / (2 * len(grids) + 1))
+    if rows:
+        figures["per_traverse_sd_m"] = float(np.sqrt(np.average(np.square(usual), weights=weights)))
+        figures["position_error_m"] = float(np.sqrt(np.sum(squares) / np.sum(weights)))
+        figures["lines_moved"] = sum(row["moved"] for row in rows)
+    return rows
+
+
+def _line_rows(grid: str, lines: Lines, walking: Walking) -> list[dict]:
+    away = walking.v - walking.v.mean()
+    stretch = walking.ahead_m @ away / (away @ away) * np.ptp(walking.v)
+    columns = (lines.line, lines.run, walking.ahead_m.mean(axis=1), stretch, np.abs(walking.ahead_m).max(axis=1),
+               np.sqrt(np.mean(walking.standard_error_m**2, axis=1)), walking.moved)  # fmt: skip
+    names = ("line", "run", "shift_m", "stretch_m", "largest_m", "standard_error_m", "moved")
+    return [{"grid": grid, **dict(zip(names, row))} for row in zip(*(c.tolist() for c in columns))]
 
 
 def _lone(lines: Lines) -> str:
@@ -188,11 +240,11 @@ def _products(out, back, out_known, back_known, reach: int) -> tuple[np.ndarray,
     return product, norm
 
 
-def _estimate(correlations: list[_Correlation], channels: int) -> dict:
-    """Return the figures of the estimate: shift, standard error, correlation, and why it is not applied if not."""
+def _estimate(correlations: list[_Correlation], channels: int) -> tuple[dict, bool]:
+    """Return the figures of the estimate (shift, error, correlation, remark) and whether neighbours show anything."""
     pooled = _pool(correlations, channels)
     if pooled is None:
-        return {"remark": "No line has an opposite neighbour with contrast: nothing to align."}
+        return {"remark": "No line has an opposite neighbour with contrast: nothing to align."}, False
     everything = np.ones(len(pooled.product), bool)
     curve = pooled.curve(everything)
     lag, height = _peak(pooled.lag_m, curve)
@@ -206,22 +258,24 @@ def _estimate(correlations: list[_Correlation], channels: int) -> dict:
     n = len(blocks)
     lag_error, height_error = (np.sqrt((n - 1) / n * np.sum((a - a.mean()) ** 2)) for a in (lags, heights))
     before = float(np.interp(0.0, pooled.lag_m, curve))
-    remark = _unproven(lag / 2, lag_error / 2, height, height_error, n)
-    return {"shift_m": 0.0 if remark else float(lag / 2), "estimate_m": float(lag / 2),
-            "shift_error_m": float(lag_error / 2), "correlation_before": before,
-            "correlation_after": before if remark else float(height), "remark": remark}  # fmt: skip
+    remark = unknown = _unknown(lag / 2, height, height_error, n)
+    if not unknown and abs(lag) <= PROOF * lag_error:
+        remark = (f"The shift found, {lag / 2:+.3f} m, is within two standard errors ({lag_error / 2:.3f} m): it was "
+                  "not applied.")  # fmt: skip
+    figures = {"shift_m": 0.0 if remark else float(lag / 2), "estimate_m": float(lag / 2),
+               "shift_error_m": float(lag_error / 2), "correlation_before": before,
+               "correlation_after": before if remark else float(height), "remark": remark}  # fmt: skip
+    return figures, not unknown
 
 
-def _unproven(shift: float, error: float, height: float, height_error: float, blocks: int) -> str:
-    """Return why a shift is not applied, empty when it is proven."""
+def _unknown(shift: float, height: float, height_error: float, blocks: int) -> str:
+    """Return why nothing can be told from opposite neighbours, empty when something can."""
     if blocks < 3:
         return "Too few opposite neighbours for a standard error: nothing was moved."
     if height <= SIGNIFICANT * height_error or height <= 0:
         return f"Opposite neighbours do not correlate significantly ({height:.2f}): nothing was moved."
     if abs(shift) >= SEARCH_M:
         return f"The best shift lies at the end of the search range ({shift:+.2f} m): nothing was moved."
-    if abs(shift) <= PROOF * error:
-        return f"The shift found, {shift:+.3f} m, is within two standard errors ({error:.3f} m): nothing was moved."
     return ""
 
 
@@ -264,24 +318,32 @@ def _peak(lag_m: np.ndarray, curve: np.ndarray) -> tuple[float, float]:
     return float(lag_m[k] + share * (lag_m[1] - lag_m[0])), float(top - 0.25 * (low - high) * share)
 
 
-def _move_grids(readings: Readings, grids: list, figures: dict, table: list) -> Readings:
-    """Return the readings moved by ``figures["shift_m"]``; counts go to the figures and the table."""
+def _move_grids(readings: Readings, grids: list, moves: list, figures: dict, table: list) -> Readings:
+    """Return the readings moved along their lines, (n,) metres a grid; counts go to the figures and the table."""
     v, x, y, flag = readings.v_m.copy(), readings.x.copy(), readings.y.copy(), readings.flag.copy()
-    for (_, rows, part, lines), row in zip(grids, table):
+    for (_, rows, part, lines), move, row in zip(grids, moves, table):
         row["shift_m"] = figures["shift_m"]
-        move = np.where(lines.owner >= 0, part.heading * figures["shift_m"], 0.0)
-        v[rows] += move
-        moved = part.v_m + move
+        moved = _crossed(part.replace(v_m=part.v_m + move), part, lines)
+        v[rows], flag[rows] = moved.v_m, moved.flag
         dx, dy = _along(part, move)
         x[rows] += dx
         y[rows] += dy
-        came_in, went_out = _crossings(part, lines, moved)
-        flag[rows[came_in]] &= ~np.uint16(flag_bit("overrun"))
-        flag[rows[went_out]] |= np.uint16(flag_bit("overrun"))
-        row["came_in"], row["went_out"] = int(came_in.sum()), int(went_out.sum())
+        row["came_in"] = int(np.count_nonzero(part.has_flag("overrun") & ~moved.has_flag("overrun")))
+        row["went_out"] = int(np.count_nonzero(~part.has_flag("overrun") & moved.has_flag("overrun")))
         for word in ("came_in", "went_out"):
             figures[word] += row[word]
     return readings.replace(v_m=v, x=x, y=y, flag=flag)
+
+
+def _crossed(moved: Readings, part: Readings, lines: Lines) -> Readings:
+    """Return moved readings of a grid with the flag ``overrun`` set anew where they crossed its edges."""
+    if not len(lines):
+        return moved
+    came_in, went_out = _crossings(part, lines, moved.v_m)
+    flag = moved.flag.copy()
+    flag[came_in] &= ~np.uint16(flag_bit("overrun"))
+    flag[went_out] |= np.uint16(flag_bit("overrun"))
+    return moved.replace(flag=flag)
 
 
 def _crossings(part: Readings, lines: Lines, moved: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
