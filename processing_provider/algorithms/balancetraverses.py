@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from ..base import SurveyAlgorithm
 from ..engine.balance import METHODS, balance_traverses
-from ..parameters import Channels, Choice, ReadingsIn, ReadingsOut, TableOut
+from ..parameters import Channels, Choice, ReadingsIn, ReadingsOut, TableOut, YesNo
 
 OFFSET_FIELDS = {
     "grid": str, "line": int, "run": int, "channel": str, "heading": int, "offset": float, "standard_error": float,
-    "based_on": str,
+    "drift": float, "based_on": str,
 }  # fmt: skip
 
 
@@ -16,28 +16,39 @@ class BalanceTraverses(SurveyAlgorithm):
     NAME, LABEL, GROUP = "balancetraverses", "Balance traverses", "Correct"
     SUMMARY = "Takes out stripes between lines, and keeps features that run along the traverses."
     HELP = (
-        "<p>First the offset between the two walking directions, then an offset a line from its neighbours. The method "
-        "<i>median</i> sets every line to a common level: it deletes features that run along the traverses.</p>"
+        "<p>First the offset between the two walking directions; then an offset a line and a smooth drift in time, "
+        "from the differences of neighbouring lines, the crossings with tie lines, and base readings (readings at one "
+        "spot every so often). Ties and base readings count where the notes name them.</p>"
+        "<p>Without ties, a feature along the traverses that is one or two lines wide and weaker than about three "
+        "times the stripes cannot be told from stripes for certain, nor a gentle rise of the ground from drift. Three "
+        "tie lines across a grid settle both: the standard errors in the table of offsets say how well.</p>"
+        "<p>The method <i>median</i> sets every line to a common level: it deletes features that run along the "
+        "traverses.</p>"
     )
-    TAGS = ("stripe", "destripe", "level", "offset", "drift")
+    TAGS = ("stripe", "destripe", "level", "offset", "drift", "tie line", "base")
     PARAMETERS = (
         ReadingsIn("INPUT", "Readings", "Placed readings, aligned if need be."),
         Channels("CHANNELS", "Channels", "Channels to balance; all when none is chosen."),
-        Choice("METHOD", "Method", "From neighbouring lines, by line medians, or only the offset between the two "
-               "directions.", words=METHODS, default="neighbours"),
+        Choice("METHOD", "Method", "From neighbouring lines with tie lines and base readings where there are any, from "
+               "neighbouring lines alone, by line medians, or only the offset between the two directions.",
+               words=METHODS, default="neighbours and ties"),
+        YesNo("DRIFT", "Drift", "Look for a smooth drift in time (with neighbours; needs the times of the readings).",
+              default=True),
         ReadingsOut("OUTPUT", "Balanced readings", "Values as logged stay beside them, in fields ending in _raw."),
-        TableOut("OFFSETS", "Offsets", "What was subtracted from each line, and its standard error.", optional=True),
+        TableOut("OFFSETS", "Offsets", "What was subtracted from each line, its standard error, and what it was "
+                 "based on.", optional=True),
     )  # fmt: skip
 
     def run_values(self, values, progress, feedback):
         readings, crs = values.input
         balanced, record = balance_traverses(
-            readings, channels=values.channels, method=values.method, progress=progress
+            readings, channels=values.channels, method=values.method, drift=values.drift, progress=progress
         )
         values.write_readings("OUTPUT", balanced, crs)
         values.write_rows("OFFSETS", OFFSET_FIELDS, [[row[name] for name in OFFSET_FIELDS] for row in record["table"]])
         for channel, figures in record["figures"].items():
-            feedback.pushInfo(_sentence(channel, figures, readings.units.get(channel, "")))
+            for sentence in (_sentence, _basis):
+                feedback.pushInfo(sentence(channel, figures, readings.units.get(channel, "")))
 
 
 def _sentence(channel: str, figures: dict, unit: str) -> str:
@@ -49,3 +60,18 @@ def _sentence(channel: str, figures: dict, unit: str) -> str:
     if figures["offset_sd"] is not None:
         parts.append(f"offsets of the lines scatter by {figures['offset_sd']:.2g} {unit} (standard deviation)")
     return f"{channel}: {', '.join(parts) or 'nothing to balance'}.".replace(" .", ".").replace("  ", " ")
+
+
+def _basis(channel: str, figures: dict, unit: str) -> str:
+    parts = []
+    if figures["drift_sd"]:
+        parts.append(f"drift is about {figures['drift_sd']:.2g} {unit}")
+    if figures["ties"] or figures["base_readings"]:
+        parts.append(
+            f"{figures['ties']} tie lines with {figures['crossings']} crossings and {figures['base_readings']} sets of "
+            f"base readings bring the standard error of a line from {figures['se_without_ties']:.2g} to "
+            f"{figures['se']:.2g} {unit}"
+        )
+    return f"{channel}: {', '.join(parts) or 'no drift, tie lines or base readings'}.".replace(" .", ".").replace(
+        "  ", " "
+    )

@@ -24,11 +24,13 @@ def striped(walk, seed, size=20.0, **faults):
     return walk.walk(walk.geology(size, rng), rng, walk.Faults(**{**STRIPES, **faults}))
 
 
-def test_stripes_on_flat_ground_come_off_exactly(walk):
-    # Without noise and ground, differences of lines are differences of offsets; only the grid's mean is unknown.
+def test_stripes_on_flat_ground_come_off(walk):
+    # One lone line that stands out by more than about two standard deviations of the stripes may be an edge on both
+    # sides, so neighbours alone leave some of those (ties do not: test_balance_ties.py). All others come off.
     walked = walk.walk(walk.Field(20.0), np.random.default_rng(1), walk.Faults(stripe=0.5, direction=0.5))
     balanced, _ = balance_traverses(walked.readings)
-    assert np.ptp(balanced.channels["eca"]) < 0.02 * np.ptp(walked.readings.channels["eca"])
+    before, after = (np.diff(walk.line_means(r)) for r in (walked.readings, balanced))
+    assert np.median(np.abs(after)) < 0.02 * np.median(np.abs(before))
 
 
 def test_direction_offset_comes_off_exactly(walk):
@@ -58,21 +60,20 @@ def test_an_offset_added_to_one_line_comes_off(walk):
 
 
 def test_offsets_are_found_within_their_errors(walk):
-    ratio, left = [], []
+    within, left = [], []
     for seed in range(8):
         rng = np.random.default_rng(seed)
         walked = walk.walk(walk.site(20.0, rng), rng, walk.Faults(**STRIPES))
         table = balance_traverses(walked.readings)[1]["table"]
         off = np.array([row["offset"] for row in table]) - (walked.offset - walked.offset.mean())
-        ratio.append(off / [row["standard_error"] for row in table])
-        left.append(np.std(off) / np.std(walked.offset))
-    # A line alone has the spread of its offsets left; held against two neighbours it must come below. Steps of the
-    # ground hang together from line to line, which the model leaves out: the errors are honest within a factor of 2.
-    assert np.median(left) < 0.6
-    assert 0.5 < np.sqrt(np.mean(np.square(ratio))) < 2
+        within.append(np.abs(off) < 2 * np.array([row["standard_error"] for row in table]))
+        left.append(np.median(np.abs(np.diff(off))) / np.median(np.abs(np.diff(walked.offset))))
+    # Two standard errors of a normal error cover 95 %; a quarter of the stripes is what may be left between neighbours.
+    assert 0.90 <= np.mean(within) <= 0.99
+    assert np.median(left) < 0.25
 
 
-@pytest.mark.parametrize(("width", "kept"), [(1.0, 0.77), (4.0, 0.87)])
+@pytest.mark.parametrize(("width", "kept"), [(1.0, 0.85), (4.0, 0.92)])
 def test_features_along_the_traverses_keep_their_amplitude(walk, width, kept):
     shares = []
     for seed in range(6):
@@ -107,7 +108,7 @@ def test_a_feature_over_half_the_length_leaves_no_ghost(walk):
         ditch = walk.walk(field, np.random.default_rng(50 + seed), walk.Faults(**STRIPES)).readings
         amplitude = 2 * (walk.line_means(ditch) - walk.line_means(plain))[[19, 20]].mean()
         ghosts.append((offsets(ditch) - offsets(plain))[[19, 20]].mean() / amplitude)
-    assert np.mean(ghosts) < 0.10
+    assert abs(np.mean(ghosts)) < 0.05
 
 
 def test_a_survey_without_stripes_changes_by_less_than_its_noise(walk):
@@ -155,8 +156,8 @@ def test_flagged_readings_do_not_count_but_follow_their_line(walk):
     readings = striped(walk, 5).readings.with_flag("outlier", np.arange(0, 6400, 97))
     wild = readings.channels["eca"].copy()
     wild[readings.flag != 0] = 1e4
-    balanced, record = balance_traverses(with_values(readings, wild))
-    np.testing.assert_array_equal([r["offset"] for r in record["table"]], offsets(readings))
+    balanced, record = balance_traverses(with_values(readings, wild), drift=False)
+    np.testing.assert_array_equal([r["offset"] for r in record["table"]], offsets(readings, drift=False))
     off = np.array([r["offset"] for r in record["table"]])
     np.testing.assert_allclose(balanced.channels["eca"], wild - off[readings.line - 1], atol=1e-9)
 
@@ -228,5 +229,7 @@ def test_too_few_lines_are_left_as_they_are(walk, method, lines):
 
 
 def test_a_wrong_method_is_told(walk):
-    with pytest.raises(EngineError, match="Invalid method: 'mean' was given. It must be one of: neighbours, median, d"):
+    with pytest.raises(
+        EngineError, match="Invalid method: 'mean' was given. It must be one of: neighbours and ties, neighbours, m"
+    ):
         balance_traverses(striped(walk, 1).readings, method="mean")

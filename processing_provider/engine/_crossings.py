@@ -1,0 +1,154 @@
+"""What tie lines and base readings say about the levels of the lines."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Optional
+
+import numpy as np
+
+from ._lines import MIN_READINGS, Lines
+from .readings import Readings, flag_bit, kind_code
+
+HALF_WINDOW_M = 0.25
+"""Readings that near to a crossing stand for it."""
+POSITION_M = 0.15
+"""Position error of a reading on a walked line, at the gradient of the ground. Common practice, no source."""
+SEARCH_M = 1.0
+"""Largest shift of a tie along itself that is looked for."""
+BETTER = 0.9
+"""A shift of a tie must bring its differences from the lines below this share of those before: stripes alone bring
+them down by several per cent somewhere."""
+
+
+@dataclass(frozen=True)
+class Marks:
+    """Crossings of T ties with the lines, and sets of base readings: R observations.
+
+    Attributes
+    ----------
+    value : (R,) float64
+        Line minus tie at a crossing; the level of a set of base readings.
+    variance : (R,) float64
+        Its error; of base readings only what their own scatter says.
+    line, tie : (R,) int
+        Which line and which tie cross; -1 at base readings.
+    time_s, tie_time_s : (R,) float64
+        When the line (or base) and the tie were read there.
+    tie_rows, base_rows : list of (n,) int
+        The readings of each tie and of each set of base readings.
+    """
+
+    value: np.ndarray
+    variance: np.ndarray
+    line: np.ndarray
+    tie: np.ndarray
+    time_s: np.ndarray
+    tie_time_s: np.ndarray
+    tie_rows: list
+    base_rows: list
+
+
+def marks_of(
+    readings: Readings, lines: Lines, values: np.ndarray, matrix: np.ndarray, when: Optional[np.ndarray]
+) -> Marks:
+    """Return what the ties and base readings of one grid observe.
+
+    Parameters
+    ----------
+    readings : Readings
+        Readings of one grid.
+    lines : Lines
+        Its survey lines.
+    values : (n,) float64
+        Channel of all readings.
+    matrix, when : (L, V) float64
+        Channel and time of the survey lines on the common axis, NaN where there is none. Without times base readings
+        say nothing.
+    """
+    timed = when is not None
+    when = np.full(matrix.shape, np.nan) if when is None else when
+    ties = [rows for rows in _recordings(readings, "tie", values) if _is_across(readings, lines, rows)]
+    bases = _recordings(readings, "base", values) if timed else []
+    noise = _noise(matrix)
+    found = [_crossings(readings, lines, values, matrix, when, rows, number, noise) for number, rows in enumerate(ties)]
+    for rows in bases:
+        level, spread = np.median(values[rows]), np.std(values[rows]) / np.sqrt(len(rows))
+        found.append([[level], [spread**2], [-1], [-1], [np.mean(readings.time_s[rows])], [np.nan]])
+    columns = [np.concatenate(column) for column in zip(*found)] if found else [np.zeros(0)] * 6
+    value, variance, line, tie, time_s, tie_time_s = columns
+    return Marks(value, variance, line.astype(int), tie.astype(int), time_s, tie_time_s, ties, bases)
+
+
+def _recordings(readings: Readings, kind: str, values: np.ndarray) -> list[np.ndarray]:
+    """Return the rows of each recording of a kind; base readings need no place."""
+    known = np.isfinite(values)
+    if kind == "tie":
+        known &= readings.in_use & np.isfinite(readings.u_m) & np.isfinite(readings.v_m)
+    else:
+        known &= (readings.flag & ~np.uint16(flag_bit("unplaced"))) == 0
+    runs = [run.rows[known[run.rows]] for run in readings.runs()]
+    return [rows for rows in runs if len(rows) >= MIN_READINGS and readings.kind[rows[0]] == kind_code(kind)]
+
+
+def _is_across(readings: Readings, lines: Lines, rows: np.ndarray) -> bool:
+    return np.ptp(readings.u_m[rows]) > np.ptp(readings.v_m[rows]) and len(lines) > 0
+
+
+def _noise(matrix: np.ndarray) -> float:
+    """Return the noise of a reading, from second differences along the lines (normal white noise)."""
+    second = np.abs(matrix[:, :-2] - 2 * matrix[:, 1:-1] + matrix[:, 2:])
+    second = second[np.isfinite(second)]
+    return float(1.4826 * np.median(second) / np.sqrt(6.0)) if len(second) else 0.0
+
+
+def _crossings(readings, lines, values, matrix, when, rows, number, noise) -> list[np.ndarray]:
+    """Return the columns of ``Marks`` for one tie."""
+    order = rows[np.argsort(readings.u_m[rows], kind="stable")]
+    u, v = readings.u_m[order], np.median(readings.v_m[order])
+    reach = HALF_WINDOW_M
+    level = _mean_within(lines.v, matrix, v - reach, v + reach)
+    along = (_mean_within(lines.v, matrix, v, v + 2 * reach) - _mean_within(lines.v, matrix, v - 2 * reach, v)) / (
+        2 * reach
+    )
+    smooth = _running_mean(u, values[order], reach)
+    slope = np.gradient(smooth, u) if np.all(np.diff(u) > 0) else np.zeros(len(u))
+    shift = _shift(lines.u, level, u, smooth)
+    apart = level - np.interp(lines.u + shift, u, smooth, left=np.nan, right=np.nan)
+    steep = np.hypot(np.nan_to_num(along), np.interp(lines.u + shift, u, slope))
+    share = min(1.0, lines.step_m / (2 * reach))
+    variance = 2 * share * noise**2 + (POSITION_M * steep) ** 2
+    time_s = _mean_within(lines.v, when, v - reach, v + reach)
+    k = np.flatnonzero(np.isfinite(apart))
+    there = np.interp(lines.u[k] + shift, u, readings.time_s[order])
+    return [apart[k], variance[k], k, np.full(len(k), number), time_s[k], there]
+
+
+def _mean_within(v: np.ndarray, matrix: np.ndarray, low: float, high: float) -> np.ndarray:
+    """Return the mean of each row between two places, NaN without a value there."""
+    part = matrix[:, (v >= low - 1e-9) & (v <= high + 1e-9)]
+    count = np.count_nonzero(np.isfinite(part), axis=1)
+    return np.where(count > 0, np.nansum(part, axis=1) / np.maximum(count, 1), np.nan)
+
+
+def _running_mean(u: np.ndarray, values: np.ndarray, reach: float) -> np.ndarray:
+    total = np.concatenate([[0.0], np.cumsum(values - values.mean())])
+    low, high = np.searchsorted(u, u - reach - 1e-9), np.searchsorted(u, u + reach + 1e-9)
+    return values.mean() + (total[high] - total[low]) / (high - low)
+
+
+def _shift(across: np.ndarray, level: np.ndarray, u: np.ndarray, smooth: np.ndarray) -> float:
+    """Return how far the tie was read ahead of where it is written: where it follows the lines best.
+
+    Levels of the lines differ by their offsets, so it is differences from the mean of the two neighbours that count,
+    each with no more than three times the usual one.
+    """
+    tried = np.array(sorted(np.linspace(-SEARCH_M, SEARCH_M, 21), key=abs))
+    apart = level - np.interp(across + tried[:, None], u, smooth, left=np.nan, right=np.nan)
+    bend = np.abs(apart[:, 1:-1] - (apart[:, :-2] + apart[:, 2:]) / 2)
+    bend = bend[:, np.isfinite(bend).all(axis=0)]
+    if bend.shape[1] < MIN_READINGS:
+        return 0.0
+    cost = np.minimum(bend, 3 * np.median(bend[0])).mean(axis=1)
+    best = np.argmin(cost)
+    return float(tried[best]) if cost[best] < BETTER * cost[0] else 0.0

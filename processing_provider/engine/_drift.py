@@ -1,0 +1,66 @@
+"""Drift of the instrument as a smooth function of time."""
+
+from __future__ import annotations
+
+import numpy as np
+
+DRIFT_S = 400.0
+"""Drift is remembered for this long: its correlation is exp(-(t / DRIFT_S)^2 / 2). Common practice, no source."""
+WARM_UP_S = 300.0
+"""An instrument that warms up comes to rest as exp(-t / WARM_UP_S). Common practice, no source."""
+NODES = 4
+"""Nodes of a smooth function within its correlation length."""
+SMALL = 1e-4
+"""Parts of a smooth function with less than this share of the largest variance are left out."""
+STEP_S = 5.0
+"""Between times this far apart drift is a straight line: bent by (STEP_S / DRIFT_S)^2 / 8 of its size at most."""
+
+
+def smooth_basis(where: np.ndarray, at: np.ndarray, scale: float) -> np.ndarray:
+    """Return functions whose sum with unit normal factors is a Gaussian process of variance one.
+
+    Parameters
+    ----------
+    where : (J,) float64
+        Where data lie; the functions are built on nodes beside them.
+    at : array of float64
+        Where the functions are wanted.
+    scale : float
+        Its correlation is exp(-(x / scale)^2 / 2).
+
+    Returns
+    -------
+    (..., K) float64
+        K functions at each place of ``at``.
+
+    References
+    ----------
+    Rasmussen, C.E., Williams, C.K.I., 2006. Gaussian Processes for Machine Learning. MIT Press, section 8.1.
+    """
+    middle, step = (np.min(where) + np.max(where)) / 2, scale / NODES
+    cells = np.rint((where - middle) / step)
+    nodes = middle + step * np.unique(np.concatenate([cells - 1, cells, cells + 1]))
+    own = np.exp(-0.5 * ((nodes[:, None] - nodes) / scale) ** 2)
+    variance, parts = np.linalg.eigh(own)
+    kept = variance > SMALL * variance[-1]
+    across = np.exp(-0.5 * ((np.ravel(at)[:, None] - nodes) / scale) ** 2)
+    return (across @ (parts[:, kept] / np.sqrt(variance[kept]))).reshape(np.shape(at) + (np.count_nonzero(kept),))
+
+
+def drift_basis(times: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """Return the functions of time that drift is made of, (..., K) at the times ``at``; the last one is the warm-up.
+
+    ``times`` are the times of all the grid's readings in seconds, finite.
+    """
+    smooth = smooth_basis(times, at, DRIFT_S)
+    warm = np.exp(-np.maximum(at - np.min(times), 0.0) / WARM_UP_S)
+    return np.concatenate([smooth, warm[..., None]], axis=-1)
+
+
+def drift_at(times: np.ndarray, factors: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """Return the drift at the times ``at``, (N,); 0 where a time is missing or nothing is known about drift."""
+    if not len(factors):
+        return np.zeros(len(at))
+    clock = np.append(np.arange(np.min(times), np.max(times), STEP_S), np.max(times))
+    found = np.interp(at, clock, drift_basis(times, clock) @ factors)
+    return np.where(np.isfinite(at), found, 0.0)

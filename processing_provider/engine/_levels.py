@@ -1,0 +1,317 @@
+"""The levels of a grid's lines: offsets, drift and ground from neighbours, ties and base readings together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Optional
+
+import numpy as np
+
+from ._crossings import Marks
+from ._lines import Lines
+from ._observations import GROUND_M, Model, observe, row_median
+
+PIECE_WEIGHT = 0.35
+"""Evidence of a piece: neighbouring pieces of a line see the same features."""
+EDGE = 1.5
+"""What an edge of a feature along the traverses costs at most (natural logarithm of its odds)."""
+GROUND_SHARE = 0.4
+"""Largest width of small steps of the ground from line to line, in standard deviations of the offsets."""
+SLOPE = 5.0
+"""A regional slope across the grid may come to this many standard deviations of the smooth ground."""
+DRIFT_SHARE, DRIFT_SPREAD = 2.0, 0.7
+"""Drift expected before the data are seen: in standard deviations of the offsets; spread of the logarithm."""
+BASE_SHARE = 0.2
+"""Scatter of setting the instrument down on the base point, in standard deviations of the offsets."""
+LAG_M, LAG_ERRORS = 0.3, 5.0
+"""A lag that is left looks like drift where the ground is bent. Expected are 0.3 m, or so many standard errors that
+the contrast along the lines would tell it with: where features could be aligned, they have been."""
+SURE = 0.25
+"""Share of the last weights that counts as information: a half by the heavy tails (Cauchy), and a half again because
+which steps are edges, and how neighbouring crossings are off, is told by the same data."""
+FREEDOM = 4.0
+"""Degrees of freedom of the t distribution of what ties and base readings are off."""
+WIDENINGS = (2.0, 1.0, 1.0, 1.0)
+"""The fit starts with steps of the ground that much wider: with fewer minima to be caught in."""
+SWEEPS = 5
+"""Most reweightings at each of them."""
+CLOSE = 3e-3
+"""Reweighting ends when no line moves by more than this share of the offsets' standard deviation."""
+
+
+@dataclass(frozen=True)
+class Levels:
+    """What the model finds about L lines; ``drift`` factors belong to ``drift_basis``.
+
+    ``offset`` (L,) is that of each line without drift, ``drift_mean`` (L,) the mean drift along it, ``error`` (L,) the
+    standard error of both together (apart from the grid's mean), ``error_alone`` the same from the neighbours alone.
+    ``tie`` (T,) are the ties' own levels. The widths: of offsets, drift (None without) and small ground steps.
+    """
+
+    offset: np.ndarray
+    drift_mean: np.ndarray
+    error: np.ndarray
+    error_alone: np.ndarray
+    tie: np.ndarray
+    drift: np.ndarray
+    offset_width: float
+    drift_width: Optional[float]
+    ground_width: float
+
+
+@dataclass(frozen=True)
+class _Widths:
+    """Standard deviations of the priors (``edge``: of steps that are no edges), and widths of what is left over."""
+
+    offset: float
+    direction: float
+    ground: float
+    ground_mean: float
+    drift: float
+    piece: float
+    edge: float
+    ramp: float
+    ramp_prior: float
+    lag: float
+    mark: float = 1.0
+
+
+@dataclass(frozen=True)
+class _State:
+    """Unknowns (N,) and covariance; each pair's step and ramp of the ground; normal matrices and right side."""
+
+    unknown: np.ndarray
+    covariance: Optional[np.ndarray]
+    event: np.ndarray
+    slant: np.ndarray
+    normal: Optional[np.ndarray] = None
+    right: Optional[np.ndarray] = None
+    information: Optional[np.ndarray] = None
+    alone: Optional[np.ndarray] = None
+    rest: Optional[np.ndarray] = None
+    ramp_rest: Optional[np.ndarray] = None
+    mark_rest: Optional[np.ndarray] = None
+
+
+def fit_levels(
+    lines: Lines, matrix: np.ndarray, when: Optional[np.ndarray], times: np.ndarray, direction_error: float,
+    marks: Optional[Marks],
+) -> Optional[Levels]:  # fmt: skip
+    """Return the levels of one grid's lines, None when there is nothing to tell.
+
+    Parameters
+    ----------
+    lines : Lines
+    matrix, when : (L, V) float64
+        Values (offset between the directions taken off) and times on the common axis; ``when`` None: no drift.
+    times : (n,) float64
+        Times of all readings of the grid.
+    direction_error : float
+        Standard error of the offset between the directions.
+    marks : Marks or None
+
+    Notes
+    -----
+    See ``balance_traverses``. Pieces vote for the step between their lines with Cauchy errors of the width found;
+    the step of the ground in a pair, a, costs c a^2 / (a^2 + w^2) (Geman and McClure) with c = 1.5 + log(0.4 s / w);
+    the ramp has Cauchy errors.
+    Weights take in the variance that the steps still have.
+
+    References
+    ----------
+    Geman, S., McClure, D.E., 1987. Statistical methods for tomographic image reconstruction. Bulletin of the
+    International Statistical Institute 52(4), 5-21.
+    """
+    if len(lines) < 2 or not len(lines.pairs):
+        return None
+    model = observe(lines, matrix, when, times, marks)
+    widths = _first_widths(model, lines, matrix, direction_error)
+    if widths is None:
+        return None
+    count, pairs = model.level.shape[1], len(model.apart)
+    state = _State(np.zeros(count), None, np.zeros(pairs), np.zeros(pairs))
+    for wider in WIDENINGS:
+        for _ in range(SWEEPS):
+            before = model.level @ state.unknown
+            state = _sweep(model, widths, state, wider)
+            if np.max(np.abs(model.level @ state.unknown - before)) < CLOSE * widths.offset:
+                break
+        if wider == 1.0:
+            widths = _new_widths(model, widths, state)
+        widths = replace(widths, drift=_drift_width(model, widths, state))
+    return _levels(model, widths, state)
+
+
+def _first_widths(model: Model, lines: Lines, matrix: np.ndarray, direction_error: float) -> Optional[_Widths]:
+    """Return the widths to start with, None on ground without differences between its lines."""
+    middle = row_median(matrix[lines.pairs[:, 0]] - matrix[lines.pairs[:, 1]])
+    middle = middle[np.isfinite(middle)]
+    if not len(middle):
+        return None
+    centre = np.median(middle) if len(middle) >= 5 else 0.0
+    size = np.nanmax(np.abs(matrix))
+    offset = max(1.4826 * np.median(np.abs(middle - centre)) / np.sqrt(2.0), 1e-9 * size)
+    rest = np.abs(_without_plane(matrix))
+    lever = model.share * model.place
+    slant = (lever * model.apart).sum(axis=1) / np.maximum((lever * model.place).sum(axis=1), 1e-9)
+    ramp = max(1.4826 * np.median(np.abs(slant)), 1e-9 * size)
+    # The mean of a Gaussian process along a line has less variance than the process, the rest is found along it.
+    along = np.linspace(0.0, np.ptp(lines.v), 50)
+    mean = np.mean(np.exp(-0.5 * ((along[:, None] - along) / GROUND_M) ** 2))
+    ground = 1.4826 * np.nanmedian(rest) / np.sqrt(max(1 - mean, 0.05))
+    if not size or offset <= 1e-9 * size:
+        return None
+    return _Widths(offset, direction_error, max(ground, 1e-3 * offset), np.sqrt(mean), DRIFT_SHARE * offset, offset / 2,
+                   GROUND_SHARE * offset, ramp, 3 * ramp, _lag_width(model))  # fmt: skip
+
+
+def _without_plane(matrix: np.ndarray) -> np.ndarray:
+    """Return (L, V) lines without their medians and without the slope along the lines that they share."""
+    columns = matrix - row_median(matrix)[:, None]
+    trend, v = row_median(columns.T), np.arange(matrix.shape[1])
+    known = np.isfinite(trend)
+    return columns - np.polyval(np.polyfit(v[known], trend[known], 1), v) if known.sum() > 2 else columns
+
+
+def _lag_width(model: Model) -> float:
+    """Return the standard deviation of the lag before the levels are looked at."""
+    both = (model.share[:, 1:] > 0) & (model.share[:, :-1] > 0)
+    change, lagging = np.diff(model.apart, axis=1)[both], np.diff(model.lagging, axis=1)[both]
+    power = np.sum(lagging**2)
+    if not power:
+        return LAG_M
+    return float(min(LAG_M, LAG_ERRORS * 1.4826 * np.median(np.abs(change)) / np.sqrt(power)))
+
+
+def _variances(model: Model, widths: _Widths) -> np.ndarray:
+    """Return the prior variances of the unknowns, (N,)."""
+    size = max(np.ptp(model.apart) if model.apart.size else 0.0, widths.ground)
+    far = 100 * (np.max(np.abs(model.marks.value)) if model.marks and len(model.marks.value) else 0.0) + size
+    sizes = {"offset": widths.offset, "direction": max(widths.direction, 0.01 * widths.offset),
+             "ground": widths.ground * widths.ground_mean, "slope": SLOPE * widths.ground, "ramp": widths.ramp_prior,
+             "lag": max(widths.lag, 1e-6), "drift": widths.drift, "tie": far, "base": far}  # fmt: skip
+    variances = np.zeros(model.level.shape[1])
+    for name, width in sizes.items():
+        variances[model.part[name]] = width**2
+    return variances
+
+
+def _sweep(model: Model, widths: _Widths, state: _State, wider: float) -> _State:
+    """Return the state after one reweighting."""
+    step, ramp = model.step @ state.unknown, model.ramp @ state.unknown
+    rest = (
+        model.apart
+        - state.unknown[model.part["lag"]] * model.lagging
+        - (step + state.event)[:, None]
+        - (ramp + state.slant)[:, None] * model.place
+    )
+    length = model.apart.shape[1]
+    vote = 2 * PIECE_WEIGHT * length * model.share / ((wider * widths.piece) ** 2 * model.gap[:, None] + rest**2)
+    total = vote.sum(axis=1) + np.finfo(float).tiny
+    at = (vote * model.place).sum(axis=1) / total
+    beside = model.place - at[:, None]
+    turn = (vote * beside**2).sum(axis=1) + np.finfo(float).tiny
+    slope = (vote * beside * model.apart).sum(axis=1) / turn
+    value = (vote * model.apart).sum(axis=1) / total - at * state.slant
+    small = (wider * widths.edge) ** 2 * model.gap
+    open_ = 0.0 if state.covariance is None else 0.5 * np.sum((model.step @ state.covariance) * model.step, axis=1)
+    # Edges and offsets share one range; the narrower small steps are beside it, the less likely is an edge.
+    odds = EDGE + np.log(GROUND_SHARE * widths.offset / widths.edge)
+    tie_down = 2 * odds * small / (small + state.event**2 + open_) ** 2
+    tilt_down = 2 / ((wider * widths.ramp) ** 2 + state.slant**2)
+    weight, ramp_weight = total * tie_down / (total + tie_down), turn * tilt_down / (turn + tilt_down)
+    ramps = model.ramp.copy()
+    ramps[:, model.part["lag"]] = ((vote * beside * model.lagging).sum(axis=1) / turn)[:, None]
+    rows = model.step + at[:, None] * model.ramp
+    rows[:, model.part["lag"]] = ((vote * model.lagging).sum(axis=1) / total)[:, None]
+    mark_value, mark_weight = _mark_weights(model, widths, state, wider)
+    pull = rows.T @ (weight * value) + ramps.T @ (ramp_weight * slope) + model.mark.T @ (mark_weight * mark_value)
+    by_pair = (rows.T * weight) @ rows + (ramps.T * ramp_weight) @ ramps
+    by_mark = (model.mark.T * mark_weight) @ model.mark
+    covariance = np.linalg.inv(by_pair + by_mark + np.diag(1 / _variances(model, widths)))
+    unknown = covariance @ pull
+    event = (value - rows @ unknown) * total / (total + tie_down)
+    slant = (slope - ramps @ unknown) * turn / (turn + tilt_down)
+    return _State(unknown, covariance, event, slant, by_pair + by_mark, pull,
+                  SURE * (by_pair + by_mark), SURE * by_pair,
+                  np.abs(rest) / np.sqrt(model.gap)[:, None], slope - ramps @ unknown,
+                  mark_value - model.mark @ unknown)  # fmt: skip
+
+
+def _mark_weights(model: Model, widths: _Widths, state: _State, wider: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return value and weight of each tie crossing and set of base readings."""
+    if model.marks is None:
+        return np.zeros(0), np.zeros(0)
+    variance = _mark_variance(model, widths)
+    rest = model.marks.value - model.mark @ state.unknown
+    if wider > 1.0:
+        # While edges are not told from offsets yet, ties have the say: nothing they tell is an outlier.
+        rest = np.zeros(len(rest))
+    return model.marks.value, (FREEDOM + 1) / (FREEDOM * variance + rest**2)
+
+
+def _mark_variance(model: Model, widths: _Widths) -> np.ndarray:
+    base = model.marks.tie < 0
+    floor = np.where(base, BASE_SHARE * widths.offset, 0.01 * widths.offset) ** 2
+    return np.where(base, 1.0, widths.mark**2) * model.marks.variance + floor
+
+
+def _new_widths(model: Model, widths: _Widths, state: _State) -> _Widths:
+    """Return the widths that fit what is left over; that of the offsets stays, for both run away together."""
+    order = np.argsort(state.rest, axis=None)
+    share = np.cumsum(model.share.ravel()[order])
+    # The median absolute value of a Cauchy distribution is its width.
+    piece = max(state.rest.ravel()[order][np.searchsorted(share, share[-1] / 2)], 1e-6 * widths.offset)
+    ramp = max(np.median(np.abs(state.ramp_rest)), 1e-6 * widths.ramp)
+    mark = widths.mark
+    if model.marks is not None and np.count_nonzero(model.marks.tie >= 0) > 5:
+        cross = model.marks.tie >= 0
+        one = _mark_variance(model, replace(widths, mark=1.0))
+        mark = np.clip(1.4826 * np.median(np.abs(state.mark_rest[cross]) / np.sqrt(one[cross])), 0.3, 5.0)
+    # Narrowed step by step: what the wide steps left of the offsets would be taken for edges.
+    edge = np.clip(2 * piece, widths.edge / 2, GROUND_SHARE * widths.offset)
+    return replace(widths, piece=piece, edge=float(edge), ramp=ramp, mark=float(mark))
+
+
+def _drift_width(model: Model, widths: _Widths, state: _State) -> float:
+    """Return the width of drift: mean of its logarithm over what data and expectation leave.
+
+    The other unknowns are integrated out, which leaves a few independent factors.
+    """
+    mine = np.zeros(len(state.unknown), bool)
+    mine[model.part["drift"]] = True
+    if not mine.any():
+        return widths.drift
+    whole = state.normal + np.diag(np.where(mine, 0.0, 1 / _variances(model, widths)))
+    others = np.linalg.solve(whole[np.ix_(~mine, ~mine)], np.c_[whole[np.ix_(~mine, mine)], state.right[~mine]])
+    known = whole[np.ix_(mine, mine)] - whole[np.ix_(mine, ~mine)] @ others[:, :-1]
+    power, turn = np.linalg.eigh(known)
+    pull = (turn.T @ (state.right[mine] - whole[np.ix_(mine, ~mine)] @ others[:, -1])) ** 2
+    expected = DRIFT_SHARE * widths.offset
+    tried = expected * np.exp(DRIFT_SPREAD * np.linspace(-4.0, 2.0, 25))
+    open_ = np.maximum(power, 0.0) + 1 / tried[:, None] ** 2
+    score = 0.5 * np.sum(pull / open_ - np.log(open_ * tried[:, None] ** 2), axis=1)
+    score -= 0.5 * (np.log(tried / expected) / DRIFT_SPREAD) ** 2
+    likely = np.exp(score - score.max())
+    return float(np.exp(np.sum(likely * np.log(tried)) / likely.sum()))
+
+
+def _levels(model: Model, widths: _Widths, state: _State) -> Levels:
+    part, unknown = model.part, state.unknown
+    drift = unknown[part["drift"]]
+    direction = model.level[:, part["direction"]] @ unknown[part["direction"]]
+    about = model.level - model.level.mean(axis=0)
+    errors = []
+    for information in (state.information, state.alone):
+        covariance = np.linalg.inv(information + np.diag(1 / _variances(model, widths)))
+        errors.append(np.sqrt(np.sum((about @ covariance) * about, axis=1)))
+    return Levels(
+        unknown[part["offset"]] + direction,
+        model.level[:, part["drift"]] @ drift,
+        *errors,
+        unknown[part["tie"]],
+        drift,
+        widths.offset,
+        widths.drift if len(drift) else None,
+        widths.edge,
+    )
