@@ -8,6 +8,7 @@ from qgis.core import QgsProcessingModelAlgorithm, QgsProcessingProvider
 from qgis.PyQt.QtGui import QIcon
 
 from .algorithms.alignopposing import AlignOpposing
+from .algorithms.balancegrids import BalanceGrids
 from .algorithms.balancetraverses import BalanceTraverses
 from .algorithms.comparenotes import CompareNotes
 from .algorithms.flagoutliers import FlagOutliers
@@ -27,6 +28,7 @@ ALGORITHMS = (
     FlagOutliers,
     AlignOpposing,
     BalanceTraverses,
+    BalanceGrids,
     InterpolateReadings,
     SplitResponse,
     MapSheet,

@@ -7,8 +7,8 @@ import json
 from dataclasses import dataclass, field
 from typing import Callable, Mapping, Optional, Sequence
 
-from . import align, balance, interpolate, outliers
-from ._validation import check_positive
+from . import align, balance, interpolate, outliers, seams
+from ._validation import check_finite, check_positive
 from .errors import EngineError
 from .readings import Readings
 
@@ -17,8 +17,11 @@ CORRECTIONS: Mapping[str, Callable] = {
     "flagoutliers": outliers.flag_outliers,
     "alignopposing": align.align_opposing,
     "balancetraverses": balance.balance_traverses,
+    "balancegrids": seams.balance_grids,
 }
 INTERPOLATION = "interpolatereadings"
+LEAST_CERTAINTY = 0.5
+"""Nothing less likely than its opposite is taken over."""
 NOT_OPTIONS = ("readings", "channels", "channel", "lattice", "halo", "progress")
 
 
@@ -48,6 +51,9 @@ class Recipe:
         CRS of the survey as authority and code, or as WKT; empty = as the corners.
     inputs : tuple of dict
         ``path``, ``sha256`` and ``bytes`` of each file that the recipe was written for.
+    accept_certainty : float or None
+        Doubts of the readings about a line are settled by their own proposals from this certainty on, 0.5 to 1;
+        None = never.
     """
 
     steps: tuple[Step, ...]
@@ -56,6 +62,7 @@ class Recipe:
     fit: str = "similarity"
     target_crs: str = ""
     inputs: tuple[Mapping[str, object], ...] = ()
+    accept_certainty: Optional[float] = None
 
     @property
     def corrections(self) -> tuple[Step, ...]:
@@ -106,7 +113,20 @@ def parse_recipe(text: str, *, where: str = "recipe") -> Recipe:
         fit=given.get("fit", "similarity"),
         target_crs=given.get("target_crs") or "",
         inputs=tuple(given.get("inputs") or ()),
+        accept_certainty=_parse_certainty(given.get("accept_certainty"), where),
     )
+
+
+def _parse_certainty(value: object, where: str) -> Optional[float]:
+    if value is None:
+        return None
+    number = check_finite(f"accept_certainty in the {where}", value)
+    if not LEAST_CERTAINTY <= number <= 1.0:
+        raise EngineError(
+            f"Invalid accept_certainty in the {where}: {number:g} was given. It must be {LEAST_CERTAINTY:g} to 1, or "
+            "null to accept nothing."
+        )
+    return number
 
 
 def _parse_step(item: object, where: str) -> Step:
@@ -135,6 +155,7 @@ def recipe_text(recipe: Recipe, *, versions: Mapping[str, str], results: Sequenc
         "cell_size_m": recipe.cell_size_m,
         "fit": recipe.fit,
         "target_crs": recipe.target_crs,
+        "accept_certainty": recipe.accept_certainty,
         "steps": [{"step": s.step, "options": dict(s.options)} for s in recipe.steps],
         "results": list(results),
         "inputs": list(recipe.inputs),

@@ -24,10 +24,17 @@ def test_default_recipe_holds_every_step_with_every_option():
 
 
 def test_what_is_written_is_read_back():
-    steps = (Step("balancetraverses", {"method": "median"}), Step(INTERPOLATION, options_of(INTERPOLATION)))
+    median = {**options_of("balancetraverses"), "method": "median"}
+    steps = (Step("balancetraverses", median), Step(INTERPOLATION, options_of(INTERPOLATION)))
     inputs = ({"path": "a.csv", "bytes": 3, "sha256": "ab"},)
-    recipe = Recipe(steps, ("eca",), 0.25, "affine", "EPSG:32631", inputs)
+    recipe = Recipe(steps, ("eca",), 0.25, "affine", "EPSG:32631", inputs, accept_certainty=0.95)
     assert parse_recipe(recipe_text(recipe, versions={"turnrow": "0.1.0"})) == recipe
+
+
+def test_proposals_are_accepted_only_on_wish():
+    assert default_recipe().accept_certainty is None
+    assert parse_recipe('{"accept_certainty": null, "steps": ["interpolatereadings"]}').accept_certainty is None
+    assert parse_recipe('{"accept_certainty": 0.9, "steps": ["interpolatereadings"]}').accept_certainty == 0.9
 
 
 def test_versions_and_results_are_told():
@@ -53,6 +60,14 @@ def test_options_that_are_left_out_take_their_defaults():
         (
             '{"cell_size_m": "fine", "steps": ["interpolatereadings"]}',
             "Invalid cell_size_m in the recipe: 'fine' was given",
+        ),
+        (
+            '{"accept_certainty": 0.3, "steps": ["interpolatereadings"]}',
+            "Invalid accept_certainty in the recipe: 0.3 was given. It must be 0.5 to 1",
+        ),
+        (
+            '{"accept_certainty": "sure", "steps": ["interpolatereadings"]}',
+            "Invalid accept_certainty in the recipe: 'sure' was given",
         ),
         ('{"steps": [{"step": "flagoutliers"}]}', "must end with interpolatereadings"),
         (

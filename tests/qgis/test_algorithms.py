@@ -103,7 +103,7 @@ def test_corrections_chain_to_a_raster(survey_files, placed):
 
 
 def test_given_shift_moves_the_points(placed):
-    moved = run("alignopposing", INPUT=placed["OUTPUT"], SHIFT=0.25, OUTPUT="memory:")["OUTPUT"]
+    moved = run("alignopposing", INPUT=placed["OUTPUT"], SHIFT=0.25, PER_TRAVERSE=False, OUTPUT="memory:")["OUTPUT"]
     there = {(f["line"], f["station"]): f.geometry().asPoint() for f in moved.getFeatures()}
     for feature in placed["OUTPUT"].getFeatures():
         north = there[feature["line"], feature["station"]].y() - feature.geometry().asPoint().y()
@@ -158,3 +158,27 @@ def test_corners_of_another_crs_are_transformed(survey_files, logged):
                  **SCHEME)["OUTPUT"]  # fmt: skip
     first = next(f for f in placed.getFeatures() if f["line"] == 1 and f["station"] == 1)
     assert first.geometry().asPoint().x() == pytest.approx(500100.25, abs=1e-4)
+
+
+def test_neighbouring_grids_come_to_one_level(survey_files):
+    survey_files.write_log("B", 6.0, shift=3.0)
+    listed = []
+    for grid in "AB":
+        log = run("readlog", LOG=[str(survey_files.folder / f"{grid}.csv")], GRID=grid, OUTPUT="memory:")["OUTPUT"]
+        corners = QgsVectorLayer(f"file://{survey_files.corners}?type=csv&geomType=none", "corners", "delimitedtext")
+        listed.append(run("placereadings", INPUT=log, CORNERS=corners, TARGET_CRS="EPSG:32631", OUTPUT="memory:",
+                          **{**SCHEME, "GRID": grid})["OUTPUT"])  # fmt: skip
+    listed[0].dataProvider().addFeatures(list(listed[1].getFeatures()))
+    balanced = run("balancegrids", INPUT=listed[0], FIXED_GRID="A", OUTPUT="memory:", OFFSETS="memory:")
+    found = {r["grid"]: r for r in rows(balanced["OFFSETS"])}
+    assert (found["A"]["offset"], found["A"]["based_on"], found["B"]["neighbours"]) == (0.0, "fixed", 1)
+    # The ground is curved where the grids meet: half a spacing on, it differs by less than a tenth of the step.
+    assert found["B"]["offset"] == pytest.approx(3.0, abs=0.3)
+    moved = {(r["grid"], r["line"], r["station"]): r for r in rows(balanced["OUTPUT"])}
+    for (grid, _, _), row in moved.items():
+        assert row["cond_raw"] - row["cond"] == pytest.approx(found[grid]["offset"], abs=1e-9)
+
+
+def test_grid_that_does_not_exist_cannot_stay(placed):
+    with pytest.raises(QgsProcessingException, match="Invalid fixed grid: 'Z' was given. The readings are of: A."):
+        run("balancegrids", INPUT=placed["OUTPUT"], FIXED_GRID="Z", OUTPUT="memory:")

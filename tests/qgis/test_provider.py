@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from qgis.core import QgsApplication, QgsProcessingAlgorithm, QgsProcessingParameterDefinition
 from turnrow.processing_provider.algorithms._scheme import SCHEME
-from turnrow.processing_provider.engine import align, balance, frame, interpolate, outliers, scheme
+from turnrow.processing_provider.engine import align, balance, frame, interpolate, outliers, scheme, seams
 from turnrow.processing_provider.parameters import Choice, Integer, Number
 from turnrow.processing_provider.provider import ALGORITHMS
 
@@ -120,6 +120,7 @@ ENGINE = {
     "flagoutliers": outliers.flag_outliers,
     "alignopposing": align.align_opposing,
     "balancetraverses": balance.balance_traverses,
+    "balancegrids": seams.balance_grids,
     "interpolatereadings": interpolate.interpolate_readings,
 }
 NAMES = {"SHIFT": "shift_m", "MAX_GAP": "max_gap_m"}

@@ -1,0 +1,57 @@
+"""Balance neighbouring grids."""
+
+from __future__ import annotations
+
+from ..base import SurveyAlgorithm
+from ..engine.seams import MODELS, balance_grids
+from ..parameters import Channels, Choice, ReadingsIn, ReadingsOut, TableOut, Text
+
+OFFSET_FIELDS = {
+    "grid": str, "channel": str, "offset": float, "gain": float, "slope_x": float, "slope_y": float,
+    "standard_error": float, "neighbours": int, "based_on": str,
+}  # fmt: skip
+
+
+class BalanceGrids(SurveyAlgorithm):
+    NAME, LABEL, GROUP = "balancegrids", "Balance neighbouring grids", "Correct"
+    SUMMARY = "Brings the grids of a survey to one level, as their common edges and overlaps tell."
+    HELP = (
+        "<p>All edges are looked at together. Grids may lie at any angle, touch along a part of an edge, overlap, or "
+        "have a path of up to 2 m between them. Balance the traverses first. A grid that touches no other one stays "
+        "as it is and is named in the log.</p><p>A step in the ground right on an edge, such as the side of a ditch, "
+        "cannot be told from a step between grids: where the standard error is large, look before you trust.</p>"
+    )
+    TAGS = ("mosaic", "seam", "edge", "level", "match", "offset", "gain")
+    PARAMETERS = (
+        ReadingsIn("INPUT", "Readings", "Placed readings of several grids, traverses balanced."),
+        Channels("CHANNELS", "Channels", "Channels to balance; all when none is chosen."),
+        Choice("MODEL", "Model", "A constant a grid; also a gain, where the contrast along edges and in overlaps "
+               "proves it; or a constant and a slope, for grids within which the level drifted.", words=MODELS,
+               default="offset"),
+        Text("FIXED_GRID", "Grid that stays", "Name of the grid that is left as it is; the mean of all grids stays "
+             "when left empty.", optional=True),
+        ReadingsOut("OUTPUT", "Balanced readings", "Values as logged stay beside them, in fields ending in _raw."),
+        TableOut("OFFSETS", "Offsets of the grids", "What was taken off each grid, and its standard error.",
+                 optional=True),
+    )  # fmt: skip
+
+    def run_values(self, values, progress, feedback):
+        readings, crs = values.input
+        balanced, record = balance_grids(
+            readings, channels=values.channels, model=values.model, fixed_grid=values.fixed_grid.strip(),
+            progress=progress,
+        )  # fmt: skip
+        values.write_readings("OUTPUT", balanced, crs)
+        values.write_rows("OFFSETS", OFFSET_FIELDS, [[row[name] for name in OFFSET_FIELDS] for row in record["table"]])
+        for channel, figures in record["figures"].items():
+            feedback.pushInfo(_sentence(channel, figures, readings.units.get(channel, "")))
+            if figures["remark"]:
+                feedback.pushWarning(f"{channel}: {figures['remark']}")
+
+
+def _sentence(channel: str, figures: dict, unit: str) -> str:
+    if not figures["seams"]:
+        return f"{channel}: no two grids meet, so nothing was changed."
+    before, after = (f"{figures[name]:.2g} {unit}".strip() for name in ("step_before", "step_after"))
+    seams = "1 seam" if figures["seams"] == 1 else f"{figures['seams']} seams"
+    return f"{channel}: the step over {seams} went from {before} to {after} (root mean square)."

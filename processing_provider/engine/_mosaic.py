@@ -1,0 +1,292 @@
+"""One robust least squares over all seams: what each grid is too high by."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Sequence
+
+import numpy as np
+
+from ._edges import Seam
+from ._patches import Patches
+
+MODES = 6
+"""Cosines over the width of a grid that what is left of its drift is made of."""
+SHARED = 0.5
+"""Variance of drift that all grids have alike (warming up), as a share of each one's own."""
+TAIL, SEAM_TAIL = 4.0, 3.0
+"""Degrees of freedom of Student's t, of pieces and of whole seams."""
+PRIOR_WEIGHT = 2.0
+"""Weight of the size of drift that the lines' standard errors suggest, in degrees of freedom."""
+GAIN_SD = 0.1
+"""Gains are 1 within this, before the data are heard."""
+ROUNDS = 10
+LEAST = 1e-6
+
+
+@dataclass(frozen=True)
+class Levels:
+    """What the grids are too high by.
+
+    Attributes
+    ----------
+    value : (G, T) float64
+        Level, and by model the tilts or the gain.
+    covariance : (G, T, T) float64
+    group : (G,) int
+        Grids that hang together by seams have one number.
+    drift_sd : float
+        Standard deviation of what is left of the drift, at the ends of a grid about.
+    """
+
+    value: np.ndarray
+    covariance: np.ndarray
+    group: np.ndarray
+    drift_sd: float
+
+
+@dataclass(frozen=True)
+class Terms:
+    """Terms that are taken off besides the level.
+
+    Attributes
+    ----------
+    at : (P, T - 1) float64
+        Their value at the patches.
+    site : (G, T - 1) float64
+        What a term that all grids have alike adds to their levels, without a step at any seam.
+    free : (G,) bool
+        Grids that have these terms; in the others they are held at 0.
+    gain : bool
+        Whether the one term is a gain: its value then goes by the mean of both sides of a seam.
+    """
+
+    at: np.ndarray
+    site: np.ndarray
+    free: np.ndarray
+    gain: bool = False
+
+
+@dataclass
+class _Batch:
+    """The seams side by side: S of them, padded to M pieces.
+
+    ``design`` is (S, M, 2 T + 2 MODES): columns of the first grid, then of the second one.
+    """
+
+    grids: np.ndarray
+    known: np.ndarray
+    step: np.ndarray
+    variance: np.ndarray
+    count: np.ndarray
+    common: np.ndarray
+    lines: np.ndarray
+    design: np.ndarray
+
+
+def fit_levels(patches: Patches, seams: Sequence[Seam], terms: Terms, weight: np.ndarray, fixed: int) -> Levels:
+    """Return the levels of all grids.
+
+    Parameters
+    ----------
+    patches : Patches
+    seams : sequence of Seam
+    terms : Terms
+    weight : (G,) float64
+        The mean of a group that stays is taken with these weights.
+    fixed : int
+        Place of the grid that stays, -1 = none.
+
+    Notes
+    -----
+    The step of piece i of the seam between g and h is
+
+        d_i = b_g - b_h + sum_n (c_gn cos(pi n t_gi) - c_hn cos(pi n t_hi)) + w_i + k + e_i
+
+    b = level; c = what is left of the drift inside a grid over the place t across its lines, c_gn ~ N(0, s^2 / n^2)
+    as of a random walk, of which a part is alike in all grids; w = standard errors of the lines, scaled, common to all
+    pieces that lie on one line; k = ground along the whole seam; e = ground and noise of one piece. k and e have heavy
+    tails (Student's t, by iterated reweighting). s and the sizes of w and e follow from the data by restricted maximum
+    likelihood, seam by seam. b has no prior: only differences of levels between grids are told.
+    """
+    batch = _batch(patches, seams, terms)
+    prior = float(np.mean(patches.error**2)) + LEAST
+    drift, noise, scatter = prior, 1.0, 1.0
+    usual, rare = np.ones_like(batch.step), np.ones(len(batch.step))
+    for done in range(ROUNDS):
+        piece = np.where(batch.known, noise * batch.variance / (usual * batch.count), 1.0)
+        common = batch.common / rare
+        inverse = np.linalg.inv(
+            piece[:, :, None] * np.eye(piece.shape[1])
+            + scatter * batch.lines
+            + common[:, None, None] * (batch.known[:, :, None] & batch.known[:, None])
+        )
+        drift = _drift_variance(batch, inverse, drift, prior)
+        normal = _Normal(batch, inverse, terms, drift)
+        rest = batch.step - normal.predicted(batch)
+        pull = np.einsum("sij,sj->si", inverse, rest)
+        error = piece * pull
+        size = error**2 / batch.variance * batch.known
+        freedom = np.sum(batch.count * piece * np.einsum("sii->si", inverse) * batch.known)
+        scatter = _line_scatter(batch, inverse, rest, scatter)
+        noise = max(np.sum(usual * batch.count * size) / freedom, LEAST)
+        if done < ROUNDS // 3:
+            # What drift explains must not pass for rare pieces before its size is known.
+            continue
+        usual = (TAIL + 1) / (TAIL + size / noise)
+        rare = (SEAM_TAIL + 1) / (SEAM_TAIL + (common * pull.sum(axis=1)) ** 2 / batch.common)
+    return normal.levels(weight, fixed, drift)
+
+
+def _batch(patches: Patches, seams: Sequence[Seam], terms: Terms) -> _Batch:
+    number, length = len(seams), max(len(s.variance) for s in seams)
+    order = np.pi * np.arange(1, MODES + 1)
+    basis = np.concatenate([np.ones((len(patches), 1)), terms.at, np.cos(patches.across[:, None] * order)], axis=1)
+    wide = basis.shape[1]
+    batch = _Batch(
+        grids=np.array([s.grids for s in seams]),
+        known=np.zeros((number, length), bool),
+        step=np.zeros((number, length)),
+        variance=np.ones((number, length)),
+        count=np.ones((number, length)),
+        common=np.array([s.common for s in seams]),
+        lines=np.zeros((number, length, length)),
+        design=np.zeros((number, length, 2 * wide)),
+    )
+    for k, seam in enumerate(seams):
+        m = len(seam.variance)
+        first = patches.grid[seam.patch] == seam.grids[0]
+        batch.known[k, :m] = True
+        batch.step[k, :m] = np.sum(seam.share * patches.value[seam.patch], axis=1)
+        batch.variance[k, :m], batch.count[k, :m] = seam.variance, seam.count
+        batch.lines[k, :m, :m] = _line_covariance(patches, seam)
+        for side, of_side in enumerate((first, ~first)):
+            columns = np.einsum("mk,mkt->mt", seam.share * of_side, basis[seam.patch])
+            batch.design[k, :m, side * wide : (side + 1) * wide] = columns
+        if terms.gain:
+            one, other = batch.design[k, :m, 1], batch.design[k, :m, wide + 1]
+            middle, half = (one - other) / 2, np.median(one + other) / 2
+            batch.design[k, :m, 1], batch.design[k, :m, wide + 1] = middle + half, half - middle
+    return batch
+
+
+def _line_covariance(patches: Patches, seam: Seam) -> np.ndarray:
+    """Return (M, M) what errors of whole lines add to the steps."""
+    lines, code = np.unique(patches.line[seam.patch], return_inverse=True)
+    m = len(seam.patch)
+    place = np.arange(m)[:, None] * len(lines) + code.reshape(seam.patch.shape)
+    error = patches.error[seam.patch]
+    part = np.bincount(place.ravel(), (seam.share * error).ravel(), m * len(lines)).reshape(m, -1)
+    return part @ part.T
+
+
+def _without_level(batch: _Batch, inverse: np.ndarray) -> np.ndarray:
+    """Return the inverse covariance (S, M, M) of the steps with the level of each seam left free."""
+    ones = np.einsum("sij,sj->si", inverse, batch.known.astype(float))
+    return inverse - ones[:, :, None] * ones[:, None] / ones.sum(axis=1)[:, None, None]
+
+
+def _line_scatter(batch: _Batch, inverse: np.ndarray, rest: np.ndarray, scatter: float) -> float:
+    """Return, after a step of restricted maximum likelihood, what the lines' variances are to be multiplied by.
+
+    Standard errors of lines hold what neighbouring lines have in common too; here only their own part counts.
+    """
+    loose = _without_level(batch, inverse)
+    pull = np.einsum("sij,sj->si", loose, rest)
+    squares = scatter**2 * np.sum(pull * (batch.lines @ pull[:, :, None])[:, :, 0])
+    told = scatter * np.sum(loose * batch.lines)
+    return float((squares + PRIOR_WEIGHT) / (told + PRIOR_WEIGHT))
+
+
+def _drift_variance(batch: _Batch, inverse: np.ndarray, drift: float, prior: float) -> float:
+    """Return s^2 after a step of restricted maximum likelihood, the level of each seam left free."""
+    wide = batch.design.shape[2] // 2
+    modes = np.concatenate([batch.design[:, :, wide - MODES : wide], batch.design[:, :, -MODES:]], axis=2)
+    weighted = _without_level(batch, inverse) @ modes
+    square = np.tile(np.arange(1, MODES + 1) ** 2, 2)
+    covariance = np.linalg.inv(np.swapaxes(modes, 1, 2) @ weighted + np.diag(square / drift))
+    found = np.einsum("sab,sma,sm->sb", covariance, weighted, batch.step)
+    told = np.sum(1 - np.einsum("saa->sa", covariance) * square / drift)
+    return float((np.sum(square * found**2) + PRIOR_WEIGHT * prior) / (told + PRIOR_WEIGHT))
+
+
+class _Normal:
+    """The normal equations of all seams, solved; a group's first grid is held at 0."""
+
+    def __init__(self, batch: _Batch, inverse: np.ndarray, terms: Terms, drift: float):
+        from scipy.sparse import coo_matrix, csc_matrix
+        from scipy.sparse.csgraph import connected_components
+        from scipy.sparse.linalg import splu
+
+        grids, wide = len(terms.free), batch.design.shape[2] // 2
+        self.grids, self.wide, self.terms = grids, wide, terms
+        first, second = batch.grids.T
+        touching = coo_matrix((np.ones(len(first)), (first, second)), shape=(grids, grids))
+        self.group = connected_components(touching, directed=False)[1]
+        self.place = (batch.grids[:, :, None] * wide + np.arange(wide)).reshape(len(first), -1)
+        weighted = inverse @ batch.design
+        blocks = np.swapaxes(batch.design, 1, 2) @ weighted
+        size = grids * wide + MODES
+        right = np.bincount(self.place.ravel(), np.einsum("smt,sm->st", weighted, batch.step).ravel(), size)
+        rows = np.broadcast_to(self.place[:, :, None], blocks.shape)
+        columns = np.broadcast_to(self.place[:, None], blocks.shape)
+        told = coo_matrix((blocks.ravel(), (rows.ravel(), columns.ravel())), shape=(size, size))
+        self.solver = splu(csc_matrix(told + self._prior(drift)))
+        self.solution = self.solver.solve(right)
+
+    def _prior(self, drift: float):
+        from scipy.sparse import coo_matrix
+
+        grids, wide, first_mode = self.grids, self.wide, self.wide - MODES
+        at = self.terms.at
+        start = np.arange(grids) * wide
+        precision = np.zeros((grids, wide))
+        precision[np.unique(self.group, return_index=True)[1], 0] = 1.0
+        # A tilt that reaches the size of the drift at the edges is usual.
+        likely = 1 / GAIN_SD**2 if self.terms.gain else 3 * np.mean(at**2, axis=0) / drift
+        precision[:, 1:first_mode] = np.where(self.terms.free[:, None], likely, 1 / LEAST**2)
+        modes = np.arange(1, MODES + 1) ** 2 / drift
+        precision[:, first_mode:] = modes
+        shared = grids * wide + np.arange(MODES)
+        own = (start[:, None] + first_mode + np.arange(MODES)).ravel()
+        couple, pull = np.tile(shared, grids), -np.tile(modes, grids)
+        diagonal = np.concatenate([precision.ravel(), (grids + 1 / SHARED) * modes])
+        rows = np.concatenate([np.arange(len(diagonal)), own, couple])
+        columns = np.concatenate([np.arange(len(diagonal)), couple, own])
+        return coo_matrix((np.concatenate([diagonal, pull, pull]), (rows, columns)))
+
+    def predicted(self, batch: _Batch) -> np.ndarray:
+        """Return the steps (S, M) that the solution explains."""
+        return np.einsum("smt,st->sm", batch.design, self.solution[self.place])
+
+    def levels(self, weight: np.ndarray, fixed: int, drift: float) -> Levels:
+        """Return the levels with a weighted mean of each group, or with one grid, held at 0; so its terms."""
+        grids, number = self.grids, self.wide - MODES
+        wanted = (np.arange(grids)[:, None] * self.wide + np.arange(number)).ravel()
+        unit = np.zeros((len(self.solution), len(wanted)))
+        unit[wanted, np.arange(len(wanted))] = 1.0
+        covariance = self.solver.solve(unit)[wanted]
+        move = self._held(weight, fixed).reshape(len(wanted), -1)
+        covariance = (move @ covariance @ move.T).reshape(grids, number, grids, number)
+        value = (move @ self.solution[wanted]).reshape(grids, number)
+        own = np.arange(grids)
+        return Levels(value, covariance[own, :, own], self.group, float(np.sqrt(drift)))
+
+    def _held(self, weight: np.ndarray, fixed: int) -> np.ndarray:
+        """Return (G, T, G, T) the map of solutions onto those in which what stays is 0.
+
+        Where all grids of a group are free to have a term, only its differences are told.
+        """
+        grids, number = self.grids, self.wide - MODES
+        same = self.group[:, None] == self.group
+        mean = np.where(same, weight, 0.0)
+        mean = mean / mean.sum(axis=1, keepdims=True)
+        loose = mean * np.all(self.terms.free | ~same, axis=1)[:, None]
+        if fixed >= 0:
+            mean[self.group == self.group[fixed]] = np.eye(grids)[fixed]
+        move = np.eye(grids * number).reshape(grids, number, grids, number)
+        for term in range(1, number):
+            move[:, term, :, term] -= loose
+            move[:, 0, :, term] -= self.terms.site[:, term - 1, None] * loose
+        move[:, 0] -= np.tensordot(mean, move[:, 0], 1)
+        return move

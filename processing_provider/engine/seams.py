@@ -1,0 +1,240 @@
+"""Seams: the level of each grid, told by the grids around it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Callable, Optional, Sequence
+
+import numpy as np
+
+from ._edges import Seam, seams_of
+from ._mosaic import Terms, fit_levels
+from ._patches import Patches, ground_of, patches_of
+from ._validation import check_channels, check_choice
+from .errors import EngineError
+from .readings import Readings
+
+MODELS = ("offset", "offset and gain", "plane")
+PROOF = 2.0
+"""A gain is taken off from this many standard errors on."""
+
+
+@dataclass(frozen=True)
+class _Planes:
+    """What is taken off each of G grids.
+
+    Attributes
+    ----------
+    value, covariance : (G, 4), (G, 4, 4) float64
+        Level, slope in x, slope in y, stretch.
+    middle : (G, 3) float64
+        Mean x and y, median value.
+    group, neighbours : (G,) int
+        Number of the grids that hang together; how many seams a grid has.
+    drift_sd : float or None
+    """
+
+    value: np.ndarray
+    covariance: np.ndarray
+    middle: np.ndarray
+    group: np.ndarray
+    neighbours: np.ndarray
+    drift_sd: Optional[float]
+
+    @property
+    def gain(self) -> np.ndarray:
+        # The stretch is the difference of logged and true contrast over their mean.
+        return (1 + self.value[:, 3] / 2) / (1 - self.value[:, 3] / 2)
+
+    def _design(self, grid: np.ndarray, at: np.ndarray) -> np.ndarray:
+        # What has no place or no value moves as the middle of its grid does.
+        return np.concatenate([np.ones((len(at), 1)), np.nan_to_num(at - self.middle[grid])], axis=1)
+
+    def taken(self, grid: np.ndarray, at: np.ndarray) -> np.ndarray:
+        """Return (n,) what comes off x, y and value (n, 3) of some grids (n,)."""
+        design = self._design(grid, at)
+        stretched = design[:, 3] * (1 - 1 / self.gain)[grid]
+        return np.sum(design[:, :3] * self.value[grid, :3], axis=1) + stretched
+
+    def error(self, grid: np.ndarray, at: np.ndarray) -> np.ndarray:
+        """Return (n,) the standard error of ``taken``."""
+        design = self._design(grid, at)
+        return np.sqrt(np.maximum(np.einsum("na,nab,nb->n", design, self.covariance[grid], design), 0.0))
+
+
+def balance_grids(
+    readings: Readings,
+    *,
+    channels: Optional[Sequence[str]] = None,
+    model: str = "offset",
+    fixed_grid: str = "",
+    progress: Optional[Callable[[float], None]] = None,
+) -> tuple[Readings, dict]:
+    """Take off what whole grids are too high or too low, as the steps across their common edges tell.
+
+    Parameters
+    ----------
+    readings : Readings
+        Placed readings of several grids, their traverses balanced. Flagged readings, tie lines and base readings take
+        no part but move along with their grid.
+    channels : sequence of str, optional
+        Channels to balance; all when not given.
+    model : str
+        ``offset``: a constant a grid. ``offset and gain``: also a factor, where edges and overlaps have enough
+        contrast to prove it; else the offset alone. ``plane``: a constant and a slope in x and y, for grids within
+        which the level drifted; slopes are taken as small as the seams allow.
+    fixed_grid : str
+        Name of the grid that stays as it is. Empty: the mean of the grids that hang together stays, weighted by
+        readings.
+    progress : callable, optional
+        Called with the share done.
+
+    Returns
+    -------
+    Readings, dict
+        Balanced readings (``raw`` keeps the values as logged, ``se`` takes up the standard error of the grid) and the
+        record. ``figures`` by channel: ``seams``, ``step_before`` and ``step_after`` (root mean square over the
+        seams), ``drift_sd`` (left over inside the grids, as the seams tell it), ``islands`` (grids that touch no other
+        one and stay as they are) and ``remark``. ``table``: ``grid channel offset gain slope_x slope_y standard_error
+        neighbours based_on``. With the median c of a grid and its middle (x0, y0), the balanced value is
+        c + (value - c) / gain - offset - slope_x (x - x0) - slope_y (y - y0).
+
+    Raises
+    ------
+    EngineError
+        When the model, a channel or the fixed grid is not there.
+
+    Notes
+    -----
+    Edges need not be parallel, nor lines: readings are averaged over 0.5 m of line, and wherever two patches of two
+    grids are each other's nearest (within ``_edges.REACH_M``), universal kriging with a step in its drift gives the
+    step there and its variance. Overlaps are many such places. The rest is one least squares over all grids, which
+    ``_mosaic.fit_levels`` writes down.
+
+    What runs along a seam and stands out from the ground on both sides of it (a ditch) is told by its heavy tail and
+    counts less; ground that is rougher than elsewhere makes the whole seam count less. When the ground itself has a
+    step right at an edge, only the other edges of these grids can tell.
+    """
+    check_choice("model", model, MODELS)
+    chosen = check_channels(channels, tuple(readings.channels))
+    fixed = _place_of(fixed_grid, readings.grids)
+    figures, table = {}, []
+    for i, channel in enumerate(chosen):
+        planes, figures[channel] = _fit(readings, channel, model, fixed)
+        readings = _apply(readings, channel, planes)
+        table += _rows(readings, channel, planes, fixed)
+        if progress is not None:
+            progress((i + 1) / len(chosen))
+    options = {"channels": list(chosen), "model": model, "fixed_grid": fixed_grid}
+    return readings, {"step": "balancegrids", "options": options, "figures": figures, "table": table}
+
+
+def _place_of(name: str, grids: Sequence[str]) -> int:
+    """Return the place of the grid that stays; -1 when none is named."""
+    if not name:
+        return -1
+    if name not in grids:
+        raise EngineError(f"Invalid fixed grid: {name!r} was given. The readings are of: {', '.join(grids)}.")
+    return list(grids).index(name)
+
+
+def _fit(readings: Readings, channel: str, model: str, fixed: int) -> tuple[_Planes, dict]:
+    """Return what comes off each grid, and the figures of the channel."""
+    patches = patches_of(readings, channel)
+    nugget, factor = ground_of(patches)
+    # In units of the ground's roughness, so that every least value is a number.
+    unit = float(np.sqrt(nugget + factor)) or 1.0
+    patches = patches.in_units_of(unit)
+    seams = list(seams_of(patches, nugget / unit**2, factor / unit**2))
+    planes = _planes(readings, patches, seams, model, fixed, unit)
+    logged = patches.value * unit
+    balanced = logged - planes.taken(patches.grid, np.concatenate([patches.place, logged[:, None]], axis=1))
+    figures = {
+        "seams": len(seams),
+        "step_before": _steps(logged, seams),
+        "step_after": _steps(balanced, seams),
+        "drift_sd": planes.drift_sd,
+    }
+    islands = [readings.grids[g] for g in np.unique(readings.grid) if not planes.neighbours[g]]
+    figures.update(islands=islands, remark=_remark(readings, planes, islands))
+    return planes, figures
+
+
+def _steps(values: np.ndarray, seams: list[Seam]) -> Optional[float]:
+    """Return the root mean square over the seams of their median steps, from values (P,) of the patches."""
+    steps = [np.median(np.sum(seam.share * values[seam.patch], axis=1)) for seam in seams]
+    return float(np.sqrt(np.mean(np.square(steps)))) if steps else None
+
+
+def _planes(readings: Readings, patches: Patches, seams: list[Seam], model: str, fixed: int, unit: float) -> _Planes:
+    grids = len(readings.grids)
+    touching = np.array([seam.grids for seam in seams], int).reshape(-1, 2)
+    neighbours = np.bincount(touching.ravel(), minlength=grids)
+    middle = _middles(patches, grids)
+    value, covariance = np.zeros((grids, 4)), np.zeros((grids, 4, 4))
+    if not seams:
+        return _Planes(value, covariance, middle * [1, 1, unit], np.arange(grids), neighbours, None)
+    weight = np.bincount(readings.grid[readings.in_use], minlength=grids) + 1e-9
+    apart = np.concatenate([patches.place, patches.value[:, None]], axis=1) - middle[patches.grid]
+    columns = {"offset": [], "plane": [0, 1], "offset and gain": [2]}[model]
+    site = np.where(neighbours[:, None] > 0, middle - middle[touching[0, 0]], 0.0) * [1, 1, 0]
+    terms = Terms(apart[:, columns], site[:, columns], np.arange(grids) != fixed, gain=2 in columns)
+    levels = fit_levels(patches, seams, terms, weight, fixed)
+    if terms.gain:
+        proven = np.abs(levels.value[:, 1]) > PROOF * np.sqrt(levels.covariance[:, 1, 1])
+        levels = fit_levels(patches, seams, replace(terms, free=terms.free & proven), weight, fixed)
+    at = [0] + [1 + c for c in columns]
+    value[:, at] = levels.value
+    covariance[np.ix_(np.arange(grids), at, at)] = levels.covariance
+    scale = np.array([unit, unit, unit, 1.0])
+    return _Planes(value * scale, covariance * scale * scale[:, None], middle * [1, 1, unit], levels.group, neighbours,
+                   levels.drift_sd * unit)  # fmt: skip
+
+
+def _middles(patches: Patches, grids: int) -> np.ndarray:
+    """Return (G, 3) the middle of each grid and its median value; 0 for a grid without readings in use."""
+    middle = np.zeros((grids, 3))
+    order = np.argsort(patches.grid, kind="stable")
+    cuts = np.searchsorted(patches.grid[order], np.arange(grids + 1))
+    for g in range(grids):
+        mine = order[cuts[g] : cuts[g + 1]]
+        if len(mine):
+            middle[g, :2] = patches.place[mine].mean(axis=0)
+            middle[g, 2] = np.median(patches.value[mine])
+    return middle
+
+
+def _apply(readings: Readings, channel: str, planes: _Planes) -> Readings:
+    values = readings.channels[channel]
+    at = np.stack([readings.x, readings.y, values], axis=1)
+    error = np.hypot(readings.se.get(channel, np.zeros(len(values))), planes.error(readings.grid, at))
+    return readings.with_channel(channel, values - planes.taken(readings.grid, at), se=error)
+
+
+def _rows(readings: Readings, channel: str, planes: _Planes, fixed: int) -> list[dict]:
+    based_on = np.where(planes.neighbours > 0, "neighbours", "no neighbour").astype(object)
+    if fixed >= 0:
+        based_on[fixed] = "fixed"
+    return [
+        {"grid": readings.grids[g], "channel": channel, "offset": float(planes.value[g, 0]),
+         "gain": float(planes.gain[g]), "slope_x": float(planes.value[g, 1]), "slope_y": float(planes.value[g, 2]),
+         "standard_error": float(np.sqrt(max(planes.covariance[g, 0, 0], 0.0))),
+         "neighbours": int(planes.neighbours[g]), "based_on": based_on[g]}
+        for g in np.unique(readings.grid)
+    ]  # fmt: skip
+
+
+def _remark(readings: Readings, planes: _Planes, islands: list[str]) -> str:
+    """Return in sentences what the seams cannot tell; empty when they tell all."""
+    parts = []
+    if islands:
+        several = len(islands) > 1
+        parts.append(
+            f"Grid{'s' if several else ''} {', '.join(islands)} touch{'' if several else 'es'} no other grid and "
+            f"stay{'' if several else 's'} as {'they are' if several else 'it is'}."
+        )
+    groups = np.unique(planes.group[planes.neighbours > 0])
+    if len(groups) > 1:
+        names = [", ".join(np.array(readings.grids)[(planes.group == k) & (planes.neighbours > 0)]) for k in groups]
+        parts.append(f"Nothing tells the levels of these groups of grids against each other: {'; '.join(names)}.")
+    return " ".join(parts)

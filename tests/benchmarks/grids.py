@@ -1,0 +1,115 @@
+"""How well neighbouring grids come to one level: python tests/benchmarks/grids.py [blocks of 3 x 3 grids]."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+TESTS = Path(__file__).resolve().parents[1]
+
+
+def load(name: str, path: Path):
+    """Import a file as a module."""
+    spec = importlib.util.spec_from_file_location(name, path)
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+load("turnrow_tests_conftest", TESTS / "conftest.py")
+walk = load("turnrow_test_walk", TESTS / "engine" / "walk.py")
+
+from turnrow.processing_provider.engine.align import align_opposing  # noqa: E402
+from turnrow.processing_provider.engine.balance import METHODS, balance_traverses  # noqa: E402
+from turnrow.processing_provider.engine.outliers import flag_outliers  # noqa: E402
+from turnrow.processing_provider.engine.readings import concatenate  # noqa: E402
+from turnrow.processing_provider.engine.seams import MODELS, balance_grids  # noqa: E402
+
+SIZE = 20.0
+EDGE = 1.0
+
+
+def levels(readings, truth) -> np.ndarray:
+    """Mean of readings minus truth of each grid, their mean taken off."""
+    used = readings.in_use & (readings.kind == 0)
+    off = (readings.channels["eca"] - truth)[used]
+    mean = np.bincount(readings.grid[used], off) / np.bincount(readings.grid[used])
+    return mean - mean.mean()
+
+
+def edges(readings) -> list[tuple[int, int, float]]:
+    """Difference of the mean readings within a metre of each common edge: what matching by pairs goes by."""
+    used, found = readings.in_use & (readings.kind == 0), []
+    for g in range(9):
+        for h, axis in ((g + 3, readings.x), (g + 1, readings.y)):
+            if h < 9 and (h == g + 3 or h % 3):
+                edge = SIZE * (g // 3 + 1 if h == g + 3 else g % 3 + 1)
+                near = used & (np.abs(axis - edge) < EDGE)
+                means = [np.mean(readings.channels["eca"][near & (readings.grid == k)]) for k in (g, h)]
+                found.append((g, h, means[0] - means[1]))
+    return found
+
+
+def pairwise(readings) -> np.ndarray:
+    """Levels by matching edge means one grid after the other, each with the first neighbour that is done."""
+    level = {0: 0.0}
+    steps = {**{(g, h): d for g, h, d in edges(readings)}, **{(h, g): -d for g, h, d in edges(readings)}}
+    while len(level) < 9:
+        g, h = next((g, h) for g, h in steps if g in level and h not in level)
+        level[h] = level[g] - steps[g, h]
+    found = np.array([level[g] for g in range(9)])
+    return found - found.mean()
+
+
+def seam_error(readings, level) -> float:
+    """Root mean square of the steps between edge means that a set of levels leaves."""
+    return float(np.sqrt(np.mean([(d - level[g] + level[h]) ** 2 for g, h, d in edges(readings)])))
+
+
+def one_block(seed: int, ties: bool) -> dict[str, float]:
+    """Return the figures of one block of 3 x 3 grids."""
+    rng = np.random.default_rng(seed)
+    lag = rng.uniform(0.15, 0.6)
+    at = (SIZE / 6, SIZE / 2, 5 * SIZE / 6) if ties else ()
+    walks = walk.block(rng, walk.usual(lag), across=3, size_m=SIZE, level=1.25, ties=at)
+    readings, _ = align_opposing(flag_outliers(concatenate([w.readings for w in walks]))[0])
+    method = "neighbours and ties" if ties and "neighbours and ties" in METHODS else "neighbours"
+    readings, _ = balance_traverses(readings, method=method)
+    truth = walks[0].field.at(readings.x, readings.y)
+    true = levels(readings, truth)
+    result = {"levels: nothing": np.std(true), "levels: pairwise": np.std(true - pairwise(readings))}
+    for model in MODELS:
+        start = time.perf_counter()
+        balanced, record = balance_grids(readings, model=model)
+        seconds = time.perf_counter() - start
+        result[f"levels: {model}"] = np.std(levels(balanced, truth))
+        if model == "offset":
+            offset, error = (np.array([r[k] for r in record["table"]]) for k in ("offset", "standard_error"))
+            within = float(np.mean(np.abs(true - offset) < 2 * error)), float(np.mean(error)), seconds
+            seams = seam_error(readings, np.zeros(9)), seam_error(readings, offset), seam_error(readings, true)
+    result["levels: standard error"] = within[1]
+    result["share within 2 se"] = within[0]
+    result.update(zip(("edges: nothing", "edges: offset", "edges: true levels"), seams))
+    result["ms per 1000 readings"] = within[2] * 1e6 / len(readings)
+    return result
+
+
+def main() -> None:
+    """Print medians and means over the blocks."""
+    blocks = int(sys.argv[1]) if len(sys.argv) > 1 else 20
+    for ties in (True, False):
+        print("three tie lines a grid" if ties else "no tie lines")
+        # Nobody looked at these blocks while the step was made.
+        results = [one_block(1000 + number, ties) for number in range(blocks)]
+        for name in results[0]:
+            values = np.array([r[name] for r in results])
+            print(f"{name:26s} median {np.median(values):7.3f}   mean {values.mean():7.3f}   worst {values.max():7.3f}")
+
+
+if __name__ == "__main__":
+    main()
