@@ -18,8 +18,8 @@ class CompareNotes(SurveyAlgorithm):
     SUMMARY = "Finds everything in the log that disagrees with the notes or with the scheme of the grid."
     HELP = (
         "<p>Run it on the evening of the survey, while a line can still be walked again. The readings themselves are "
-        "looked at, too: a line that fits its neighbours only when it is turned round or moved is told, with the "
-        "correlations. Nothing is changed.</p>"
+        "looked at, too: lines that fit their neighbours only when they are turned round, moved or exchanged, lines "
+        "walked twice, and readings lost by the logger are told. Nothing is changed.</p>"
     )
     TAGS = ("notes", "check", "missing", "field")
     PARAMETERS = (
@@ -36,7 +36,8 @@ class CompareNotes(SurveyAlgorithm):
         notes = notes_for(parse_notes(values.notes[0]), scheme.grid)
         findings = compare_notes(readings, scheme, notes, progress=progress)
         if not any(finding.code == "wrong-log" for finding in findings):
-            findings += doubts_of(place_readings(readings, scheme, notes, local_frame())[0])
+            placed = place_readings(readings, scheme, notes, local_frame())[0]
+            findings += [doubt.finding for doubt in doubts_of(placed, scheme, notes)]
         values.write_findings("FINDINGS", findings)
         values.results["WALK_AGAIN"] = walk_again_count(findings)
         feedback.pushInfo(f"{len(findings)} findings, {values.results['WALK_AGAIN']} lines to walk again.")

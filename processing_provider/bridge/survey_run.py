@@ -77,7 +77,13 @@ def process_survey(
     EngineError
         When no grid could be placed, or no channel mapped.
     """
-    results = read_survey(sources.grids, sources.notes, fit=recipe.fit, progress=part_of(progress, 0.0, 0.4))
+    results = read_survey(
+        sources.grids,
+        sources.notes,
+        fit=recipe.fit,
+        accept_certainty=recipe.accept_certainty,
+        progress=part_of(progress, 0.0, 0.4),
+    )
     good = [r for r in results if not r.problem]
     findings = (*sources.findings, *(f for r in results for f in r.findings))
     if not good:

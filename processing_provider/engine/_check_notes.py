@@ -30,6 +30,27 @@ def _notes_without_line(log: GridLog) -> Iterator[Finding]:
         yield log.finding("warning", "note-without-line", note.line, found, "a line of the log", advice)
 
 
+def _lines_skipped(log: GridLog) -> Iterator[Finding]:
+    """A traverse that was left out, so that the log's numbers lag behind the notes, which list the lines walked."""
+    scheme = log.scheme
+    logged = {r.line for r in log.walked if scheme.has_line(r.line)}
+    noted = {n.line for n in log.notes if n.line is not None and n.kind != "obstacle" and scheme.has_line(n.line)}
+    left_out, ahead = logged - noted, noted - logged
+    if len(left_out) != 1 or len(ahead) != 1:
+        return
+    (line,), (last,) = left_out, ahead
+    if scheme.order(last) != max(scheme.order(list(logged))) + 1 or scheme.order(line) < min(scheme.order(list(noted))):
+        return
+    found = (
+        f"The notes go on to line {last} but leave out line {line}; the log has line {line} and ends one line earlier."
+    )
+    advice = (
+        f"Line {line} was probably left out, and what the log calls line {line} and later lies one spacing farther on: "
+        f"note the position_m of these lines. Then line {line} must be walked again, not line {last}."
+    )
+    yield log.finding("error", "line-skipped", line, found, "the lines of the notes", advice, True)
+
+
 def _notes_disagree(log: GridLog) -> Iterator[Finding]:
     """Notes against the log's own start, stop and heading; the notes count."""
     for run in log.runs:
@@ -115,6 +136,7 @@ def _same_positions(log: GridLog) -> Iterator[Finding]:
 
 NOTE_CHECKS = (
     _notes_without_line,
+    _lines_skipped,
     _notes_disagree,
     _positions,
     _tie_positions,

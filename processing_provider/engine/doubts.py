@@ -1,84 +1,86 @@
-"""Doubts: lines whose data fit their neighbours better when walked the other way or started at another station."""
+"""Doubts: lines whose readings contradict what the log says of them, and what would mend it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Optional, Sequence
+from typing import Iterator, Optional, Sequence
 
 import numpy as np
 
+from ._doubt_breaks import Break, breaks_of
+from ._doubt_fits import GROUND_M, Fit, fits, moves_of, threshold
+from ._doubt_ground import Ground, clearest
+from ._doubt_order import OrderDoubt, certainty_of, order_doubt
 from ._lines import Lines, lines_of
 from ._validation import check_channels
-from .align import align_opposing, band_pass
+from .align import align_opposing
 from .findings import Finding
+from .notes import Note
 from .outliers import flag_outliers
 from .readings import Readings
+from .scheme import Scheme
 
-NEAR_M = 1.0
-"""A line may lie this far off along the traverse without doubt: uneven pace, late start."""
-FEATURE_M = 0.8
-"""Band-passed readings nearer than this tell the same; it turns readings into independent ones."""
-TURN_M = 2.5
-"""A line that is turned round lies this near to its place at most: the overrun of both ends differs by metres."""
-GROUND_M = 4.0
-"""Swells longer than this may be drift and tell nothing of a line's place."""
-LEAST_OVERLAP = 0.5
-"""Share of the line that must still lie on its neighbours when it is moved."""
-FALSE_ALARMS = 1 / 20
-"""Clean grids in which chance raises a doubt, at most."""
 LEAST_LINES = 5
+WHOLE = 0.8
+"""Share of its readings that a line must have for a word on its order."""
+UNSURE_M = 0.5
+"""A line turned round is moved only by more than this: so far off may any line be walked."""
+BY_READINGS = "a proposal from the readings"
 
 
 @dataclass(frozen=True)
-class _Fit:
-    """How well every line fits its neighbours.
+class Proposal:
+    """A note that would mend a line.
 
-    ``likelihood`` and ``correlation`` are (2, L, H): as recorded and turned round, over H moves in metres;
-    ``near`` (H,) are moves that raise no doubt, ``turn`` (H,) those that a line turned round may have.
+    Attributes
+    ----------
+    grid : str
+    line, run : int
+    certainty : float
+        Probability that the fault is there, from the likelihood gained and prior odds of one line in a hundred.
+    note : Note
     """
 
-    move_m: np.ndarray
-    likelihood: np.ndarray
-    correlation: np.ndarray
+    grid: str
+    line: int
+    run: int
+    certainty: float
+    note: Note
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """What the readings contradict, and the notes that would mend it; none where only walking again would."""
+
+    finding: Finding
+    proposals: tuple[Proposal, ...] = ()
 
     @property
-    def near(self) -> np.ndarray:
-        return np.abs(self.move_m) <= NEAR_M
-
-    @property
-    def turn(self) -> np.ndarray:
-        return np.abs(self.move_m) <= TURN_M
-
-    @property
-    def recorded(self) -> np.ndarray:
-        """(L,) log likelihood of the place as recorded."""
-        return self.likelihood[0][:, self.near].max(axis=1)
-
-    @property
-    def proposed(self) -> np.ndarray:
-        """(2, L) log likelihood of the best other place, and of the line turned round."""
-        moved = self.likelihood[0][:, ~self.near].max(axis=1)
-        return np.stack([moved, self.likelihood[1][:, self.turn].max(axis=1)])
+    def certainty(self) -> float:
+        """Smallest certainty of the proposals; 0 without any."""
+        return min((p.certainty for p in self.proposals), default=0.0)
 
 
 def doubts_of(
-    readings: Readings,
-    *,
-    channels: Optional[Sequence[str]] = None,
-) -> list[Finding]:
-    """Return lines that were probably walked the other way than recorded, or started at another station.
+    readings: Readings, scheme: Scheme, notes: Sequence[Note] = (), *, channels: Optional[Sequence[str]] = None
+) -> list[Doubt]:
+    """Return lines whose readings say that they were walked otherwise than recorded.
 
     Parameters
     ----------
     readings : Readings
         Placed readings of one grid, as logged. Nothing is changed.
+    scheme : Scheme
+    notes : sequence of Note
+        A line that they speak of (obstacles apart) gets no proposal.
     channels : sequence of str, optional
         Channels to look at; all when not given.
 
     Returns
     -------
-    list of Finding
-        ``line-reversed`` and ``line-shifted``, with the correlation with the neighbours as recorded and as proposed.
+    list of Doubt
+        By line. Codes: ``line-reversed``, ``line-shifted``, ``lines-swapped``, ``line-doubled``, ``line-again``,
+        ``line-copied``, ``line-strange``, ``readings-lost``.
 
     Raises
     ------
@@ -87,104 +89,199 @@ def doubts_of(
 
     Notes
     -----
-    Each line is held against the mean of its two neighbours at every move along the traverse, as recorded and turned
-    round, after the common lag is taken off. With N independent readings and correlation c the log likelihood is
-    -N/2 log(1 - c^2); the part of a line that a move puts off its neighbours counts as unexplained. A doubt is raised
-    when a proposal beats every place within ``NEAR_M`` by the threshold of Wilks's test for all lines and moves
-    together (Bonferroni), so that chance raises one in at most ``FALSE_ALARMS`` of clean grids.
-
-    References
-    ----------
-    Wilks, S. S., 1938. The large-sample distribution of the likelihood ratio. Annals of Mathematical Statistics 9.
+    Each line is held against its neighbours, turned round and moved (see ``fits``), and the order of all lines is
+    judged as a whole (see ``Ground``), before and after. Both raise at most one false doubt in 20 clean grids, each.
+    Lost readings are told by the times (see ``breaks_of``).
     """
     chosen = check_channels(channels, tuple(readings.channels))
     chosen = tuple(c for c in chosen if np.isfinite(readings.channels[c]).any())
     # A spike in two neighbours would pass for a feature that one of them has at the wrong place.
-    aligned = align_opposing(flag_outliers(readings, channels=chosen)[0], channels=chosen)[0]
+    flagged = flag_outliers(readings, channels=chosen)[0]
+    aligned = align_opposing(flagged, channels=chosen, per_traverse=False)[0]
     lines = lines_of(aligned)
-    if len(lines) < LEAST_LINES:
-        return []
-    findings: list[Finding] = []
-    trusted = np.ones(len(lines), bool)
-    while len(findings) < len(lines) // 2:
-        fit = _fits(aligned, lines, chosen, trusted)
-        gain = np.where(trusted, fit.proposed.max(axis=0) - fit.recorded, -np.inf)
+    work = _Work(readings, aligned, lines, scheme, chosen, np.ones(len(lines), bool), lines.u / scheme.spacing_m)
+    doubts = [*_breaks(work), *_copies(work)]
+    if len(lines) >= LEAST_LINES:
+        # A line turned round or moved is strange where it lies: strangers have their say when those are settled.
+        doubts += [*_orders(work, strangers=False), *_places(work), *_orders(work, strangers=True)]
+    noted = {n.line for n in notes if n.line is not None and n.kind != "obstacle"}
+    settled = [d if not noted & {p.line for p in d.proposals} else Doubt(d.finding) for d in doubts]
+    return sorted(settled, key=lambda d: (d.finding.line, d.finding.run))
+
+
+@dataclass
+class _Work:
+    """What the checks share.
+
+    ``trusted`` (L,) are the lines that no check has doubted yet, ``place`` (L,) their places in spacings,
+    ``doubled`` how many lines were found to be walked twice.
+    """
+
+    readings: Readings
+    aligned: Readings
+    lines: Lines
+    scheme: Scheme
+    channels: Sequence[str]
+    trusted: np.ndarray
+    place: np.ndarray
+    doubled: int = 0
+
+    def finding(self, severity: str, code: str, i: int, found: str, expected: str, advice: str, again=False) -> Finding:
+        advice = f"Nothing was changed. {advice}"
+        line, run = int(self.lines.line[i]), int(self.lines.run[i])
+        return Finding(severity, code, found, expected, advice, self.scheme.grid, line, run, again)
+
+    def proposal(self, i: int, certainty: float, **note) -> Proposal:
+        line, run = int(self.lines.line[i]), int(self.lines.run[i])
+        noted = Note(self.scheme.grid, line, run, where=BY_READINGS, **note)
+        return Proposal(self.scheme.grid, line, run, certainty, noted)
+
+    def start_m(self, i: int) -> float:
+        """Return v of a line's first reading as placed."""
+        mine = np.flatnonzero(self.lines.owner == i)
+        return float(self.readings.v_m[mine[np.argmin(self.readings.seq[mine])]])
+
+    def station(self, v: float, heading: int) -> float:
+        """Return the whole station at which the sensor lies at v."""
+        away = v - heading * self.scheme.sensor_ahead_m
+        return float(round(away / self.scheme.interval_m + self.scheme.first_station - 0.5))
+
+
+def _breaks(work: _Work) -> Iterator[Doubt]:
+    for item in breaks_of(work.readings, work.lines):
+        work.trusted[item.line] = False
+        yield Doubt(_lost(work, item), (work.proposal(item.line, item.certainty, kind="void"),))
+
+
+def _lost(work: _Work, item: Break) -> Finding:
+    count = round(item.lost)
+    found = (
+        f"The log stands still for {item.gap_s:.1f} s after station {item.station:g}, and the line ends short: about "
+        f"{count} readings ({count * work.scheme.interval_m:.1f} m) were lost there. The rest of the line lies off by "
+        "as much."
+    )
+    line = int(work.lines.line[item.line])
+    advice = f"Walk line {line} again."
+    return work.finding("error", "readings-lost", item.line, found, "readings at a steady rate", advice, True)
+
+
+def _copies(work: _Work) -> Iterator[Doubt]:
+    """Lines whose readings are those of an earlier line, value by value."""
+    seen: dict[bytes, int] = {}
+    first = [np.flatnonzero(work.lines.owner == i).min() for i in range(len(work.lines))]
+    for i in np.argsort(first).tolist():
+        mine = work.lines.owner == i
+        values = [work.readings.channels[c][mine] for c in work.channels]
+        if not any(np.ptp(v[np.isfinite(v)]) > 0 for v in values if np.isfinite(v).any()):
+            continue
+        key = b"".join(v.tobytes() for v in values)
+        if key not in seen:
+            seen[key] = i
+            continue
+        work.trusted[i] = False
+        line, other = int(work.lines.line[i]), int(work.lines.line[seen[key]])
+        found = f"Its readings are those of line {other}, value by value."
+        advice = f"Find the right readings of line {line} in the log, or note it as void and walk it again."
+        finding = work.finding("error", "line-copied", i, found, "readings of its own", advice, True)
+        yield Doubt(finding, (work.proposal(i, 1.0, kind="void"),))
+
+
+def _places(work: _Work) -> Iterator[Doubt]:
+    """Lines that fit when they are turned round or moved, the worst first."""
+    lines, found = work.lines, 0
+    while found < len(lines) // 2:
+        fit = fits(work.aligned, lines, work.channels, work.trusted)
+        gain = np.where(work.trusted, fit.proposed.max(axis=0) - fit.recorded, -np.inf)
         worst = int(gain.argmax())
-        if gain[worst] <= _threshold(fit, len(lines)):
+        if gain[worst] <= threshold(fit, len(lines)):
             break
         # Its neighbours were held against it; they get another hearing without it.
-        trusted[worst] = False
-        findings.append(_finding(aligned, lines, worst, fit))
-    return sorted(findings, key=lambda f: (f.line, f.run))
+        work.trusted[worst] = False
+        found += 1
+        yield _misplaced(work, worst, fit, float(gain[worst]))
 
 
-def _threshold(fit: _Fit, lines: int) -> float:
-    """Return the gain in log likelihood that chance reaches in one of 1 / FALSE_ALARMS grids."""
-    from scipy.stats import chi2
-
-    moves = (np.ptp(fit.move_m) + 2 * TURN_M) / FEATURE_M
-    return float(chi2.isf(FALSE_ALARMS / (lines * moves), 1) / 2)
-
-
-def _fits(readings: Readings, lines: Lines, channels: Sequence[str], trusted: np.ndarray) -> _Fit:
-    """Return the fits as recorded and turned round about the middle of the grid.
-
-    Channels of one instrument see the same ground, so their likelihoods are averaged, not added up.
-    """
-    reach = int(LEAST_OVERLAP * len(lines.v))
-    move_m = np.arange(-reach, reach + 1) * lines.step_m
-    likelihood, products, norms = np.zeros((3, 2, len(lines), len(move_m)))
-    for channel in channels:
-        matrix = lines.resample(readings, readings.channels[channel])
-        known = np.isfinite(matrix)
-        band = band_pass(matrix, lines.step_m, GROUND_M)
-        reference = _neighbours(band * trusted[:, None], known & trusted[:, None])
-        count = known.sum(axis=1) * lines.step_m / FEATURE_M
-        for way, own in enumerate((band, band[:, ::-1])):
-            product, norm = _moved(own, reference, reach)
-            share = np.clip(product / np.maximum(norm, 1e-12), 0.0, 0.999)
-            likelihood[way] -= count[:, None] / 2 * np.log1p(-(share**2)) / len(channels)
-            products[way] += product
-            norms[way] += norm
-    return _Fit(move_m, likelihood, products / np.maximum(norms, 1e-12))
-
-
-def _neighbours(band: np.ndarray, known: np.ndarray) -> np.ndarray:
-    """Return the mean of the lines on both sides (of one at the edges of the grid), zero where neither is known."""
-    total, count = np.zeros_like(band), np.zeros_like(band)
-    total[1:], count[1:] = band[:-1], known[:-1]
-    total[:-1] += band[1:]
-    count[:-1] += known[1:]
-    return total / np.maximum(count, 1.0)
-
-
-def _moved(own: np.ndarray, reference: np.ndarray, reach: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return (L, 2 reach + 1) products of a line moved along the traverse with its reference, and their norms."""
-    from scipy.fft import irfft, next_fast_len, rfft
-
-    width = own.shape[1]
-    size = next_fast_len(2 * width, real=True)
-    cycle = irfft(np.conj(rfft(own, size)) * rfft(reference, size), size)
-    moves = np.arange(-reach, reach + 1)
-    running = np.concatenate([np.zeros((len(own), 1)), np.cumsum(reference**2, axis=1)], axis=1)
-    power = running[:, width + np.minimum(moves, 0)] - running[:, np.maximum(moves, 0)]
-    return cycle[:, moves], np.sqrt(np.sum(own**2, axis=1)[:, None] * power)
-
-
-def _finding(readings: Readings, lines: Lines, i: int, fit: _Fit) -> Finding:
+def _misplaced(work: _Work, i: int, fit: Fit, gain: float) -> Doubt:
     way = int(fit.proposed[:, i].argmax())
     allowed = fit.turn if way else ~fit.near
     at = int(np.where(allowed, fit.likelihood[way, i], -np.inf).argmax())
     recorded, proposed = fit.correlation[0, i, fit.near].max(), fit.correlation[way, i, at]
     found = f"Its readings fit the neighbouring lines with a correlation of {recorded:.2f} as recorded, "
+    heading, move = int(work.lines.heading[i]), float(fit.move_m[at])
+    certainty = certainty_of(gain, moves_of(fit))
+    start = work.start_m(i)
     if way:
         found += f"and of {proposed:.2f} when the line is turned round."
         code, advice = "line-reversed", "note its true heading and start_station."
+        heading = -heading
+        start = work.lines.v[0] + work.lines.v[-1] - start + (move if abs(move) > UNSURE_M else 0.0)
     else:
-        found += f"and of {proposed:.2f} when it is moved by {fit.move_m[at]:+.1f} m along the traverse."
+        found += f"and of {proposed:.2f} when it is moved by {move:+.1f} m along the traverse."
         code, advice = "line-shifted", "note its true start_station."
-    return Finding(
-        "warning", code, found, "a line that fits best where it was recorded",
-        f"Nothing was changed. If the field book agrees, {advice}",
-        readings.grids[0], int(lines.line[i]), int(lines.run[i]),
-    )  # fmt: skip
+        start += move
+    finding = work.finding("warning", code, i, found, "a line that fits best where it was recorded",
+                           f"If the field book agrees, {advice}")  # fmt: skip
+    if not heading:
+        return Doubt(finding)
+    station = work.station(start, heading)
+    return Doubt(finding, (work.proposal(i, certainty, heading=heading, start_station=station),))
+
+
+def _orders(work: _Work, strangers: bool) -> Iterator[Doubt]:
+    """Lines that fit at another place of the order, the surest first; without ``strangers`` until one fits nowhere."""
+    lines, spacing = work.lines, work.scheme.spacing_m
+    matrices = [lines.resample(work.aligned, work.aligned.channels[c]) for c in work.channels]
+    matrix = clearest(lines, matrices, GROUND_M)
+    known = np.count_nonzero(np.isfinite(matrix), axis=1)
+    whole = known >= WHOLE * np.median(known)
+    logged = work.readings.line[(lines.owner >= 0) | work.readings.has_flag("unplaced")]
+    too_many = len(np.unique(logged)) - work.scheme.line_count
+    while np.count_nonzero(work.trusted & whole) >= LEAST_LINES:
+        index = np.flatnonzero(work.trusted & whole)
+        ground = Ground(matrix[index], work.place[index], lines.step_m, spacing, GROUND_M)
+        found = order_doubt(ground, twice=too_many > work.doubled)
+        if found is None or (found.code == "line-strange" and not strangers):
+            return
+        i, other = int(index[found.line]), int(index[found.other]) if found.other >= 0 else -1
+        work.trusted[i] = False
+        if found.code == "lines-swapped":
+            work.trusted[other] = False
+        if found.code == "line-doubled":
+            work.place[i:] -= 1
+            work.doubled += 1
+        yield _misordered(work, found, i, other)
+
+
+def _misordered(work: _Work, doubt: OrderDoubt, i: int, other: int) -> Doubt:
+    lines, sure, here = work.lines, doubt.certainty, work.lines.line
+    u = lines.u
+    found = f"It fits the lines around it with a correlation of {doubt.recorded:.2f} as recorded"
+    expected = "a line that fits best where it was recorded"
+    proposals: tuple[Proposal, ...]
+    if doubt.code == "lines-swapped":
+        found += f", and of {doubt.proposed:.2f} when it changes places with line {here[other]}."
+        advice = f"If the field book agrees that lines {here[i]} and {here[other]} were exchanged, note the true "
+        advice += "position_m of both."
+        proposals = (work.proposal(i, sure, position_m=float(u[other])),
+                     work.proposal(other, sure, position_m=float(u[i])))  # fmt: skip
+    elif doubt.code == "line-doubled":
+        found = (
+            f"It shows the same ground as line {here[other]}, and all later lines fit when they lie one spacing nearer "
+            f"(correlation of {doubt.recorded:.2f} as recorded, {doubt.proposed:.2f} so)."
+        )
+        advice = f"If line {here[other]} was walked twice, note line {here[i]} as redo, and the position_m of it and "
+        advice += "of all later lines."
+        later = np.flatnonzero(u > u[i] + 1e-6)
+        first = work.proposal(i, sure, kind="redo", position_m=float(u[other]))
+        moved = (work.proposal(int(k), sure, position_m=float(u[k] - work.scheme.spacing_m)) for k in later)
+        proposals = (first, *moved)
+    elif doubt.code == "line-again":
+        found += f", and of {doubt.proposed:.2f} on the ground of line {here[other]}."
+        advice = f"If line {here[other]} was walked twice, note line {here[i]} as redo with its position_m. Walk the "
+        advice += f"ground of line {here[i]} again."
+        proposals = (work.proposal(i, sure, kind="redo", position_m=float(u[other])),)
+    else:
+        found += ", and nowhere else."
+        advice = "If it is a dummy line or of another grid, note it as dummy, and walk the line again."
+        proposals = (work.proposal(i, sure, kind="dummy"),)
+    return Doubt(work.finding("warning", doubt.code, i, found, expected, advice), proposals)

@@ -10,7 +10,7 @@ from typing import Callable, Mapping, Optional, Sequence
 import numpy as np
 
 from .compare import compare_notes
-from .doubts import doubts_of
+from .doubts import Doubt, doubts_of
 from .errors import EngineError
 from .findings import Finding
 from .frame import Corner, Frame, fit_frame
@@ -79,6 +79,7 @@ def read_survey(
     notes: Sequence[Note] = (),
     *,
     fit: str = "similarity",
+    accept_certainty: Optional[float] = None,
     progress: Optional[Callable[[float], None]] = None,
 ) -> list[GridResult]:
     """Read, compare and place every grid of a survey; a grid that fails does not stop the others.
@@ -89,6 +90,9 @@ def read_survey(
     notes : sequence of Note
     fit : str
         See ``fit_frame``.
+    accept_certainty : float, optional
+        Proposals of the doubts that are at least so certain are taken over as if they were notes, and told as
+        ``proposal-accepted``; none when not given. What the notes say of a line is never overridden.
     progress : callable, optional
         Called with the fraction done; what it raises ends the run.
 
@@ -104,7 +108,7 @@ def read_survey(
         if progress is not None:
             progress(number / len(sources))
         try:
-            results.append(_read_grid(source, notes, fit, logs, seen))
+            results.append(_read_grid(source, notes, fit, accept_certainty, logs, seen))
         except EngineError as error:
             grid = source.entry.scheme.grid
             failed = Finding("error", "grid-failed", str(error), "", "The other grids were finished without it.", grid)
@@ -112,7 +116,9 @@ def read_survey(
     return results
 
 
-def _read_grid(source: GridSource, notes: Sequence[Note], fit: str, logs: dict, seen: dict) -> GridResult:
+def _read_grid(
+    source: GridSource, notes: Sequence[Note], fit: str, accept: Optional[float], logs: dict, seen: dict
+) -> GridResult:
     scheme, findings = source.entry.scheme, []
     parts, layouts, remarks = [], [], []
     for path in dict.fromkeys(source.logs):
@@ -131,14 +137,47 @@ def _read_grid(source: GridSource, notes: Sequence[Note], fit: str, logs: dict, 
         return GridResult(source, findings=tuple(findings), problem=wrong[0].sentence())
     frame = fit_frame(source.corners, scheme.length_m, scheme.width_m, fit=fit, grid=scheme.grid)
     placed, record, placing = place_readings(readings, scheme, own, frame)
-    findings.extend([*frame.findings, *placing, *doubts_of(placed)])
+    doubts = doubts_of(placed, scheme, own)
+    accepted = [] if accept is None else _accepted(doubts, accept)
+    if accepted:
+        proposed = [p.note for doubt in accepted for p in doubt.proposals]
+        placed, record, placing = place_readings(readings, scheme, [*own, *proposed], frame)
+    told = [_told_accepted(d) if d in accepted else d.finding for d in doubts]
+    findings.extend([*frame.findings, *placing, *told])
     if not placed.in_use.any():
         raise EngineError(
             f"No reading of grid {scheme.grid} is in use ({_counts(placed)}). Check its line numbers, its size in the "
             "register and its notes."
         )
-    told = tuple(_without_repeats(findings))
-    return GridResult(source, placed, frame, record, told, "", tuple(layouts), tuple(remarks))
+    findings = _without_repeats(findings)
+    return GridResult(source, placed, frame, record, tuple(findings), "", tuple(layouts), tuple(remarks))
+
+
+def _accepted(doubts: Sequence[Doubt], accept: float) -> list[Doubt]:
+    """Return the doubts to take over, the surest first; a line is mended once."""
+    accepted: list[Doubt] = []
+    lines: set[int] = set()
+    for doubt in sorted(doubts, key=lambda d: -d.certainty):
+        mine = {p.line for p in doubt.proposals}
+        if mine and doubt.certainty >= accept and not mine & lines:
+            accepted.append(doubt)
+            lines |= mine
+    return accepted
+
+
+def _told_accepted(doubt: Doubt) -> Finding:
+    """Return the finding of a proposal that was taken over: what was changed, and how certain it is."""
+    first, *others = (p.note for p in doubt.proposals)
+    changed = [f"kind {first.kind}"] if first.kind != "survey" else []
+    changed += [f"heading {'out' if first.heading > 0 else 'back'}"] if first.heading else []
+    changed += [f"start_station {first.start_station:g}"] if first.start_station is not None else []
+    changed += [f"position_m {first.position_m:g}"] if first.position_m is not None else []
+    more = f", and {len(others)} other lines were moved with it" if others else ""
+    advice = f"It was placed with {', '.join(changed)}{more}; certainty {doubt.certainty:.2f}."
+    if doubt.finding.walk_again:
+        advice += f" Walk line {first.line} again."
+    advice += " If this is wrong, note how the line was walked, or raise accept_certainty in the recipe."
+    return replace(doubt.finding, severity="note", code="proposal-accepted", advice=advice)
 
 
 def _without_repeats(findings: Sequence[Finding]) -> list[Finding]:

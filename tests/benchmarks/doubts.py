@@ -1,18 +1,19 @@
 """How often a line at the wrong place is found by its readings alone: python tests/benchmarks/doubts.py [sites].
 
-On random sites walked with all the usual faults: clean grids that raise a doubt, lines turned round, and lines counted
-from a station 1.5 to 6 m off.
+On random sites walked with all the usual faults: clean grids that raise a doubt, and one fault at a time of each kind.
 """
 
 from __future__ import annotations
 
 import importlib.util
 import sys
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
 TESTS = Path(__file__).resolve().parents[1]
+SPACING, RATE = 0.5, 8.0
 
 
 def load(name: str, path: Path):
@@ -26,49 +27,170 @@ def load(name: str, path: Path):
 load("turnrow_tests", TESTS / "conftest.py")
 walk = load("turnrow_test_walk", TESTS / "engine" / "walk.py")
 from turnrow.processing_provider.engine.doubts import doubts_of  # noqa: E402
-from turnrow.processing_provider.engine.readings import flag_bit  # noqa: E402
+from turnrow.processing_provider.engine.readings import concatenate, flag_bit  # noqa: E402
+from turnrow.processing_provider.engine.scheme import Scheme  # noqa: E402
 
 
-def turned_round(rows, _):
-    """Return where the values of a line go, which ones, and what is lost: the opposite order."""
-    return rows, rows[::-1], rows[:0]
+@dataclass
+class Elsewhere(walk.Field):
+    """A field in which whole lines are walked some spacings from where they are recorded."""
+
+    move: np.ndarray = field(default=None)
+
+    def at(self, u, v):
+        """Value where the line of u truly lies."""
+        line = np.clip(np.rint(np.asarray(u) / SPACING - 0.5).astype(int), 0, len(self.move) - 1)
+        return super().at(u + self.move[line] * SPACING, v)
 
 
-def moved(rows, rng):
-    """Return the same for a line counted from another station, to either side."""
-    count = int(rng.integers(12, 49))
-    first, last = rows[:-count], rows[count:]
-    return (last, first, rows[:count]) if rng.random() < 0.5 else (first, last, rows[-count:])
+def scheme_of(size):
+    """Return the scheme of a simulated grid."""
+    return Scheme(grid="A", length_m=size, width_m=size, spacing_m=SPACING, readings_per_m=RATE)
 
 
-def spoilt(readings, places):
-    """Return the readings with one line's values at other places."""
-    there, here, lost = places
+def walked(seed, move=None):
+    """Return an ordinary walk over a random site; ``move`` (line count) -> spacings that lines lie off."""
+    rng = np.random.default_rng(seed)
+    size, lag = rng.choice([20.0, 30.0]), rng.uniform(0.15, 0.6)
+    ground = walk.site(size, rng)
+    if move is not None:
+        ground = Elsewhere(ground.size_m, ground.values, move(round(size / SPACING)))
+    return walk.walk(ground, rng, walk.usual(lag), spacing=SPACING, rate=RATE).readings, scheme_of(size)
+
+
+def values_from(readings, there, here, lost=()):
+    """Return the readings with the values of rows ``here`` at rows ``there``; ``lost`` rows have none."""
     values, flag = readings.channels["eca"].copy(), readings.flag.copy()
     values[there], flag[there] = readings.channels["eca"][here], readings.flag[here]
-    flag[lost] |= flag_bit("missing")
+    flag[np.asarray(lost, int)] |= flag_bit("missing")
     return readings.replace(channels={"eca": values}, flag=flag)
+
+
+def rows_of(readings, line):
+    """Return the rows of a line."""
+    return np.flatnonzero(readings.line == line)
+
+
+def turned_round(seed, rng):
+    """A line whose direction was not set."""
+    readings, scheme = walked(seed)
+    line = int(rng.integers(2, scheme.line_count))
+    rows = rows_of(readings, line)
+    return values_from(readings, rows, rows[::-1]), scheme, {line}
+
+
+def moved(seed, rng):
+    """A line counted from a station 1.5 to 6 m off."""
+    readings, scheme = walked(seed)
+    line, count = int(rng.integers(2, scheme.line_count)), int(rng.integers(12, 49))
+    rows = rows_of(readings, line)
+    if rng.random() < 0.5:
+        return values_from(readings, rows[count:], rows[:-count], rows[:count]), scheme, {line}
+    return values_from(readings, rows[:-count], rows[count:], rows[-count:]), scheme, {line}
+
+
+def swapped(readings, a, b):
+    """Return the readings with the numbers of two lines exchanged."""
+    line, u = readings.line.copy(), readings.u_m.copy()
+    for one, two in ((a, b), (b, a)):
+        rows = rows_of(readings, one)
+        line[rows], u[rows] = two, (two - 0.5) * SPACING
+    return readings.replace(line=line, u_m=u)
+
+
+def swapped_neighbours(seed, rng):
+    """Two neighbouring lines, numbers exchanged."""
+    readings, scheme = walked(seed)
+    a = int(rng.integers(3, scheme.line_count - 2))
+    return swapped(readings, a, a + 1), scheme, {a, a + 1}
+
+
+def swapped_apart(seed, rng):
+    """Two lines 2 to 8 spacings apart, numbers exchanged."""
+    readings, scheme = walked(seed)
+    a, apart = int(rng.integers(3, scheme.line_count - 9)), int(rng.integers(2, 9))
+    return swapped(readings, a, a + apart), scheme, {a, a + apart}
+
+
+def walked_twice(seed, rng):
+    """A line walked twice, all later ones one spacing off, and one line too many."""
+    k = int(rng.integers(4, 36))
+    readings, scheme = walked(seed, lambda n: np.where(np.arange(n) >= k, -1, 0))
+    extra = readings.take(readings.line == scheme.line_count)
+    nowhere = np.full(len(extra), np.nan)
+    flag = extra.flag | flag_bit("unplaced")
+    extra = extra.replace(line=extra.line + 1, u_m=nowhere, v_m=nowhere, flag=flag)
+    return concatenate([readings, extra]), scheme, {k + 1}
+
+
+def walked_again(seed, rng):
+    """A line walked on the ground of another one."""
+    a, b = (int(x) for x in rng.choice(np.arange(3, 38, 3), 2, replace=False))
+    readings, scheme = walked(seed, lambda n: np.where(np.arange(n) == b - 1, a - b, 0))
+    return readings, scheme, {b}
+
+
+def copied(seed, rng):
+    """A line with the readings of another one."""
+    readings, scheme = walked(seed)
+    a, b = (int(x) for x in rng.choice(np.arange(1, scheme.line_count + 1), 2, replace=False))
+    return values_from(readings, rows_of(readings, max(a, b)), rows_of(readings, min(a, b))), scheme, {max(a, b)}
+
+
+def strange(seed, rng):
+    """A line of another site under the number of a survey line."""
+    readings, scheme = walked(seed)
+    other, _ = walked(next(s for s in range(seed + 5000, seed + 5100)
+                           if np.random.default_rng(s).choice([20.0, 30.0]) == scheme.length_m))  # fmt: skip
+    line = int(rng.integers(2, scheme.line_count))
+    values = readings.channels["eca"].copy()
+    values[rows_of(readings, line)] = other.channels["eca"][rows_of(other, line)]
+    return readings.replace(channels={"eca": values}), scheme, {line}
+
+
+def stuttered(seed, rng):
+    """A line in which the logger left out 5 to 20 readings; stations count on."""
+    readings, scheme = walked(seed)
+    line, count = int(rng.integers(2, scheme.line_count)), int(rng.integers(5, 21))
+    rows = rows_of(readings, line)
+    at = int(rng.integers(len(rows) // 4, len(rows) * 3 // 4))
+    keep = np.ones(len(readings), bool)
+    keep[rows[at : at + count]] = False
+    v, station = readings.v_m.copy(), readings.station.copy()
+    v[rows[at + count :]], station[rows[at + count :]] = v[rows[at:-count]], station[rows[at:-count]]
+    return readings.replace(v_m=v, station=station).take(keep), scheme, {line}
+
+
+KINDS = {
+    "line-reversed": turned_round,
+    "line-shifted": moved,
+    "lines-swapped": swapped_apart,
+    "lines-swapped (neighbours)": swapped_neighbours,
+    "line-doubled": walked_twice,
+    "line-again": walked_again,
+    "line-copied": copied,
+    "line-strange": strange,
+    "readings-lost": stuttered,
+}
 
 
 def main() -> None:
     """Print shares over the sites."""
     sites = int(sys.argv[1]) if len(sys.argv) > 1 else 40
-    alarms, others = 0, 0
-    found = {"line-reversed": 0, "line-shifted": 0}
-    for number in range(sites):
-        rng = np.random.default_rng(9000 + number)
-        size, lag = rng.choice([20.0, 30.0]), rng.uniform(0.15, 0.6)
-        readings = walk.walk(walk.site(size, rng), rng, walk.usual(lag)).readings
-        alarms += bool(doubts_of(readings))
-        for code, change in (("line-reversed", turned_round), ("line-shifted", moved)):
-            line = int(rng.integers(2, readings.line.max()))
-            rows = np.flatnonzero(readings.line == line)
-            told = [(f.code, f.line) for f in doubts_of(spoilt(readings, change(rows, rng)))]
-            found[code] += (code, line) in told
-            others += any(other != line for _, other in told)
-    print(f"{sites} sites: {alarms} clean grids with a doubt, {others} doubts about another line than the spoilt one")
-    for code, count in found.items():
-        print(f"{code}: {count} of {sites} found ({count / sites:.0%})")
+    first = int(sys.argv[2]) if len(sys.argv) > 2 else 9000
+    alarms = [[d.finding.code for d in doubts_of(*walked(first + n))] for n in range(sites)]
+    print(f"{sites} sites: {sum(map(bool, alarms))} clean grids with a doubt {[a for a in alarms if a]}", flush=True)
+    for kind, spoil in KINDS.items():
+        code, found, sure, wrong = kind.split(" ")[0], 0, 0, 0
+        for number in range(sites):
+            readings, scheme, lines = spoil(first + number, np.random.default_rng(first + number))
+            told = doubts_of(readings, scheme)
+            hits = [d for d in told if d.finding.code == code and d.finding.line in lines]
+            found += bool(hits)
+            sure += any(d.certainty >= 0.95 for d in hits)
+            wrong += any(d.finding.line not in lines for d in told)
+        print(f"{kind}: {found} of {sites} found ({found / sites:.0%}), {sure} with a certainty of 0.95, {wrong} with "
+              "a doubt about another line", flush=True)  # fmt: skip
 
 
 if __name__ == "__main__":

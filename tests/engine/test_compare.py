@@ -579,6 +579,27 @@ def test_note_for_a_line_that_is_not_in_the_log():
     assert "recording 2 of line 3 is noted as void" in second.found
 
 
+def skipped_log(left_out):
+    """The log of a person who forgot a traverse and went on counting: the last number is missing."""
+    lines = clean_lines()
+    return lines[:-1], [Note("A", item.line) for item in lines if item.line != left_out]
+
+
+@pytest.mark.parametrize("left_out", [2, 6, 9])
+def test_line_left_out_that_renumbered_the_rest_is_told_by_the_notes(left_out):
+    findings = [f for f in compared(*skipped_log(left_out)) if f.code == "line-skipped"]
+    assert [(f.line, f.severity, f.walk_again) for f in findings] == [(left_out, "error", True)]
+    assert f"leave out line {left_out}" in findings[0].found
+
+
+def test_notes_of_all_lines_or_of_few_tell_of_no_line_left_out():
+    lines = clean_lines()
+    everything = [Note("A", item.line) for item in lines]
+    assert compared(lines, everything) == []
+    assert "line-skipped" not in {f.code for f in compared(lines[:-1], everything)}
+    assert "line-skipped" not in {f.code for f in compared(lines[:-1], everything[3:])}
+
+
 def test_notes_of_another_grid_are_left_aside():
     assert compared(clean_lines(), [Note("B", 33, kind="void"), Note("B", 3, kind="void")]) == []
 

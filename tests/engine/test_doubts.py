@@ -1,11 +1,27 @@
-"""Lines walked the other way than recorded, or started elsewhere, found by the readings alone."""
+"""Lines walked otherwise than recorded, found by the readings alone, and what is proposed for them."""
 
 import numpy as np
 import pytest
-from turnrow.processing_provider.engine.doubts import doubts_of
+from turnrow.processing_provider.engine import doubts
+from turnrow.processing_provider.engine.notes import Note
 from turnrow.processing_provider.engine.readings import flag_bit
+from turnrow.processing_provider.engine.scheme import Scheme
 
 SITES = range(300, 310)
+
+
+def scheme_of(readings):
+    """The scheme of a simulated grid."""
+    size = readings.line.max() / 2
+    return Scheme(grid="A", length_m=size, width_m=size, spacing_m=0.5, readings_per_m=8)
+
+
+def proposed(readings, notes=()):
+    return doubts.doubts_of(readings, scheme_of(readings), notes)
+
+
+def doubts_of(readings):
+    return [d.finding for d in proposed(readings)]
 
 
 def walked(walk, seed):
@@ -96,3 +112,137 @@ def test_a_second_channel_of_the_same_ground_adds_no_doubt(walk):
     spoilt = turned_round(readings, line)
     twice = spoilt.replace(channels={**spoilt.channels, "deep": 2 * spoilt.channels["eca"]})
     assert [f.found for f in doubts_of(twice)] == [f.found for f in doubts_of(spoilt)]
+
+
+def swapped(readings, a, b):
+    """The numbers of two lines exchanged."""
+    line, u = readings.line.copy(), readings.u_m.copy()
+    for one, two in ((a, b), (b, a)):
+        line[readings.line == one], u[readings.line == one] = two, (two - 0.5) / 2
+    return readings.replace(line=line, u_m=u)
+
+
+def with_values(readings, line, values):
+    channel = readings.channels["eca"].copy()
+    channel[readings.line == line] = values
+    return readings.replace(channels={"eca": channel})
+
+
+def stuttered(readings, line, at, lost):
+    """The logger leaves out readings within a line and counts on."""
+    rows = np.flatnonzero(readings.line == line)
+    v, station = readings.v_m.copy(), readings.station.copy()
+    v[rows[at + lost :]], station[rows[at + lost :]] = v[rows[at:-lost]], station[rows[at:-lost]]
+    keep = np.ones(len(readings), bool)
+    keep[rows[at : at + lost]] = False
+    return readings.replace(v_m=v, station=station).take(keep)
+
+
+@pytest.mark.parametrize(("apart", "least"), [(1, 3), (5, 5)])
+def test_exchanged_lines_are_found(walk, apart, least):
+    # At 75 % detection 2 of 6 or fewer have a chance of 4 %; at 95 % 4 of 6 or fewer have one of 3 %.
+    found = 0
+    for seed in SITES[:6]:
+        readings, line = walked(walk, seed)
+        line = min(max(line, 3), readings.line.max() - apart - 2)
+        told = proposed(swapped(readings, line, line + apart))
+        mine = [d for d in told if d.finding.code == "lines-swapped" and d.finding.line == line]
+        found += bool(mine)
+        for doubt in mine:
+            notes = {p.line: p.note.position_m for p in doubt.proposals}
+            assert notes == {line: (line + apart - 0.5) / 2, line + apart: (line - 0.5) / 2}
+    assert found >= least
+
+
+def elsewhere(walk, seed, away):
+    """An ordinary walk in which lines (by number) truly lie ``away`` spacings from where they are recorded."""
+
+    class Elsewhere(walk.Field):
+        def at(self, u, v):
+            return super().at(u + away(np.rint(u / 0.5 + 0.5)) * 0.5, v)
+
+    rng = np.random.default_rng(seed)
+    ground = walk.site(20.0, rng)
+    return walk.walk(Elsewhere(20.0, ground.values), rng, walk.usual(0.3)).readings
+
+
+def test_line_walked_on_the_ground_of_another_is_told(walk):
+    (doubt,) = proposed(elsewhere(walk, 304, lambda line: np.where(line == 30, -18, 0)))
+    assert (doubt.finding.code, doubt.finding.line) == ("line-again", 30)
+    assert "on the ground of line 12" in doubt.finding.found
+    assert [(p.line, p.note.kind, p.note.position_m) for p in doubt.proposals] == [(30, "redo", 5.75)]
+
+
+def test_line_walked_twice_is_looked_for_when_the_log_has_one_too_many(walk):
+    readings = elsewhere(walk, 304, lambda line: np.where(line > 18, -1, 0))
+    assert "line-doubled" not in {f.code for f in doubts_of(readings)}
+    one_less = Scheme(grid="A", length_m=20, width_m=19.5, spacing_m=0.5, readings_per_m=8)
+    (doubt,) = doubts.doubts_of(readings, one_less)
+    assert (doubt.finding.code, doubt.finding.line) == ("line-doubled", 19)
+    first, *later = doubt.proposals
+    # Line 18 lies at 8.75 m, and the true ground of line 20 is where line 19 is recorded.
+    assert (first.line, first.note.kind, first.note.position_m) == (19, "redo", 8.75)
+    assert [(p.line, p.note.position_m) for p in later] == [(n, 8.75 + (n - 19) * 0.5) for n in range(20, 41)]
+
+
+def test_readings_of_another_line_value_by_value(walk):
+    readings, _ = walked(walk, 300)
+    copied = with_values(readings, 9, readings.channels["eca"][readings.line == 5])
+    doubt = next(d for d in proposed(copied) if d.finding.code == "line-copied")
+    assert (doubt.finding.line, doubt.finding.severity, doubt.finding.walk_again) == (9, "error", True)
+    assert "those of line 5, value by value" in doubt.finding.found
+    assert [(p.note.kind, p.certainty) for p in doubt.proposals] == [("void", 1.0)]
+
+
+def test_line_of_other_ground_is_strange(walk):
+    readings, line = walked(walk, 301)
+    line = min(max(line, 3), readings.line.max() - 2)
+    own = readings.channels["eca"][readings.line == line]
+    elsewhere = walk.walk(walk.site(40.0, np.random.default_rng(9)), np.random.default_rng(9), walk.usual(0.3)).readings
+    told = proposed(with_values(readings, line, elsewhere.channels["eca"][elsewhere.line == 20][: len(own)]))
+    assert [(d.finding.code, d.finding.line) for d in told] == [("line-strange", line)]
+    assert told[0].proposals[0].note.kind == "dummy"
+
+
+@pytest.mark.parametrize(("lost", "whole_seconds"), [(5, False), (20, False), (12, True), (20, True)])
+def test_lost_readings_are_told_by_the_times(walk, lost, whole_seconds):
+    readings, line = walked(walk, 303)
+    spoilt = stuttered(readings, line, 70, lost)
+    if whole_seconds:
+        spoilt = spoilt.replace(time_s=np.floor(spoilt.time_s))
+    (doubt,) = [d for d in proposed(spoilt) if d.finding.code == "readings-lost"]
+    assert (doubt.finding.line, doubt.finding.walk_again) == (line, True)
+    told = int(doubt.finding.found.split("about ")[1].split(" readings")[0])
+    # A whole second is eight readings.
+    assert told == pytest.approx(lost, abs=8 if whole_seconds else 0.5)
+    assert doubt.certainty > 0.95
+
+
+def test_standing_still_loses_no_readings(walk):
+    readings, line = walked(walk, 303)
+    rows = np.flatnonzero(readings.line == line)
+    time = readings.time_s.copy()
+    time[rows[70:]] += 4.0
+    assert doubts_of(readings.replace(time_s=time)) == []
+
+
+def test_proposal_for_a_line_walked_the_other_way_puts_it_where_it_was(walk):
+    readings, line = walked(walk, 300)
+    (doubt,) = proposed(turned_round(readings, line))
+    (proposal,) = doubt.proposals
+    heading = readings.heading[readings.line == line][0]
+    # Counted from the far edge for the new direction, as a grid without overrun is.
+    edge = scheme_of(readings).edge_stations(-heading)[0]
+    assert (proposal.line, proposal.note.heading) == (line, -heading)
+    assert proposal.note.start_station == pytest.approx(edge, abs=8)
+    assert proposal.certainty > 0.95
+
+
+def test_lines_that_the_notes_speak_of_get_no_proposal(walk):
+    readings, line = walked(walk, 300)
+    spoilt = turned_round(readings, line)
+    (doubt,) = proposed(spoilt, [Note("A", line)])
+    assert doubt.finding.code == "line-reversed"
+    assert doubt.proposals == ()
+    (other,) = proposed(spoilt, [Note("A", line + 1), Note("A", line, kind="obstacle")])
+    assert other.proposals

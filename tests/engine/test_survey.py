@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from turnrow.processing_provider.bridge.survey_sources import gather_sources
+from turnrow.processing_provider.engine.notes import Note
 from turnrow.processing_provider.engine.readings import flag_words
 from turnrow.processing_provider.engine.survey import join_logs, read_survey
 
@@ -95,3 +96,52 @@ def test_lines_of_a_second_log_are_further_recordings(results):
     joined = join_logs([part, part.take(part.line == 3)])
     assert sorted(set(joined.run[joined.line == 3])) == [1, 2]
     assert set(joined.run[joined.line == 4]) == {1}
+
+
+# A person who forgot to set the direction of a line leaves a log in which its readings count the other way. The sample
+# has such lines in grids F and G; their notes are what the readings must be able to say themselves.
+FORGOTTEN = {("F", 8), ("F", 19), ("G", 6)}
+
+
+@pytest.fixture(scope="module")
+def without_notes(sources):
+    """The grids with forgotten settings, and the notes that do not speak of these lines."""
+    some = [s for s in sources.grids if s.entry.scheme.grid in "FG"]
+    return some, [n for n in sources.notes if (n.grid, n.line) not in FORGOTTEN]
+
+
+def accepted(results):
+    return {(f.grid, f.line): f for r in results for f in r.findings if f.code == "proposal-accepted"}
+
+
+def test_nothing_is_accepted_unless_asked_for(without_notes):
+    grids, notes = without_notes
+    plain = read_survey(grids, notes)
+    assert not accepted(plain)
+    certain = read_survey(grids, notes, accept_certainty=1.0)
+    for one, two in zip(plain, certain):
+        np.testing.assert_array_equal(one.readings.v_m, two.readings.v_m)
+
+
+def test_proposals_that_are_certain_mend_what_the_notes_would_have(without_notes, results):
+    grids, notes = without_notes
+    plain, mended = read_survey(grids, notes), read_survey(grids, notes, accept_certainty=0.95)
+    told = accepted(mended)
+    assert told
+    assert set(told) <= FORGOTTEN
+    for (grid, line), finding in told.items():
+        assert finding.severity == "note"
+        assert "certainty 0.9" in finding.advice or "certainty 1.00" in finding.advice
+        tables = [next(r.readings for r in rs if r.grid == grid) for rs in (plain, mended, results.values())]
+        before, after, noted = (t.v_m[(t.line == line) & (t.run == t.run[t.line == line].max())] for t in tables)
+        assert np.abs(before - noted).max() > 1.0
+        # As far as any line may be walked off without a doubt.
+        assert np.abs(after - noted).max() <= 1.0
+
+
+def test_notes_win_over_proposals(without_notes, sources):
+    grids, _ = without_notes
+    assert not accepted(read_survey(grids, sources.notes, accept_certainty=0.5))
+    said = [Note(grid, line) for grid, line in FORGOTTEN]
+    _, notes = without_notes
+    assert not FORGOTTEN & set(accepted(read_survey(grids, [*notes, *said], accept_certainty=0.5)))

@@ -1,0 +1,139 @@
+"""Doubts about the order of lines: swapped, walked twice, or not of this ground."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Iterator, Optional
+
+import numpy as np
+
+from ._doubt_ground import Ground
+
+ALARM = 1 / 20
+"""Clean grids in which chance raises a doubt about the order of the lines, at most."""
+NEAR_MARGIN, FAR_MARGIN = 3.0, 8.0
+"""What walking and features of odd shape gain beyond chance where nothing is wrong, between neighbouring lines and
+apart (measured on simulated sites, with as much again to spare)."""
+PRIOR = 0.01
+"""Share of lines with such a fault: one in a hundred (common practice, no source)."""
+SCREEN = 0.1
+"""Least gain by the fast estimate of a swap that is looked at closely: a tenth of what the true ones have."""
+CLOSELY = 12
+"""Candidates of each kind that are looked at closely."""
+EDGE = 2
+"""Lines so near to an edge of the grid have neighbours on one side only; nothing is said of their order."""
+
+
+@dataclass(frozen=True)
+class OrderDoubt:
+    """One arrangement that explains the readings better than the recorded one.
+
+    Attributes
+    ----------
+    code : str
+        ``lines-swapped``, ``line-doubled`` (this and all later lines lie one spacing nearer), ``line-again`` or
+        ``line-strange``.
+    line, other : int
+        Places of the lines among those given to ``Ground``; ``other`` is -1 when there is none.
+    gain, threshold : float
+        Log likelihood gained, and what chance reaches.
+    certainty : float
+        Posterior probability with the prior odds ``PRIOR``.
+    recorded, proposed : float
+        Correlation of the line with what its neighbours foretell.
+    """
+
+    code: str
+    line: int
+    other: int
+    gain: float
+    threshold: float
+    certainty: float
+    recorded: float
+    proposed: float
+
+
+def order_doubt(ground: Ground, twice: bool) -> Optional[OrderDoubt]:
+    """Return the best-founded doubt about the order of the lines, None where there is none.
+
+    Parameters
+    ----------
+    ground : Ground
+    twice : bool
+        Whether the log has more lines than the grid. Only then is a line looked for that was walked twice with all
+        later ones a spacing off: ground that is alike on two lines is too common to tell it by the readings alone.
+
+    Notes
+    -----
+    The threshold of a kind of fault with M candidates is log(M / ``ALARM``): by Markov's inequality a likelihood ratio
+    exceeds it in at most ``ALARM`` of the grids without fault. Of those above it the largest excess is taken.
+    """
+    doubts = [*_swaps(ground), *(_doubles(ground) if twice else ()), *_strangers(ground)]
+    above = [d for d in doubts if d.gain > d.threshold]
+    return max(above, key=lambda d: d.gain - d.threshold, default=None)
+
+
+def certainty_of(gain: float, candidates: float) -> float:
+    """Return the posterior probability of a fault with ``candidates`` alternatives a line and prior odds ``PRIOR``."""
+    return float(1.0 / (1.0 + np.exp(-np.clip(gain - np.log(candidates / PRIOR), -50.0, 50.0))))
+
+
+def _swaps(ground: Ground) -> Iterator[OrderDoubt]:
+    fast, n = ground.swap_screen(), len(ground.place)
+    first, second = np.triu_indices(n, 1)
+    inner = (first >= EDGE - 1) & (second < n - EDGE + 1)
+    first, second = first[inner], second[inner]
+    beside = ground.place[second] - ground.place[first] < 1.5
+    for near in (True, False):
+        mine = np.flatnonzero((beside == near) & (fast[first, second] > SCREEN))
+        candidates = np.count_nonzero(beside == near)
+        mine = mine[np.argsort(fast[first[mine], second[mine]])[::-1][:CLOSELY]]
+        for a, b in zip(first[mine].tolist(), second[mine].tolist()):
+            place = ground.place.copy()
+            place[[a, b]] = place[[b, a]]
+            margin = NEAR_MARGIN if near else FAR_MARGIN
+            yield _doubt(ground, "lines-swapped", a, b, ground.swap(a, b), candidates, place, margin)
+
+
+def _doubles(ground: Ground) -> Iterator[OrderDoubt]:
+    n = len(ground.place)
+    likeness = [ground.correlation(k, k + 1) for k in range(n - 1)]
+    for k in range(EDGE - 1, n - EDGE):
+        if likeness[k] < np.median(likeness) or not 0.5 < ground.place[k + 1] - ground.place[k] < 1.5:
+            continue
+        place = ground.place.copy()
+        place[k + 1 :] -= 1
+        # That some line is one too many is known: a single hypothesis a line, and even odds that it was walked twice.
+        gain = ground.double(k) - NEAR_MARGIN
+        sure = certainty_of(gain, n * PRIOR)
+        fit, proposed = ground.fit(k + 1, ground.place), ground.fit(k + 1, place)
+        yield OrderDoubt("line-doubled", k + 1, k, gain, float(np.log(n)), sure, fit, proposed)
+
+
+def _strangers(ground: Ground) -> Iterator[OrderDoubt]:
+    n = len(ground.place)
+    gains = {b: ground.stranger(b) for b in range(n)}
+    for b in sorted(gains, key=gains.get)[::-1][:CLOSELY]:
+        if gains[b] <= 0:
+            break
+        place = ground.place.copy()
+        place[b] = np.nan
+        yield _doubt(ground, "line-strange", b, -1, gains[b], n, place, FAR_MARGIN)
+        if not EDGE - 1 <= b <= n - EDGE:
+            continue
+        likeness = [abs(ground.correlation(a, b)) if abs(ground.place[a] - ground.place[b]) > 1.5 else 0.0
+                    for a in range(n)]  # fmt: skip
+        for a in np.argsort(likeness)[::-1][:3].tolist():
+            place = ground.place.copy()
+            place[b] = place[a]
+            yield _doubt(ground, "line-again", b, a, ground.again(a, b), n * n, place, FAR_MARGIN)
+
+
+def _doubt(ground: Ground, code: str, line: int, other: int, gain: float, candidates: int, place, margin: float):
+    threshold = float(np.log(candidates / ALARM) + margin)
+    each = max(candidates / len(ground.place), 1.0)
+    here = np.isfinite(place[line])
+    return OrderDoubt(
+        code, line, other, gain, threshold, certainty_of(gain - margin, each),
+        ground.fit(line, ground.place), ground.fit(line, place) if here else 0.0,
+    )  # fmt: skip
