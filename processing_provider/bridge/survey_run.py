@@ -82,6 +82,7 @@ def process_survey(
         sources.notes,
         fit=recipe.fit,
         accept_certainty=recipe.accept_certainty,
+        edits=recipe.edits,
         progress=part_of(progress, 0.0, 0.4),
     )
     good = [r for r in results if not r.problem]

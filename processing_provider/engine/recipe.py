@@ -9,6 +9,7 @@ from typing import Callable, Mapping, Optional, Sequence
 
 from . import align, balance, interpolate, outliers, seams
 from ._validation import check_finite, check_positive
+from .edits import Edits, edits_as_json, flag_by_hand, parse_edits
 from .errors import EngineError
 from .readings import Readings
 
@@ -54,6 +55,8 @@ class Recipe:
     accept_certainty : float or None
         Doubts of the readings about a line are settled by their own proposals from this certainty on, 0.5 to 1;
         None = never.
+    edits : Edits
+        What a person changed by hand.
     """
 
     steps: tuple[Step, ...]
@@ -63,6 +66,7 @@ class Recipe:
     target_crs: str = ""
     inputs: tuple[Mapping[str, object], ...] = ()
     accept_certainty: Optional[float] = None
+    edits: Edits = field(default_factory=Edits)
 
     @property
     def corrections(self) -> tuple[Step, ...]:
@@ -114,6 +118,7 @@ def parse_recipe(text: str, *, where: str = "recipe") -> Recipe:
         target_crs=given.get("target_crs") or "",
         inputs=tuple(given.get("inputs") or ()),
         accept_certainty=_parse_certainty(given.get("accept_certainty"), where),
+        edits=parse_edits(given.get("edits"), where=where),
     )
 
 
@@ -156,6 +161,7 @@ def recipe_text(recipe: Recipe, *, versions: Mapping[str, str], results: Sequenc
         "fit": recipe.fit,
         "target_crs": recipe.target_crs,
         "accept_certainty": recipe.accept_certainty,
+        "edits": edits_as_json(recipe.edits),
         "steps": [{"step": s.step, "options": dict(s.options)} for s in recipe.steps],
         "results": list(results),
         "inputs": list(recipe.inputs),
@@ -172,5 +178,7 @@ def correct(
         if progress is not None:
             progress(number / max(len(recipe.corrections), 1))
         readings, record = CORRECTIONS[step.step](readings, channels=channels or None, **step.options)
+        # What a person took back into use stays in use.
+        readings = flag_by_hand(readings, recipe.edits.flags)
         records.append(record)
     return readings, records

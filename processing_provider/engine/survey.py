@@ -11,6 +11,7 @@ import numpy as np
 
 from .compare import compare_notes
 from .doubts import Doubt, doubts_of
+from .edits import Edits, edited_notes, flag_by_hand
 from .errors import EngineError
 from .findings import Finding
 from .frame import Corner, Frame, fit_frame
@@ -21,6 +22,7 @@ from .place import place_readings
 from .readings import Readings, concatenate
 from .register import GridEntry
 
+NO_EDITS = Edits()
 SAID_BY = {
     "line-unplaced": ("line-outside", "dummy-likely"),
     "note-disagrees": ("setting-corrected",),
@@ -80,6 +82,7 @@ def read_survey(
     *,
     fit: str = "similarity",
     accept_certainty: Optional[float] = None,
+    edits: Edits = NO_EDITS,
     progress: Optional[Callable[[float], None]] = None,
 ) -> list[GridResult]:
     """Read, compare and place every grid of a survey; a grid that fails does not stop the others.
@@ -93,6 +96,8 @@ def read_survey(
     accept_certainty : float, optional
         Proposals of the doubts that are at least so certain are taken over as if they were notes, and told as
         ``proposal-accepted``; none when not given. What the notes say of a line is never overridden.
+    edits : Edits
+        Changes by hand: notes in the place of others, and flags.
     progress : callable, optional
         Called with the fraction done; what it raises ends the run.
 
@@ -104,11 +109,12 @@ def read_survey(
     logs: dict[tuple, LogResult] = {}
     seen: dict[str, str] = {}
     results = []
+    notes = edited_notes(notes, edits)
     for number, source in enumerate(sources):
         if progress is not None:
             progress(number / len(sources))
         try:
-            results.append(_read_grid(source, notes, fit, accept_certainty, logs, seen))
+            results.append(_read_grid(source, notes, fit, accept_certainty, edits, logs, seen))
         except EngineError as error:
             grid = source.entry.scheme.grid
             failed = Finding("error", "grid-failed", str(error), "", "The other grids were finished without it.", grid)
@@ -117,7 +123,13 @@ def read_survey(
 
 
 def _read_grid(
-    source: GridSource, notes: Sequence[Note], fit: str, accept: Optional[float], logs: dict, seen: dict
+    source: GridSource,
+    notes: Sequence[Note],
+    fit: str,
+    accept: Optional[float],
+    edits: Edits,
+    logs: dict,
+    seen: dict,
 ) -> GridResult:
     scheme, findings = source.entry.scheme, []
     parts, layouts, remarks = [], [], []
@@ -142,6 +154,7 @@ def _read_grid(
     if accepted:
         proposed = [p.note for doubt in accepted for p in doubt.proposals]
         placed, record, placing = place_readings(readings, scheme, [*own, *proposed], frame)
+    placed = flag_by_hand(placed, edits.flags)
     told = [_told_accepted(d) if d in accepted else d.finding for d in doubts]
     findings.extend([*frame.findings, *placing, *told])
     if not placed.in_use.any():

@@ -1,14 +1,20 @@
 """The recipe: written, read back, and refused in sentences."""
 
 import json
+from dataclasses import replace
 
+import numpy as np
 import pytest
+from turnrow.processing_provider.engine.edits import Edits, FlagEdit
 from turnrow.processing_provider.engine.errors import EngineError
+from turnrow.processing_provider.engine.notes import Note
+from turnrow.processing_provider.engine.readings import Readings
 from turnrow.processing_provider.engine.recipe import (
     CORRECTIONS,
     INTERPOLATION,
     Recipe,
     Step,
+    correct,
     default_recipe,
     options_of,
     parse_recipe,
@@ -27,7 +33,8 @@ def test_what_is_written_is_read_back():
     median = {**options_of("balancetraverses"), "method": "median"}
     steps = (Step("balancetraverses", median), Step(INTERPOLATION, options_of(INTERPOLATION)))
     inputs = ({"path": "a.csv", "bytes": 3, "sha256": "ab"},)
-    recipe = Recipe(steps, ("eca",), 0.25, "affine", "EPSG:32631", inputs, accept_certainty=0.95)
+    edits = Edits((Note("A", 4, kind="void"),), (FlagEdit("A", 2, 1, 3, 5, "outlier"),))
+    recipe = Recipe(steps, ("eca",), 0.25, "affine", "EPSG:32631", inputs, accept_certainty=0.95, edits=edits)
     assert parse_recipe(recipe_text(recipe, versions={"turnrow": "0.1.0"})) == recipe
 
 
@@ -35,6 +42,18 @@ def test_proposals_are_accepted_only_on_wish():
     assert default_recipe().accept_certainty is None
     assert parse_recipe('{"accept_certainty": null, "steps": ["interpolatereadings"]}').accept_certainty is None
     assert parse_recipe('{"accept_certainty": 0.9, "steps": ["interpolatereadings"]}').accept_certainty == 0.9
+
+
+def test_a_reading_taken_back_into_use_stays_in_use():
+    values = np.full(200, 15.0)
+    values[70] = 60.0
+    line = np.repeat(np.arange(1, 5), 50)
+    table = Readings.build(line, {"eca": values}, u_m=line * 0.5, v_m=np.tile(np.arange(50) * 0.125, 4))
+    recipe = Recipe((Step("flagoutliers", options_of("flagoutliers")), Step(INTERPOLATION)))
+    flagged, _ = correct(table, recipe)
+    assert np.flatnonzero(flagged.flag).tolist() == [70]
+    kept, _ = correct(table, replace(recipe, edits=Edits(flags=(FlagEdit("", 2, 1, 20, 20, on=False),))))
+    assert not kept.flag.any()
 
 
 def test_versions_and_results_are_told():

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from turnrow.processing_provider.bridge.survey_sources import gather_sources
+from turnrow.processing_provider.engine.edits import Edits, FlagEdit
 from turnrow.processing_provider.engine.notes import Note
 from turnrow.processing_provider.engine.readings import flag_words
 from turnrow.processing_provider.engine.survey import join_logs, read_survey
@@ -145,3 +146,16 @@ def test_notes_win_over_proposals(without_notes, sources):
     said = [Note(grid, line) for grid, line in FORGOTTEN]
     _, notes = without_notes
     assert not FORGOTTEN & set(accepted(read_survey(grids, [*notes, *said], accept_certainty=0.5)))
+
+
+def test_changes_by_hand_take_the_place_of_notes_and_set_flags(sources, results):
+    name = results["A"].grid
+    edits = Edits((Note(name, 3, kind="void"),), (FlagEdit(name, 5, 1, 2, 6, "outlier"),))
+    edited = {r.grid: r for r in read_survey(sources.grids, sources.notes, edits=edits)}[name].readings
+    assert edited.has_flag("void")[edited.line == 3].all()
+    by_hand = edited.has_flag("outlier")
+    assert edited.seq[by_hand].tolist() == [2, 3, 4, 5, 6]
+    assert set(edited.line[by_hand]) == {5}
+    before = results["A"].readings
+    others = ~np.isin(before.line, (3, 5))
+    np.testing.assert_array_equal(edited.flag[others], before.flag[others])

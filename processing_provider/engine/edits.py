@@ -1,0 +1,129 @@
+"""What a person changes by hand on the way: notes taken back or made good, and flags set or lifted."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, fields
+from typing import Mapping, Sequence
+
+import numpy as np
+
+from .errors import EngineError
+from .notes import Note
+from .readings import FLAGS, Readings, flag_bit
+
+BY_HAND = ("void", "outlier", "obstacle")
+"""Flags that a person sets; the others follow from notes and places."""
+
+
+@dataclass(frozen=True)
+class FlagEdit:
+    """Readings of one recording that a person flagged, or took into use again.
+
+    Attributes
+    ----------
+    grid : str
+    line, run : int
+    first_seq, last_seq : int
+        First and last reading, both included.
+    flag : str
+        One of ``BY_HAND``; with ``on`` off the readings carry none of them.
+    on : bool
+    """
+
+    grid: str
+    line: int
+    run: int
+    first_seq: int
+    last_seq: int
+    flag: str = "void"
+    on: bool = True
+
+
+@dataclass(frozen=True)
+class Edits:
+    """All changes by hand, in the order in which they were made."""
+
+    notes: tuple[Note, ...] = ()
+    flags: tuple[FlagEdit, ...] = ()
+
+    def __bool__(self) -> bool:
+        return bool(self.notes or self.flags)
+
+    def with_note(self, note: Note) -> Edits:
+        """Return the edits with a note that takes the place of an earlier one about the same recording."""
+        kept = tuple(n for n in self.notes if not _same(n, note))
+        return Edits((*kept, note), self.flags)
+
+    def with_flag(self, edit: FlagEdit) -> Edits:
+        """Return the edits with one more change of flags."""
+        return Edits(self.notes, (*self.flags, edit))
+
+
+def _same(one: Note, other: Note) -> bool:
+    return "obstacle" not in (one.kind, other.kind) and (one.grid, one.line, one.run) == (
+        other.grid, other.line, other.run,
+    )  # fmt: skip
+
+
+def edited_notes(notes: Sequence[Note], edits: Edits) -> list[Note]:
+    """Return the notes of the field book with those that a person changed in their place."""
+    kept = [note for note in notes if not any(_same(note, edit) for edit in edits.notes)]
+    # The first note that fits a recording counts, so what was changed by hand comes first.
+    return [*edits.notes, *kept]
+
+
+def flag_by_hand(readings: Readings, edits: Sequence[FlagEdit]) -> Readings:
+    """Return the readings with flags set and lifted by hand, later edits on top of earlier ones."""
+    if not edits:
+        return readings
+    bits = readings.flag.copy()
+    any_of_them = sum(flag_bit(word) for word in BY_HAND)
+    for edit in edits:
+        if edit.grid not in readings.grids:
+            continue
+        where = (readings.grid == readings.grids.index(edit.grid)) & (readings.line == edit.line)
+        where &= (readings.run == edit.run) & (readings.seq >= edit.first_seq) & (readings.seq <= edit.last_seq)
+        bits[where] &= np.uint16(0xFFFF ^ any_of_them)
+        if edit.on:
+            bits[where] |= np.uint16(flag_bit(edit.flag))
+    return readings.replace(flag=bits)
+
+
+def edits_as_json(edits: Edits) -> dict:
+    """Return edits as plain values for a recipe."""
+    notes = [{k: v for k, v in asdict(note).items() if v not in (None, "", 0)} for note in edits.notes]
+    return {"notes": notes, "flags": [asdict(edit) for edit in edits.flags]}
+
+
+def parse_edits(given: object, *, where: str = "recipe") -> Edits:
+    """Return the edits of a recipe.
+
+    Raises
+    ------
+    EngineError
+        When they are no edits, or name a field or a flag that is not known.
+    """
+    if not given:
+        return Edits()
+    if not isinstance(given, Mapping) or set(given) - {"notes", "flags"}:
+        raise EngineError(f"Invalid edits in the {where}. They must hold lists of notes and flags, and nothing else.")
+    notes = tuple(_built(Note, item, "note", where) for item in given.get("notes") or ())
+    flags = tuple(_built(FlagEdit, item, "flag", where) for item in given.get("flags") or ())
+    for edit in flags:
+        if edit.flag not in BY_HAND:
+            raise EngineError(
+                f"Invalid flag in the edits of the {where}: {edit.flag!r} was given. It must be one of: "
+                f"{', '.join(word for word in FLAGS if word in BY_HAND)}."
+            )
+    return Edits(notes, flags)
+
+
+def _built(kind: type, item: object, word: str, where: str):
+    known = {f.name for f in fields(kind)}
+    if not isinstance(item, Mapping) or set(item) - known:
+        odd = ", ".join(sorted(set(item) - known)) if isinstance(item, Mapping) else repr(item)
+        raise EngineError(f"Invalid {word} in the edits of the {where}: {odd} is not known.")
+    try:
+        return kind(**item)
+    except TypeError:
+        raise EngineError(f"A {word} in the edits of the {where} lacks a field; needed are grid, line, run.") from None
