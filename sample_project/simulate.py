@@ -20,7 +20,6 @@ from pathlib import Path
 from typing import Mapping, Optional, Sequence
 
 import numpy as np
-from scipy.signal import lfilter
 from scipy.special import erf
 
 EPSG = 32631
@@ -29,6 +28,7 @@ FOOTPRINT_M = 0.35
 """Standard deviation of the Gaussian by which the instrument averages the ground."""
 INTERVAL_S = 0.2
 """Time between readings; 5 readings a metre are then walked at 1 m/s."""
+DRIFT_STEP_S = 10.0
 REACH = 9.0
 """Standard deviations beyond which a shape is left out: exp(-40) of its peak is less than rounding."""
 
@@ -423,7 +423,8 @@ class WalkErrors:
     pace_m, across_m : float
         Root mean square of the wander along (none at the ends) and across the traverse.
     drift, drift_s : float
-        Standard deviation and correlation time of the drift; every grid starts anew.
+        Standard deviation of the drift, and the time of its correlation exp(-(t / drift_s)^2 / 2); every grid starts
+        anew.
     warm_up, warm_up_s : float
         Amount that decays from the start of a grid, and in what time.
     spikes, dropouts : float
@@ -687,14 +688,19 @@ def _fiducials(plan: GridPlan, walk: Walk, person: np.ndarray) -> np.ndarray:
 
 
 def _drift(elapsed_s: np.ndarray, errors: WalkErrors, rng) -> np.ndarray:
-    """Return the drift at the readings: a first-order random process by the second, and the warming up."""
-    n = int(elapsed_s.max()) + 2
-    white = rng.standard_normal(n)
+    """Return the drift at the readings: instruments warm and cool smoothly, and more at the start.
+
+    White noise every ten seconds under a Gaussian of drift_s / sqrt(2) has the correlation exp(-(t / drift_s)^2 / 2).
+    """
+    width = errors.drift_s / math.sqrt(2) / DRIFT_STEP_S
+    reach = math.ceil(5 * width)
+    n = math.ceil(elapsed_s.max() / DRIFT_STEP_S) + 2
+    white = rng.standard_normal(n + 2 * reach)
     if not errors.drift and not errors.warm_up:
         return np.zeros(len(elapsed_s))
-    keep = math.exp(-1 / errors.drift_s)
-    white[1:] *= math.sqrt(1 - keep**2)
-    slow = errors.drift * np.interp(elapsed_s, np.arange(n), lfilter([1.0], [1.0, -keep], white))
+    bell = np.exp(-((np.arange(-reach, reach + 1) / width) ** 2) / 2)
+    slow = np.convolve(white, bell / np.sqrt(np.sum(bell**2)), mode="valid")
+    slow = errors.drift * np.interp(elapsed_s, DRIFT_STEP_S * np.arange(n), slow)
     return slow + errors.warm_up * np.exp(-elapsed_s / errors.warm_up_s) if errors.warm_up else slow
 
 

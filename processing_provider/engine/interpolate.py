@@ -18,10 +18,13 @@ from .blocks import BLOCK, BlockRaster, block_window
 from .errors import EngineError
 from .lattice import Lattice
 from .readings import Readings
+from .scattered import METHODS as SCATTERED
+from .scattered import interpolate_scattered
 
 CHUNK = 32768
 """Cells at a time: what a processor keeps at hand."""
-METHODS = ("cubic", "linear", "sinc")
+ON_TRAVERSES = ("cubic", "linear", "sinc")
+METHODS = (*ON_TRAVERSES, *SCATTERED)
 USUAL_GAP = 1.5
 """Largest distance from a reading in line spacings: a missing line is bridged, an obstacle stays a hole."""
 EDGE_M = 1e-6
@@ -73,13 +76,14 @@ def interpolate_readings(
         Placed readings; those that carry a flag or have no value are not used.
     channel : str
     lattice : Lattice
-    method : {'cubic', 'linear', 'sinc'}
-        Splines along the traverses and across them, straight pieces both ways, or windowed sinc both ways.
+    method : {'cubic', 'linear', 'sinc', 'kriging'}
+        On the traverses: splines along and across them, straight pieces both ways, or windowed sinc both ways. On
+        points scattered in any way: ordinary kriging, see ``interpolate_scattered``.
     max_gap_m : float, optional
         Cells farther than this from a reading in use are nodata; None = 1.5 line spacings of the grid.
     halo : Readings, optional
-        Grids that are not painted but continue those that are; the grids of ``readings`` do so for each other
-        anyway. Grids of a name that ``readings`` has are passed over.
+        For methods on the traverses: grids that are not painted but continue those that are; the grids of
+        ``readings`` do so for each other anyway. Grids of a name that ``readings`` has are passed over.
     progress : callable, optional
         Called with the fraction done; what it raises ends the run.
 
@@ -108,6 +112,12 @@ def interpolate_readings(
         check_channels([channel], tuple(table.channels))
     if max_gap_m is not None:
         check_positive("largest gap", max_gap_m)
+    options = {"method": method, "max_gap_m": max_gap_m}
+    if method in SCATTERED:
+        painted, errors, figures = interpolate_scattered(
+            readings, channel, lattice, max_gap_m=max_gap_m, progress=progress
+        )
+        return RasterResult(painted, errors, _record(options, figures, []))
     cubic = method != "linear"
     grids, left_out = _grids(readings, channel, cubic)
     if not grids:
@@ -116,13 +126,11 @@ def interpolate_readings(
     sheets = join_sheets(grids)
     ground = [(lines, surface_of(lines, cubic=cubic)) for lines in (*sheets, *around)]
     painted, errors = _painted(sheets, ground, lattice, max_gap_m, method, progress)
-    record = {
-        "step": "interpolatereadings",
-        "options": {"method": method, "max_gap_m": max_gap_m},
-        "figures": _figures(readings, grids, painted),
-        "left_out": left_out,
-    }
-    return RasterResult(painted, errors, record)
+    return RasterResult(painted, errors, _record(options, _figures(readings, grids, painted), left_out))
+
+
+def _record(options: dict, figures: dict, left_out: list[str]) -> dict:
+    return {"step": "interpolatereadings", "options": options, "figures": figures, "left_out": left_out}
 
 
 def _painted(sheets, ground, lattice: Lattice, max_gap_m, method: str, progress) -> tuple[BlockRaster, BlockRaster]:

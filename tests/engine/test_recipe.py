@@ -45,7 +45,7 @@ def test_proposals_are_accepted_only_on_wish():
 
 
 def test_a_reading_taken_back_into_use_stays_in_use():
-    values = np.full(200, 15.0)
+    values = 15.0 + 0.1 * np.random.default_rng(1).normal(size=200)
     values[70] = 60.0
     line = np.repeat(np.arange(1, 5), 50)
     table = Readings.build(line, {"eca": values}, u_m=line * 0.5, v_m=np.tile(np.arange(50) * 0.125, 4))

@@ -184,7 +184,7 @@ def test_drift_forgets_itself_in_its_time(simulate):
     at = np.array([0.0, 400.0])
     drift = np.array([simulate._drift(at, errors, np.random.default_rng(k)) for k in range(2000)])
     assert np.var(drift, axis=0) == pytest.approx([4.0, 4.0], rel=5 * np.sqrt(2 / 2000))
-    assert np.corrcoef(drift.T)[0, 1] == pytest.approx(np.exp(-1), abs=5 / np.sqrt(2000))
+    assert np.corrcoef(drift.T)[0, 1] == pytest.approx(np.exp(-0.5), abs=5 / np.sqrt(2000))
 
 
 def test_spikes_and_dropouts_have_the_asked_share(simulate):
