@@ -1,16 +1,26 @@
-"""Entry of the plugin: adds the provider, and takes it away again."""
+"""Entry of the plugin: adds the provider, the menu and the workbench, and takes them away again."""
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from qgis.core import QgsApplication
+from qgis.PyQt.QtCore import Qt
+from qgis.PyQt.QtGui import QIcon
+from qgis.PyQt.QtWidgets import QAction
+
+from .texts import tr
+
+MENU = "Turnrow"
+ICON = Path(__file__).with_name("icons") / "workbench.svg"
 
 
 class TurnrowPlugin:
-    """Adds Turnrow's algorithms to Processing."""
+    """Adds Turnrow's algorithms to Processing, and its workbench to the window."""
 
     def __init__(self, iface):
         self.iface = iface
-        self.provider = None
+        self.provider = self.action = self.workbench = None
 
     def initProcessing(self):  # noqa: N802 (names fixed by QGIS)
         """Add the provider; called alone where there is no window."""
@@ -26,9 +36,43 @@ class TurnrowPlugin:
     def initGui(self):  # noqa: N802
         """Start in the desktop."""
         self.initProcessing()
+        self.action = QAction(QIcon(str(ICON)), tr("Turnrow workbench"), self.iface.mainWindow())
+        self.action.setObjectName("TurnrowWorkbenchAction")
+        self.action.setToolTip(tr("Look through a survey: grids, findings, profiles, changes by hand"))
+        self.action.setCheckable(True)
+        self.action.toggled.connect(self.show_workbench)
+        self.iface.addPluginToMenu(MENU, self.action)
+        self.iface.addToolBarIcon(self.action)
+
+    def show_workbench(self, wanted: bool) -> None:
+        """Show or hide the workbench; it is made when it is first wanted."""
+        if self.workbench is None and wanted:
+            from .workbench import Workbench
+
+            self.workbench = Workbench(self.iface, self.iface.mainWindow())
+            self.iface.addDockWidget(Qt.DockWidgetArea.BottomDockWidgetArea, self.workbench)
+            self.workbench.visibilityChanged.connect(self._follow)
+        if self.workbench is not None:
+            self.workbench.setVisible(wanted)
+
+    def _follow(self, visible: bool) -> None:
+        """Keep the action as the dock is; one behind another tab is not closed."""
+        self.action.setChecked(visible or not self.workbench.isHidden())
 
     def unload(self):
         """Leave nothing behind."""
+        if self.workbench is not None:
+            self.workbench.visibilityChanged.disconnect(self._follow)
+            self.workbench.leave()
+            self.iface.removeDockWidget(self.workbench)
+            self.workbench.setParent(None)
+            self.workbench.deleteLater()
+            self.workbench = None
+        if self.action is not None:
+            self.iface.removePluginMenu(MENU, self.action)
+            self.iface.removeToolBarIcon(self.action)
+            self.action.deleteLater()
+            self.action = None
         if self.provider is not None:
             QgsApplication.processingRegistry().removeProvider(self.provider)
             self.provider = None

@@ -153,7 +153,7 @@ def test_second_provider_of_the_same_id_is_refused(qgis_app):
 
     registry = QgsApplication.processingRegistry()
     plugin = classFactory(None)
-    plugin.initGui()
+    plugin.initProcessing()
     assert plugin.provider is None
     plugin.unload()
     assert registry.providerById("turnrow") is not None

@@ -1,0 +1,290 @@
+"""What happens in the workbench: a survey is opened, lines are looked at, changed and processed again."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Callable, Optional, Sequence
+
+import numpy as np
+from qgis.PyQt.QtCore import QObject, pyqtSignal
+
+from ..processing_provider.bridge.survey_files import versions
+from ..processing_provider.bridge.texts import read_text
+from ..processing_provider.engine.edits import Edits
+from ..processing_provider.engine.errors import EngineError
+from ..processing_provider.engine.findings import Finding
+from ..processing_provider.engine.notes import Note
+from ..processing_provider.engine.readings import Run
+from ..processing_provider.engine.recipe import recipe_text
+from . import changes
+from .opening import RECIPE, Opened, Tables, find_tables, open_tables
+from .profile_paint import ProfileContent, name_of
+from .session import Session
+from .stacked import StackedContent
+from .tasks import Works
+from .texts import tr
+from .traces import CORRECTED, DISTANCE, LOGGED, Key, Trace, nearest_recording, neighbours, trace_of
+
+AGAIN = "Grid {grid} is processed again. Its levels are its own until the whole survey is processed."
+
+
+class Desk(QObject):
+    """The open survey, what of it is looked at, and the work that is under way.
+
+    Signals
+    -------
+    opened()
+        Another survey is open.
+    grid_changed(str)
+        A grid was changed or processed again, or its work began or ended.
+    view_changed(bool)
+        Other lines, or other values of them, are looked at; True when the part that is seen should stay.
+    told(str, bool)
+        A sentence for the person; True for one about something that went wrong.
+    """
+
+    opened = pyqtSignal()
+    grid_changed = pyqtSignal(str)
+    view_changed = pyqtSignal(bool)
+    told = pyqtSignal(str, bool)
+
+    def __init__(self, parent=None):
+        super().__init__(parent)
+        self.session: Optional[Session] = None
+        self.survey: Optional[Opened] = None
+        self.folder: Optional[Path] = None
+        self.works = Works(self)
+        self.keys: list[Key] = []
+        self.grid, self.channel, self.axis = "", "", DISTANCE
+        self.shows = frozenset((LOGGED, CORRECTED))
+        self.behind = True
+
+    # Opening and saving
+
+    def open_folder(self, folder: Path) -> None:
+        """Open a processed survey."""
+        self._open(lambda: open_tables(find_tables(folder), folder / RECIPE), folder)
+
+    def open_register(self, tables: Tables) -> None:
+        """Open a survey by its tables."""
+        self._open(lambda: open_tables(tables), None)
+
+    def _open(self, gather: Callable[[], Opened], folder: Optional[Path]) -> None:
+        try:
+            survey = gather()
+        except EngineError as error:
+            self.told.emit(str(error), True)
+            return
+        self.works.cancel()
+
+        def done(session: Session) -> None:
+            self.session, self.survey, self.folder = session, survey, folder
+            self.channel = session.channels[0]
+            self.keys = []
+            self.grid = next((g for g in session.grids if session.runs(g)), "")
+            self.opened.emit()
+            self.told.emit(tr("{n} grids are open.").format(n=len(session.grids)), False)
+            self.choose_grid(self.grid)
+
+        self.told.emit(tr("Reading the survey ..."), False)
+        self.works.start("open", tr("Turnrow: reading the survey"), survey.read, done, self._failed)
+
+    def _failed(self, sentence: str) -> None:
+        self.told.emit(sentence, True)
+
+    def recipe_path(self) -> Optional[Path]:
+        """Return where the changes are kept: the recipe of the processed survey; None when there is none yet."""
+        return self.survey.recipe_path if self.survey else None
+
+    def save(self, path: Path) -> None:
+        """Keep the changes in a recipe: an existing one keeps all else that it says."""
+        try:
+            if path.is_file():
+                text = read_text(path, "recipe")
+            else:
+                text = recipe_text(self.session.recipe, versions=versions())
+            changes.save_text(path, changes.recipe_with_edits(text, path.name, self.session.edits))
+        except EngineError as error:
+            self._failed(str(error))
+            return
+        self.session.saved = self.session.edits
+        self.survey = replace(self.survey, recipe_path=path)
+        self.told.emit(tr("The changes are kept in {path}.").format(path=path), False)
+
+    # Choosing
+
+    def choose_grid(self, grid: str) -> None:
+        """Look at a grid: at its first line, unless one of its lines is looked at already."""
+        self.grid = grid
+        if not any(key[0] == grid for key in self.keys):
+            self.keys = [_key(run) for run in self.session.runs(grid)[:1]]
+        self.view_changed.emit(False)
+
+    def choose_lines(self, keys: Sequence[Key]) -> None:
+        """Look at recordings; the first one is worked on."""
+        if keys and list(keys) != self.keys:
+            self.keys, self.grid = list(keys), keys[0][0]
+            self.view_changed.emit(False)
+
+    def choose_finding(self, finding: Finding) -> None:
+        """Look at what a finding is about."""
+        key = self.session.where(finding)
+        if key is not None:
+            self.choose_lines([key])
+        elif finding.grid in self.session.grids:
+            self.choose_grid(finding.grid)
+
+    def choose_at(self, x: float, y: float, within_m: float) -> Optional[int]:
+        """Look at the line nearest to a place in the survey's CRS; return the ``seq`` of its nearest reading."""
+        states = (self.session.state(g) for g in self.session.grids) if self.session else ()
+        found = nearest_recording((s.corrected for s in states if s and s.corrected is not None), x, y, within_m)
+        if found is None:
+            return None
+        self.choose_lines([found[0]])
+        return found[1]
+
+    def step_line(self, step: int) -> None:
+        """Look at the next line of the grid, or at the one before."""
+        keys = [_key(run) for run in self.session.runs(self.grid)] if self.session else []
+        if self.keys and self.keys[0] in keys:
+            place = keys.index(self.keys[0]) + step
+            self.choose_lines([keys[min(max(place, 0), len(keys) - 1)]])
+
+    def show(self, **what) -> None:
+        """Set ``channel``, ``axis``, ``shows`` or ``behind``."""
+        for name, value in what.items():
+            setattr(self, name, value)
+        self.view_changed.emit(False)
+
+    # What is looked at
+
+    def profile(self) -> ProfileContent:
+        """Return what the profile shows."""
+        traces = [trace for trace in map(self._trace, self.keys) if trace is not None]
+        behind = []
+        if self.behind and traces:
+            grid, runs = traces[0].key[0], self.session.runs(traces[0].key[0])
+            table = self.session.state(grid).corrected
+            chosen = next(run for run in runs if _key(run) == traces[0].key)
+            behind = [self._trace(_key(run)) for run in neighbours(table, runs, chosen)]
+        return ProfileContent(
+            tuple(traces),
+            tuple(t for t in behind if t.key not in self.keys),
+            self.channel,
+            self.session.unit(self.channel) if self.session else "",
+            self.axis,
+            self.shows,
+        )
+
+    def _trace(self, key: Key) -> Optional[Trace]:
+        run = next((r for r in self.session.runs(key[0]) if _key(r) == key), None)
+        state = self.session.state(key[0])
+        if run is None or self.channel not in state.corrected.channels:
+            return None
+        return trace_of(state.placed, state.corrected, run, self.channel, self.axis)
+
+    def stacked(self) -> StackedContent:
+        """Return the lines of the grid at their places."""
+        state = self.session.state(self.grid) if self.session else None
+        if state is None or state.corrected is None or self.channel not in state.corrected.channels:
+            return StackedContent()
+        kind = CORRECTED if CORRECTED in self.shows else LOGGED
+        table, lines = state.corrected, []
+        for run in self.session.runs(self.grid):
+            used = run.rows[(table.flag[run.rows] == 0) & (table.kind[run.rows] == 0)]
+            if len(used):
+                trace = trace_of(state.placed, table, run, self.channel, DISTANCE)
+                lines.append((trace, float(np.median(table.u_m[used]))))
+        unit = self.session.unit(self.channel)
+        words = tr("Grid {grid}: {channel} ({kind})").format(grid=self.grid, channel=self.channel, kind=tr(kind))
+        traces, places = tuple(t for t, _ in lines), tuple(u for _, u in lines)
+        spacing = self.session.source(self.grid).entry.scheme.spacing_m
+        return StackedContent(words, self.channel, unit, traces, kind, places, spacing)
+
+    # Changing
+
+    def flag(self, first_seq: int, last_seq: int, word: Optional[str]) -> None:
+        """Flag readings of the line that is worked on, or lift flags set by hand (None)."""
+        if not self.keys:
+            return
+        text = tr("readings flagged {flag}").format(flag=word) if word else tr("readings in use again")
+        self._change(text, changes.flagged(self.session.edits, self.keys[0], (first_seq, last_seq), word))
+
+    def set_kind(self, kind: str) -> None:
+        """Make the line void, or take it as a line of the survey."""
+        text = tr("void") if kind == "void" else tr("in use")
+        self._change(text, changes.with_kind(self.session.edits, self.note(), kind))
+
+    def turn(self) -> None:
+        """Have the line walked the other way."""
+        text, heading = tr("walked the other way"), self.heading()
+        self._change(text, changes.turned(self.session.edits, self.note(), heading))
+
+    def start_at(self, station: float) -> None:
+        """Have the line start at another station."""
+        text = tr("from station {station:g}").format(station=station)
+        self._change(text, changes.started_at(self.session.edits, self.note(), station, self.heading()))
+
+    def as_noted(self) -> None:
+        """Take every change of the line back."""
+        self._change(tr("as noted"), changes.as_noted(self.session.edits, self.keys[0]))
+
+    def undo(self) -> None:
+        """Take the last change back."""
+        self._work_on(self.session.undo())
+
+    def redo(self) -> None:
+        """Make the change again that was taken back."""
+        self._work_on(self.session.redo())
+
+    def note(self) -> Note:
+        """Return the note that counts for the line that is worked on."""
+        key, session = self.keys[0], self.session
+        return changes.note_in_force(session.sources.notes, session.edits, key, session.recordings(key))
+
+    def heading(self) -> int:
+        """Return which way the line is taken to be walked: 1 out, -1 back."""
+        table = self.session.state(self.keys[0][0]).placed
+        return int(table.heading[self._run().rows[0]])
+
+    def first_station(self) -> float:
+        """Return the first station that the log gives the line; NaN when it gives none."""
+        table = self.session.state(self.keys[0][0]).placed
+        return float(table.station[self._run().rows[0]])
+
+    def _run(self) -> Run:
+        return next(run for run in self.session.runs(self.keys[0][0]) if _key(run) == self.keys[0])
+
+    def _change(self, what: str, edits: Edits) -> None:
+        if edits != self.session.edits:
+            text = f"{name_of(self.keys[0])}: {what}"
+            self._work_on(self.session.change(text, edits))
+
+    def _work_on(self, grids: Sequence[str]) -> None:
+        for grid in grids:
+            self._process(grid)
+
+    def _process(self, grid: str) -> None:
+        def done(state) -> None:
+            self.session.accept(grid, state)
+            self.grid_changed.emit(grid)
+            self.view_changed.emit(True)
+            self.told.emit(tr(AGAIN).format(grid=grid), False)
+
+        def failed(sentence: str) -> None:
+            self.grid_changed.emit(grid)
+            self._failed(tr("{what} Undo the change.").format(what=sentence))
+
+        text = tr("Turnrow: grid {grid} again").format(grid=grid)
+        self.works.start(grid, text, self.session.again(grid, self.channel), done, failed)
+        self.grid_changed.emit(grid)
+
+    def close(self) -> None:
+        """Stop all work."""
+        self.works.cancel()
+        self.session = self.survey = None
+
+
+def _key(run: Run) -> Key:
+    return run.grid, run.line, run.run

@@ -1,0 +1,176 @@
+"""Run inside the desktop by ``run.sh``: opens a processed survey in the workbench, uses it, and takes pictures.
+
+Environment: GUI_OUT (folder for pictures and ``rc``), GUI_SURVEY (folder of a processed survey), GUI_THEME (optional).
+The script is run before the event loop is idle, so everything is put on a timer.
+"""
+
+import faulthandler
+import os
+import sys
+import traceback
+from pathlib import Path
+
+from qgis.core import QgsApplication, QgsProject
+from qgis.PyQt.QtCore import QEventLoop, QPoint, Qt, QTimer
+from qgis.PyQt.QtTest import QTest
+from qgis.PyQt.QtWidgets import QApplication, QDockWidget
+from qgis.utils import iface, loadPlugin, plugins, startPlugin, unloadPlugin
+
+OUT = Path(os.environ["GUI_OUT"])
+SURVEY = Path(os.environ["GUI_SURVEY"])
+THEME = os.environ.get("GUI_THEME", "")
+NAME = "turnrow"
+
+
+FAULTS = []
+
+
+def told(kind, value, trace):
+    """Take the place of the dialog that would wait for a person."""
+    traceback.print_exception(kind, value, trace)
+    FAULTS.append(value)
+
+
+def wait(ms):
+    loop = QEventLoop()
+    QTimer.singleShot(ms, loop.quit)
+    loop.exec()
+
+
+def until(true, what, ms=30000):
+    for _ in range(ms // 50):
+        if true():
+            return
+        wait(50)
+    raise RuntimeError(f"waited in vain: {what}")
+
+
+def need(true, what):
+    if not true:
+        raise RuntimeError(what)
+
+
+def picture(widget, name):
+    wait(300)
+    widget.grab().save(str(OUT / f"{name}.png"))
+
+
+def drag(widget, start, stop):
+    QTest.mousePress(widget, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, start)
+    QTest.mouseMove(widget, (start + stop) / 2)
+    QTest.mouseMove(widget, stop)
+    wait(100)
+    picture(widget, "choosing")
+    QTest.mouseRelease(widget, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, stop)
+
+
+def look(bench):
+    """Open the survey, look at a line and at a whole grid."""
+    bench.desk.open_folder(SURVEY)
+    until(lambda: bench.desk.session is not None, "the survey opens")
+    canvas = iface.mapCanvas()
+    grid = bench.desk.session.grids[1]
+    bench.grids.chosen.emit(grid)
+    bench.desk.choose_lines([run_key for run_key in keys(bench, grid)[4:5]])
+    canvas.waitWhileRendering()
+    bench.pane.profile.point_at(30)
+    wait(1500)
+    picture(iface.mainWindow(), "window")
+    picture(bench, "dock")
+    for kind in bench.pane.shows:
+        bench.pane.shows[kind].setChecked(True)
+    bench.desk.choose_lines(keys(bench, grid)[5:8])
+    picture(bench.pane, "change")
+    bench.pane.axis.setCurrentIndex(1)
+    bench.pane.axis.activated.emit(1)
+    picture(bench.pane, "time")
+    bench.pane.axis.setCurrentIndex(0)
+    bench.pane.axis.activated.emit(0)
+    bench.pane.tabs.setCurrentWidget(bench.pane.stacked)
+    picture(bench.pane, "stacked")
+    need(bench.pane.stacked.picture().save(str(OUT / "export.png")), "no picture of the grid")
+    bench.pane.tabs.setCurrentWidget(bench.pane.profile)
+
+
+def keys(bench, grid):
+    return [(r.grid, r.line, r.run) for r in bench.desk.session.runs(grid)]
+
+
+def change(bench):
+    """Flag readings with the mouse, make a line void, take it back."""
+    grid = bench.desk.grid
+    bench.desk.choose_lines(keys(bench, grid)[8:9])
+    bench.pane.profile.parent().setFocus()
+    for action in bench.pane.findChildren(type(bench.pane.undo)):
+        if action.text() == "Flag":
+            action.trigger()
+    profile = bench.pane.profile
+    wait(200)
+    y = profile.height() // 2
+    drag(profile, QPoint(profile.width() // 3, y), QPoint(profile.width() // 2, y))
+    need(bench.desk.session.edits.flags, "dragging set no flag")
+    until(lambda: not bench.desk.works.names, "the grid is processed again")
+    need(bench.desk.session.state(grid).raster is not None, bench.message.text())
+    bench.desk.set_kind("void")
+    until(lambda: not bench.desk.works.names, "the grid is processed again")
+    iface.mapCanvas().waitWhileRendering()
+    wait(800)
+    picture(iface.mainWindow(), "changed")
+    bench.pane.tabs.setCurrentWidget(bench.pane.stacked)
+    iface.mainWindow().addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, bench)
+    picture(iface.mainWindow(), "beside")
+    bench.pane.tabs.setCurrentWidget(bench.pane.profile)
+    bench.desk.undo()
+    until(lambda: not bench.desk.works.names, "the change is taken back")
+    picture(bench, "undone")
+
+
+def again(window):
+    """Unload, load and unload: nothing stays behind."""
+    before = len(iface.mapCanvas().scene().items())
+    unloadPlugin(NAME)
+    wait(300)
+    need(window.findChild(QDockWidget, "TurnrowWorkbench") is None, "the dock stayed")
+    need(len(iface.mapCanvas().scene().items()) <= before, "something stayed on the map")
+    need(loadPlugin(NAME) and startPlugin(NAME), "the plugin does not load again")
+    plugins[NAME].action.trigger()
+    wait(300)
+    need(window.findChild(QDockWidget, "TurnrowWorkbench") is not None, "no dock after loading again")
+    unloadPlugin(NAME)
+    wait(300)
+    need(window.findChild(QDockWidget, "TurnrowWorkbench") is None, "the dock stayed the second time")
+
+
+def go():
+    code = 0
+    try:
+        sys.excepthook = told
+        window = iface.mainWindow()
+        window.resize(1500, 950)
+        if THEME:
+            QgsApplication.setUITheme(THEME)
+        need(NAME in plugins, "the plugin is not loaded")
+        need(not [m for m in sys.modules if m.startswith(f"{NAME}.plugin.workbench")], "the dock was imported at start")
+        plugins[NAME].action.trigger()
+        bench = plugins[NAME].workbench
+        window.resizeDocks([bench], [430], Qt.Orientation.Vertical)
+        look(bench)
+        change(bench)
+        for widget in QApplication.topLevelWidgets():
+            need(not (widget.isVisible() and widget.isModal()), f"a dialog is in the way: {widget.windowTitle()}")
+        again(window)
+        need(not FAULTS, f"{len(FAULTS)} faults in slots")
+    except Exception:
+        traceback.print_exc()
+        code = 1
+    sys.stdout.flush()
+    sys.stderr.flush()
+    (OUT / "rc").write_text(str(code))
+    QgsProject.instance().setDirty(False)
+    # A clean end may ask about layers that were not saved; the profile is a throw-away one.
+    os._exit(code)
+
+
+faulthandler.enable()
+faulthandler.dump_traceback_later(60)  # a hang shows in the log
+QTimer.singleShot(2000, go)
