@@ -16,6 +16,7 @@ from ..engine.readings import Readings
 from .cautions import CAUTIONS
 from .figures import map_figure, matplotlib_is_there, profiles_figure
 from .ramps import SEQUENTIAL
+from .step_sentences import sentences_of
 from .whole_file import whole_file
 
 TEMPLATE = "report.html.j2"
@@ -136,7 +137,7 @@ def report_html(content: ReportContent) -> str:
         notes=[f for f in findings if not f.walk_again and f.severity == "note"],
         maps=[_map_image(item, content.outlines) for item in content.maps] if drawn else [],
         profiles=_profile_images(content) if drawn else [],
-        steps=[_step(record, {item.channel for item in content.maps}) for record in content.records],
+        steps=[_step(record, {item.channel: item.unit for item in content.maps}) for record in content.records],
         corners=_corners(content.corners),
         cautions=CAUTIONS,
         no_figures="" if drawn else NO_FIGURES,
@@ -234,7 +235,7 @@ def _profile_images(content: ReportContent) -> list[dict]:
     return images
 
 
-def _step(record: Mapping, channels: set[str]) -> dict:
+def _step(record: Mapping, channels: Mapping[str, str]) -> dict:
     table = record.get("table") or []
     names = list(table[0]) if table else []
     return {
@@ -242,12 +243,13 @@ def _step(record: Mapping, channels: set[str]) -> dict:
         "title": STEP_TITLES[record["step"]] + (f": {record['channel']}" if "channel" in record else ""),
         "options": _pairs(record.get("options") or {}, "automatic", channels),
         "figures": _pairs(record.get("figures") or {}, "", channels),
+        "said": sentences_of(record, channels),
         "names": names,
         "rows": [[row[name] for name in names] for row in table],
     }
 
 
-def _pairs(values: Mapping, blank: str, channels: set[str]) -> list[tuple[str, str]]:
+def _pairs(values: Mapping, blank: str, channels: Mapping[str, str]) -> list[tuple[str, str]]:
     """Return (label, text) of options or figures, inner tables spread out; ``blank`` is the text of no value."""
     pairs: list[tuple[str, str]] = []
     for name, value in values.items():
