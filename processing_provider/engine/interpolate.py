@@ -76,9 +76,9 @@ def interpolate_readings(
         Placed readings; those that carry a flag or have no value are not used.
     channel : str
     lattice : Lattice
-    method : {'cubic', 'linear', 'sinc', 'kriging'}
+    method : {'cubic', 'linear', 'sinc', 'minimum curvature', 'kriging'}
         On the traverses: splines along and across them, straight pieces both ways, or windowed sinc both ways. On
-        points scattered in any way: ordinary kriging, see ``interpolate_scattered``.
+        points scattered in any way: a plate with tension, or ordinary kriging, see ``interpolate_scattered``.
     max_gap_m : float, optional
         Cells farther than this from a reading in use are nodata; None = 1.5 line spacings of the grid.
     halo : Readings, optional
@@ -115,7 +115,7 @@ def interpolate_readings(
     options = {"method": method, "max_gap_m": max_gap_m}
     if method in SCATTERED:
         painted, errors, figures = interpolate_scattered(
-            readings, channel, lattice, max_gap_m=max_gap_m, progress=progress
+            readings, channel, lattice, method=method, max_gap_m=max_gap_m, progress=progress
         )
         return RasterResult(painted, errors, _record(options, figures, []))
     cubic = method != "linear"

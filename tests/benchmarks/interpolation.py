@@ -37,6 +37,7 @@ package = importlib.util.module_from_spec(spec)
 sys.modules[NAME] = package
 spec.loader.exec_module(package)
 
+from turnrow.processing_provider.engine.curvature import minimum_curvature  # noqa: E402
 from turnrow.processing_provider.engine.interpolate import interpolate_readings  # noqa: E402
 from turnrow.processing_provider.engine.lattice import Lattice  # noqa: E402
 from turnrow.processing_provider.engine.readings import Readings  # noqa: E402
@@ -81,6 +82,11 @@ Run = Callable[[], np.ndarray]
 def ours(readings: Readings, lattice: Lattice, method: str) -> Run:
     """Return a function that interpolates on the traverses."""
     return lambda: interpolate_readings(readings, "eca", lattice, method=method).values
+
+
+def plate(readings: Readings, lattice: Lattice) -> Run:
+    """Return a function that bends a plate, without standard errors and gaps, as other programs do."""
+    return lambda: minimum_curvature(readings.x, readings.y, readings.channels["eca"], lattice)
 
 
 def triangles_of_scipy(readings: Readings, lattice: Lattice) -> Run:
@@ -225,6 +231,9 @@ METHODS: dict[str, tuple[str, Callable]] = {
     "cubic": ("", lambda r, g, f: ours(r, g, "cubic")),
     "linear": ("", lambda r, g, f: ours(r, g, "linear")),
     "sinc": ("", lambda r, g, f: ours(r, g, "sinc")),
+    "minimum curvature, the plate alone": ("", lambda r, g, f: plate(r, g)),
+    "minimum curvature": ("", lambda r, g, f: ours(r, g, "minimum curvature")),
+    "kriging": ("", lambda r, g, f: ours(r, g, "kriging")),
     "gdal.Grid linear, in the process": ("", lambda r, g, f: gdal_in_process(r, g, "linear:radius=0")),
     "gdal.Grid invdistnn, in the process": (
         "", lambda r, g, f: gdal_in_process(r, g, "invdistnn:radius=1:max_points=12")),

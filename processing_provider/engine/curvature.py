@@ -1,0 +1,246 @@
+"""Minimum curvature with tension: a thin elastic plate through readings that may lie anywhere."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Callable, Optional
+
+import numpy as np
+
+from ._scatter import check_columns
+from .errors import EngineError
+from .lattice import Lattice
+
+COARSEST = 8
+"""Cells along the shorter side from which on there is no coarser level."""
+SETTLED = 1e-4
+"""Change in ranges of the values below which the plate is at rest."""
+MOST_STEPS = 400
+"""Steps of conjugate gradients at a level."""
+ROUNDS = 6
+"""How often the readings are carried to the middle of their cells along the plate, at most."""
+CARRIED = 2e-4
+"""Root mean square change of a round, in ranges of the values, from which on they are where they belong."""
+
+
+@dataclass(frozen=True)
+class _Held:
+    """Cells that hold readings: flat numbers (k,), mean value and mean moments of the readings' places about the
+    middle of the cell (in cells; row, column, and their products)."""
+
+    cell: np.ndarray
+    value: np.ndarray
+    moment: np.ndarray
+
+
+def minimum_curvature(
+    x: np.ndarray,
+    y: np.ndarray,
+    z: np.ndarray,
+    lattice: Lattice,
+    *,
+    tension: float = 0.25,
+    progress: Optional[Callable[[float], None]] = None,
+) -> np.ndarray:
+    """Bend a plate with tension through readings.
+
+    Parameters
+    ----------
+    x, y : (n,) float64
+        Readings, map metres; those outside the lattice are not used.
+    z : (n,) float64
+    lattice : Lattice
+        All its cells get a value, however far from a reading they lie.
+    tension : float
+        0 (least curvature, may overshoot between far readings) to below 1 (a membrane).
+    progress : callable, optional
+        Called with the fraction done; what it raises ends the run.
+
+    Returns
+    -------
+    (rows, cols) float64
+        In the unit of ``z``.
+
+    Raises
+    ------
+    EngineError
+        On columns of unequal length or with values that are no numbers, a tension outside 0 to 1, or when no reading
+        lies on the lattice.
+
+    Notes
+    -----
+    The plate minimises, over cells of unit size,
+
+        (1 - T) sum (z_rr^2 + 2 z_rc^2 + z_cc^2) + T sum (z_r^2 + z_c^2),
+
+    whose inner cells obey (1 - T) del^4 z - T del^2 z = 0 and whose edges are free. Cells with readings are held at
+    their mean, carried to the middle of the cell along the slope and curvature of the plate itself. The levels from
+    coarse cells to fine ones give each other their start, and conjugate gradients bring each to rest.
+
+    References
+    ----------
+    Smith, W. H. F., Wessel, P., 1990. Gridding with continuous curvature splines in tension. Geophysics 55(3), 293-305
+    (the equation, from memory). Briggs, I. C., 1974. Machine contouring using minimum curvature. Geophysics 39(1),
+    39-48.
+    """
+    x, y, z = check_columns(("x", "y", "values"), (x, y, z))
+    if not 0.0 <= tension < 1.0:
+        raise EngineError(f"Invalid tension: {tension:g} was given. It must be 0 or more and below 1.")
+    col, row = (x - lattice.x_min) / lattice.cell_m - 0.5, (lattice.y_max - y) / lattice.cell_m - 0.5
+    inside = (col > -0.5) & (col < lattice.cols - 0.5) & (row > -0.5) & (row < lattice.rows - 0.5)
+    if not inside.any():
+        raise EngineError("No reading lies on the lattice, so there is nothing to interpolate. Check extent and CRS.")
+    row, col, z = row[inside], col[inside], z[inside]
+    level, span = z.mean(), max(np.ptp(z), np.finfo(float).tiny)
+    held = [_held(row, col, (z - level) / span, lattice.shape)]
+    shapes = [lattice.shape]
+    while min(shapes[-1]) > 2 * COARSEST:
+        held.append(_coarser(held[-1], shapes[-1]))
+        shapes.append(_halved(shapes[-1]))
+    # Single precision keeps seven digits of the range, which is more than the plate comes to rest by.
+    plate = np.zeros(shapes[-1], np.float32)
+    for number, (shape, cells) in enumerate(zip(shapes[::-1], held[::-1])):
+        if progress is not None:
+            progress(number / len(shapes))
+        plate = _at_rest(_refined(plate, shape) if number else plate, cells, tension)
+    return level + span * plate.astype(float)
+
+
+def _halved(shape: tuple[int, int]) -> tuple[int, int]:
+    return -(-shape[0] // 2), -(-shape[1] // 2)
+
+
+def _held(row: np.ndarray, col: np.ndarray, z: np.ndarray, shape: tuple[int, int]) -> _Held:
+    """Return the cells that readings lie in; ``row`` and ``col`` are fractional."""
+    # Readings on the line between two cells all go the same way, whatever rounding does.
+    nearest = [np.clip((place + 0.5 + 1e-9).astype(np.intp), 0, side - 1) for place, side in zip((row, col), shape)]
+    flat = nearest[0] * shape[1] + nearest[1]
+    count = np.bincount(flat, minlength=shape[0] * shape[1])
+    cell = np.flatnonzero(count)
+    away = row - nearest[0], col - nearest[1]
+    columns = (z, away[0], away[1], away[0] ** 2 / 2, away[0] * away[1], away[1] ** 2 / 2)
+    means = [np.bincount(flat, column, minlength=len(count))[cell] / count[cell] for column in columns]
+    return _Held(cell, means[0], np.array(means[1:]))
+
+
+def _coarser(held: _Held, shape: tuple[int, int]) -> _Held:
+    """Return the cells of twice the size that hold readings; only a start is asked of them, so middles will do."""
+    row, col = np.divmod(held.cell, shape[1])
+    rows, cols = _halved(shape)
+    flat = row // 2 * cols + col // 2
+    count = np.bincount(flat, minlength=rows * cols)
+    cell = np.flatnonzero(count)
+    value = np.bincount(flat, held.value, minlength=len(count))[cell] / count[cell]
+    return _Held(cell, value, np.zeros((0, len(cell))))
+
+
+def _refined(plate: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    """Return a plate on cells of half the size, linear between the middles of the coarse ones."""
+    for axis, side in enumerate(shape):
+        plate = np.moveaxis(plate, axis, 0)
+        step = np.diff(plate, axis=0) / 4 if len(plate) > 1 else np.zeros((1, plate.shape[1]))
+        below, above = np.concatenate([step[:1], step]), np.concatenate([step, step[-1:]])
+        fine = np.stack([plate - below, plate + above], axis=1).reshape(-1, plate.shape[1])[:side]
+        plate = np.moveaxis(fine, 0, axis)
+    return np.ascontiguousarray(plate)
+
+
+def _at_rest(plate: np.ndarray, held: _Held, tension: float) -> np.ndarray:
+    """Return the plate at rest on its held cells."""
+    free = np.ones(plate.size, bool)
+    free[held.cell] = False
+    free = free.reshape(plate.shape)
+    for _ in range(ROUNDS if len(held.moment) else 1):
+        before = plate
+        plate = plate.copy()
+        plate.ravel()[held.cell] = held.value - (_carried(before, held) if len(held.moment) else 0.0)
+        plate = _relaxed(plate, free, tension)
+        if np.sqrt(np.mean((plate - before) ** 2)) < CARRIED:
+            break
+    return plate
+
+
+def _carried(plate: np.ndarray, held: _Held) -> np.ndarray:
+    """Return how much higher the plate is at the readings than in the middle of their cells."""
+    padded = np.pad(plate, 1, mode="reflect", reflect_type="odd") if min(plate.shape) > 1 else np.pad(plate, 1, "edge")
+    width = padded.shape[1]
+    row, col = np.divmod(held.cell, plate.shape[1])
+    at = (row + 1) * width + col + 1
+    flat = padded.ravel()
+    middle, up, down, left, right = (flat[at + step] for step in (0, -width, width, -1, 1))
+    corner = flat[at + width + 1] - flat[at + width - 1] - flat[at - width + 1] + flat[at - width - 1]
+    derivatives = ((down - up) / 2, (right - left) / 2, up - 2 * middle + down, corner / 4, left - 2 * middle + right)
+    return sum(m * d for m, d in zip(held.moment, derivatives))
+
+
+def _relaxed(plate: np.ndarray, free: np.ndarray, tension: float) -> np.ndarray:
+    """Return the plate whose free cells are in balance, by conjugate gradients from where they are."""
+    rest = np.where(free, -_force(plate, tension), 0.0)
+    way, power = rest.copy(), float(np.vdot(rest, rest))
+    if power == 0.0:
+        return plate
+    for _ in range(MOST_STEPS):
+        pulled = _force(way, tension)
+        pulled *= free
+        step = power / float(np.vdot(way, pulled))
+        change = plate.dtype.type(step) * way
+        plate = plate + change
+        pulled *= plate.dtype.type(step)
+        rest -= pulled
+        before, power = power, float(np.vdot(rest, rest))
+        if max(change.max(), -change.min()) < SETTLED or power == 0.0:
+            break
+        way *= plate.dtype.type(power / before)
+        way += rest
+    return plate
+
+
+def _force(plate: np.ndarray, tension: float) -> np.ndarray:
+    """Return half the gradient of the plate's energy by its cells.
+
+    Two cells from the edge on it is the Laplacian of the Laplacian and the Laplacian.
+    """
+    if min(plate.shape) < 6:
+        return _force_at_edges(plate, tension)
+    force = np.empty_like(plate)
+    once = _laplacian(plate)
+    inner = _laplacian(once)
+    inner *= 1.0 - tension
+    if tension:
+        inner -= tension * once[1:-1, 1:-1]
+    force[2:-2, 2:-2] = inner
+    for p, f in ((plate, force), (plate.T, force.T)):
+        f[:2] = _force_at_edges(p[:4], tension)[:2]
+        f[-2:] = _force_at_edges(p[-4:], tension)[-2:]
+    return force
+
+
+def _laplacian(plate: np.ndarray) -> np.ndarray:
+    """Return the sum of the four neighbours less four times each inner cell."""
+    out = plate[:-2, 1:-1] + plate[2:, 1:-1]
+    out += plate[1:-1, :-2]
+    out += plate[1:-1, 2:]
+    out -= 4.0 * plate[1:-1, 1:-1]
+    return out
+
+
+def _force_at_edges(plate: np.ndarray, tension: float) -> np.ndarray:
+    """Return the same from the energy's terms one by one, which leaves the edges free."""
+    force = np.zeros_like(plate)
+    bend = 1.0 - tension
+    for p, f in ((plate, force), (plate.T, force.T)):
+        if len(p) > 2:
+            curve = bend * (p[:-2] - 2.0 * p[1:-1] + p[2:])
+            f[:-2] += curve
+            f[1:-1] -= 2.0 * curve
+            f[2:] += curve
+        if tension and len(p) > 1:
+            slope = tension * (p[1:] - p[:-1])
+            f[1:] += slope
+            f[:-1] -= slope
+    twist = 2.0 * bend * (plate[1:, 1:] - plate[1:, :-1] - plate[:-1, 1:] + plate[:-1, :-1])
+    force[1:, 1:] += twist
+    force[1:, :-1] -= twist
+    force[:-1, 1:] -= twist
+    force[:-1, :-1] += twist
+    return force
