@@ -14,22 +14,34 @@ qgis_is_there() {
 
 install_qgis() {
   qgis_is_there && return 0
-  local sudo=
   if ! command -v apt-get >/dev/null; then
     say "QGIS is not installed, and there is no apt-get to install it with."
     say "Install QGIS 3.22 or later with its Python bindings, scipy and matplotlib, then run this again."
     return 1
   fi
+  say "Installing QGIS from the distribution (a few minutes, about 1 GB): ${packages[*]}"
+  install_packages "${packages[@]}"
+}
+
+# The Generic Mapping Tools, whose program surface minimum curvature is held against; without them that test is skipped.
+install_gmt() {
+  command -v gmt >/dev/null || ! command -v apt-get >/dev/null && return 0
+  say "Installing the Generic Mapping Tools from the distribution, for one reference test."
+  install_packages gmt || say "The comparison with gmt surface is skipped."
+}
+
+# Installs packages of the distribution, as root or by sudo.
+install_packages() {
+  local sudo= log
   if [ "$(id -u)" != 0 ]; then
     if ! command -v sudo >/dev/null; then
-      say "QGIS is not installed. Run this once as root, or install: ${packages[*]}"
+      say "There is no right to install. Run this once as root, or install: $*"
       return 1
     fi
     sudo=sudo
   fi
-  local log; log=$(mktemp)
-  say "Installing QGIS from the distribution (a few minutes, about 1 GB): ${packages[*]}"
-  if ! { $sudo apt-get update -q && $sudo env DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends "${packages[@]}"; } >"$log" 2>&1; then
+  log=$(mktemp)
+  if ! { $sudo apt-get update -q && $sudo env DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends "$@"; } >"$log" 2>&1; then
     tail -n 15 "$log" >&2
     say "The installation failed; the whole of what apt-get said is in $log."
     return 1

@@ -3,6 +3,7 @@
 set -euo pipefail
 . "$(dirname "${BASH_SOURCE[0]}")/install.sh"
 install_qgis
+install_gmt
 headless
 
 venv=$root/.venv
