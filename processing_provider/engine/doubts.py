@@ -17,7 +17,7 @@ from .align import align_opposing
 from .findings import Finding
 from .notes import Note
 from .outliers import flag_outliers
-from .readings import Readings
+from .readings import Readings, kind_code
 from .scheme import Scheme
 
 LEAST_LINES = 5
@@ -234,7 +234,8 @@ def _orders(work: _Work, strangers: bool) -> Iterator[Doubt]:
     matrix = clearest(lines, matrices, GROUND_M)
     known = np.count_nonzero(np.isfinite(matrix), axis=1)
     whole = known >= WHOLE * np.median(known)
-    logged = work.readings.line[(lines.owner >= 0) | work.readings.has_flag("unplaced")]
+    outside = work.readings.has_flag("unplaced") & (work.readings.kind == kind_code("survey"))
+    logged = work.readings.line[(lines.owner >= 0) | outside]
     too_many = len(np.unique(logged)) - work.scheme.line_count
     while np.count_nonzero(work.trusted & whole) >= LEAST_LINES:
         index = np.flatnonzero(work.trusted & whole)

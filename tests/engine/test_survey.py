@@ -159,3 +159,9 @@ def test_changes_by_hand_take_the_place_of_notes_and_set_flags(sources, results)
     before = results["A"].readings
     others = ~np.isin(before.line, (3, 5))
     np.testing.assert_array_equal(edited.flag[others], before.flag[others])
+
+
+def test_the_sample_raises_no_doubt_that_is_not_planned(results):
+    """Base readings and tie lines are no lines too many, and uneven walking is no fault."""
+    told = {(f.grid, f.line, f.code) for r in results.values() for f in r.findings if f.severity != "note"}
+    assert told == {("B", 22, "line-short")}
