@@ -3,16 +3,28 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Optional
 
 from qgis.core import QgsApplication
-from qgis.PyQt.QtCore import Qt
+from qgis.PyQt.QtCore import QCoreApplication, QLocale, Qt, QTranslator
 from qgis.PyQt.QtGui import QIcon
 from qgis.PyQt.QtWidgets import QAction
 
 from .texts import tr
+from .tools import Tools
 
 MENU = "Turnrow"
 ICON = Path(__file__).with_name("icons") / "workbench.svg"
+TRANSLATIONS = Path(__file__).resolve().parents[1] / "i18n"
+
+
+def translator_of(language: str, folder: Path) -> Optional[QTranslator]:
+    """Return what translates into a language such as ``de`` or ``de_AT``, at work; None where there is no such file."""
+    translator = QTranslator()
+    if not translator.load(QLocale(language), "turnrow", "_", str(folder)):
+        return None
+    QCoreApplication.installTranslator(translator)
+    return translator
 
 
 class TurnrowPlugin:
@@ -20,7 +32,9 @@ class TurnrowPlugin:
 
     def __init__(self, iface):
         self.iface = iface
-        self.provider = self.action = self.workbench = None
+        self.provider = self.action = self.workbench = self.tools = None
+        # Before anything is shown, so that all of it is in the person's language.
+        self.translator = translator_of(QgsApplication.locale(), TRANSLATIONS)
 
     def initProcessing(self):  # noqa: N802 (names fixed by QGIS)
         """Add the provider; called alone where there is no window."""
@@ -30,7 +44,7 @@ class TurnrowPlugin:
         if not QgsApplication.processingRegistry().addProvider(self.provider):
             self.provider = None
             return
-        # Models find their steps only once the provider is registered.
+        # Now that it is registered, the models can be loaded.
         self.provider.refreshAlgorithms()
 
     def initGui(self):  # noqa: N802
@@ -43,6 +57,7 @@ class TurnrowPlugin:
         self.action.toggled.connect(self.show_workbench)
         self.iface.addPluginToMenu(MENU, self.action)
         self.iface.addToolBarIcon(self.action)
+        self.tools = Tools(self.iface, MENU)
 
     def show_workbench(self, wanted: bool) -> None:
         """Show or hide the workbench; it is made when it is first wanted."""
@@ -61,6 +76,9 @@ class TurnrowPlugin:
 
     def unload(self):
         """Leave nothing behind."""
+        if self.tools is not None:
+            self.tools.leave()
+            self.tools = None
         if self.workbench is not None:
             self.workbench.visibilityChanged.disconnect(self._follow)
             self.workbench.leave()
@@ -76,3 +94,6 @@ class TurnrowPlugin:
         if self.provider is not None:
             QgsApplication.processingRegistry().removeProvider(self.provider)
             self.provider = None
+        if self.translator is not None:
+            QCoreApplication.removeTranslator(self.translator)
+            self.translator = None

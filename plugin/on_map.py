@@ -46,7 +46,7 @@ class LinePicker(QgsMapTool):
             self.picked.emit(event.mapPoint())
 
 
-def _insert_over_maps(layer: QgsRasterLayer) -> None:
+def insert_over_maps(layer: QgsRasterLayer) -> None:
     """Put a layer right over the topmost raster of the project, so that lines and points stay above it."""
     root = QgsProject.instance().layerTreeRoot()
     nodes = (root.findLayer(other) for other in root.layerOrder() if isinstance(other, QgsRasterLayer))
@@ -147,7 +147,7 @@ class MapLink:
             layer = QgsRasterLayer(str(path), name)
             layer.setCustomProperty(PREVIEW, grid)
             QgsProject.instance().addMapLayer(layer, False)
-            _insert_over_maps(layer)
+            insert_over_maps(layer)
             self._layers[grid] = layer.id()
         else:
             layer.setDataSource(str(path), name, "gdal")
