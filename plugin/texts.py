@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from qgis.PyQt.QtCore import QCoreApplication
+from ..processing_provider.language import tr
 
-
-def tr(text: str) -> str:
-    """Return a text in the language of QGIS."""
-    return QCoreApplication.translate("Turnrow", text)
+__all__ = ["tr"]

@@ -1,4 +1,11 @@
-"""What every algorithm shares: parameters from rows, help from rows, one place for errors, progress and cancel."""
+"""What every algorithm shares: parameters from rows, help from rows, one place for errors, progress and cancel.
+
+QGIS makes every algorithm when it starts, and few are run. So what declares (this module, ``parameters``, and an
+algorithm's rows with the words of its choices) imports ``qgis`` alone; what works (``bridge``, ``engine``, numpy) is
+imported inside the function that uses it, ``run_values`` as a rule.
+
+Names, labels and help are written in English and translated where QGIS asks for them.
+"""
 
 from __future__ import annotations
 
@@ -7,11 +14,9 @@ import importlib.util
 from pathlib import Path
 
 from qgis.core import QgsProcessingAlgorithm, QgsProcessingException
-from qgis.PyQt.QtCore import QCoreApplication
 from qgis.PyQt.QtGui import QIcon
 
-from .engine.errors import Cancelled, EngineError
-from .values import Values
+from .language import tr
 
 ICON = Path(__file__).resolve().parents[1] / "plugin" / "icons" / "turnrow.svg"
 HELP_URL = "https://example.org/turnrow"
@@ -25,8 +30,8 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
     PARAMETERS: tuple = ()
     RESULTS: tuple = ()
 
-    def run_values(self, values: Values, progress, feedback) -> None:
-        """Do the work: read ``values``, call the engine, write outputs, fill ``values.results``."""
+    def run_values(self, values, progress, feedback) -> None:
+        """Do the work: read ``values`` (a ``Values``), call the engine, write outputs, fill ``values.results``."""
         raise NotImplementedError
 
     def createInstance(self):  # noqa: N802 (names fixed by QGIS from here on)
@@ -36,10 +41,10 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
         return self.NAME
 
     def displayName(self):  # noqa: N802
-        return QCoreApplication.translate("Turnrow", self.LABEL)
+        return tr(self.LABEL)
 
     def group(self):
-        return QCoreApplication.translate("Turnrow", self.GROUP)
+        return tr(self.GROUP)
 
     def groupId(self):  # noqa: N802
         return self.GROUP.lower()
@@ -48,7 +53,7 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
         return [*self.TAGS, "survey", "electromagnetic", "conductivity", "archaeology"]
 
     def shortDescription(self):  # noqa: N802
-        return self.SUMMARY
+        return tr(self.SUMMARY)
 
     def icon(self):
         return QIcon(str(ICON))
@@ -57,20 +62,19 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
         return HELP_URL
 
     def shortHelpString(self):  # noqa: N802
-        parts = [f"<p>{html.escape(self.SUMMARY, quote=False)}</p>", self.HELP]
+        parts = [f"<p>{html.escape(tr(self.SUMMARY), quote=False)}</p>", tr(self.HELP) if self.HELP else ""]
         for title, rows in (
-            ("Inputs", [r for r in self.PARAMETERS if not r.is_output]),
-            ("Outputs", [r for r in self.PARAMETERS if r.is_output] + list(self.RESULTS)),
+            (tr("Inputs"), [r for r in self.PARAMETERS if not r.is_output]),
+            (tr("Outputs"), [r for r in self.PARAMETERS if r.is_output] + list(self.RESULTS)),
         ):
-            items = "".join(
-                f"<p><b>{html.escape(r.text, quote=False)}</b>: {html.escape(r.help, quote=False)}</p>" for r in rows
-            )
+            texts = [(html.escape(r.text, quote=False), html.escape(tr(r.help), quote=False)) for r in rows]
+            items = "".join(f"<p><b>{label}</b>: {said}</p>" for label, said in texts)
             parts.append(f"<h3>{title}</h3>{items}" if items else "")
         return "".join(parts)
 
     def canExecute(self):  # noqa: N802
         if importlib.util.find_spec("scipy") is None:
-            return False, "Turnrow needs the Python package scipy. Install it into QGIS's Python and start again."
+            return False, tr("Turnrow needs the Python package scipy. Install it into QGIS's Python and start again.")
         return True, ""
 
     def initAlgorithm(self, configuration=None):  # noqa: N802
@@ -82,6 +86,9 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
                 raise RuntimeError(f"{self.NAME}: output {row.id} was refused by QGIS")
 
     def processAlgorithm(self, parameters, context, feedback):  # noqa: N802
+        from .engine.errors import Cancelled, EngineError
+        from .values import Values
+
         def progress(fraction: float) -> None:
             if feedback.isCanceled():
                 raise Cancelled

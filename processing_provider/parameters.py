@@ -31,8 +31,7 @@ from qgis.core import (
     QgsProviderRegistry,
 )
 
-from .bridge.layers import read_readings, read_table
-from .engine.errors import EngineError
+from .language import tr
 
 SOURCE = QgsProcessing.SourceType
 NUMBER = QgsProcessingParameterNumber.Type
@@ -43,9 +42,19 @@ def is_given(value) -> bool:
     return value is not None and value != NULL and value != ""
 
 
+def _wrong(sentence: str) -> Exception:
+    """Return the error that tells the person what is wrong with a value."""
+    from .engine.errors import EngineError
+
+    return EngineError(sentence)
+
+
 @dataclass(frozen=True)
 class Row:
-    """What every parameter has. ``unit`` stands in brackets behind the label."""
+    """What every parameter has. ``unit`` stands in brackets behind the label.
+
+    A kind of row is a dataclass itself only when it has more to declare: each costs a millisecond of QGIS's start.
+    """
 
     id: str
     label: str
@@ -58,15 +67,15 @@ class Row:
     def build(self) -> QgsProcessingParameterDefinition:
         """Return a fresh QGIS definition."""
         definition = self.definition()
-        definition.setHelp(self.help)
+        definition.setHelp(tr(self.help))
         if self.advanced:
             definition.setFlags(definition.flags() | QgsProcessingParameterDefinition.Flag.FlagAdvanced)
         return definition
 
     @property
     def text(self) -> str:
-        """Label with unit."""
-        return f"{self.label} ({self.unit})" if self.unit else self.label
+        """Label with unit, in the person's language."""
+        return f"{tr(self.label)} ({tr(self.unit)})" if self.unit else tr(self.label)
 
     def definition(self) -> QgsProcessingParameterDefinition:
         """Return the bare QGIS definition."""
@@ -85,7 +94,6 @@ class Row:
         return is_given(parameters.get(self.id))
 
 
-@dataclass(frozen=True)
 class LayerIn(Row):
     """A vector layer, with or without geometry."""
 
@@ -97,33 +105,42 @@ class LayerIn(Row):
         return [path] if path else []
 
 
-@dataclass(frozen=True)
 class ReadingsIn(LayerIn):
     """A layer of readings; its value is ``(Readings, CRS)``."""
 
+    needs_lines: ClassVar[bool] = True
+
     def value(self, algorithm, parameters, context):
+        from .bridge.layers import read_readings
+
         source = algorithm.parameterAsSource(parameters, self.id, context)
         if source is None:
-            raise EngineError(f"The layer given as {self.label.lower()} cannot be opened. Choose a layer of readings.")
+            raise _wrong(f"The layer given as {self.label.lower()} cannot be opened. Choose a layer of readings.")
         layer = algorithm.parameterAsVectorLayer(parameters, self.id, context)
-        return read_readings(source, layer), source.sourceCrs()
+        return read_readings(source, layer, needs_lines=self.needs_lines), source.sourceCrs()
 
 
-@dataclass(frozen=True)
+class PointsIn(ReadingsIn):
+    """Any layer of points with measured numbers; readings of other surveys need no lines."""
+
+    needs_lines: ClassVar[bool] = False
+
+
 class TableIn(LayerIn):
     """Any table; its value is ``(rows, CRS, path)``. Points bring their map position as ``x`` and ``y``."""
 
     def value(self, algorithm, parameters, context):
+        from .bridge.layers import read_table
+
         if not self.given(parameters):
             return [], None, None
         source = algorithm.parameterAsSource(parameters, self.id, context)
         if source is None:
-            raise EngineError(f"The table given as {self.label.lower()} cannot be opened. Choose a table or a CSV.")
+            raise _wrong(f"The table given as {self.label.lower()} cannot be opened. Choose a table or a CSV.")
         path = file_of(algorithm.parameterAsVectorLayer(parameters, self.id, context))
         return read_table(source), source.sourceCrs(), path
 
 
-@dataclass(frozen=True)
 class RasterIn(Row):
     """A raster in a file; its value is its Path, CRS and name."""
 
@@ -134,7 +151,7 @@ class RasterIn(Row):
         layer = algorithm.parameterAsRasterLayer(parameters, self.id, context)
         path = file_of(layer)
         if path is None:
-            raise EngineError(f"The raster given as {self.label.lower()} does not lie in a file. Save it as a GeoTIFF.")
+            raise _wrong(f"The raster given as {self.label.lower()} does not lie in a file. Save it as a GeoTIFF.")
         return path, layer.crs(), layer.name()
 
     def files(self, algorithm, parameters, context):
@@ -142,7 +159,6 @@ class RasterIn(Row):
         return [path] if path else []
 
 
-@dataclass(frozen=True)
 class LayersIn(Row):
     """Several layers of one kind; its value is the list of them."""
 
@@ -156,7 +172,7 @@ class LayersIn(Row):
             return []
         layers = algorithm.parameterAsLayerList(parameters, self.id, context)
         if not layers:
-            raise EngineError(f"Of the layers given as {self.label.lower()} none can be opened. Choose others.")
+            raise _wrong(f"Of the layers given as {self.label.lower()} none can be opened. Choose others.")
         return layers
 
     def files(self, algorithm, parameters, context):
@@ -165,14 +181,12 @@ class LayersIn(Row):
         return list(filter(None, map(file_of, algorithm.parameterAsLayerList(parameters, self.id, context))))
 
 
-@dataclass(frozen=True)
 class VectorsIn(LayersIn):
     """Several vector layers."""
 
     kind: ClassVar = SOURCE.TypeVectorAnyGeometry
 
 
-@dataclass(frozen=True)
 class PolygonsIn(LayerIn):
     """A layer of polygons; its value is the layer, None when left empty."""
 
@@ -239,7 +253,6 @@ class Number(Row):
         return algorithm.parameterAsDouble(parameters, self.id, context)
 
 
-@dataclass(frozen=True)
 class Integer(Number):
     """A whole number."""
 
@@ -309,7 +322,6 @@ class FileIn(Row):
         return [path] if path else []
 
 
-@dataclass(frozen=True)
 class FilesIn(Row):
     """Several files; its value is a list of Paths."""
 
@@ -323,7 +335,6 @@ class FilesIn(Row):
         return self.value(algorithm, parameters, context)
 
 
-@dataclass(frozen=True)
 class FolderIn(Row):
     """A folder; its value is a Path, None when left empty."""
 
@@ -338,7 +349,7 @@ class FolderIn(Row):
 def _existing(path: str, label: str) -> Optional[Path]:
     """Return the path of a file or folder that is there, None for an empty one."""
     if path and not Path(path).exists():
-        raise EngineError(f"{path}, given as {label.lower()}, is not there. Check its name and place.")
+        raise _wrong(f"{path}, given as {label.lower()}, is not there. Check its name and place.")
     return Path(path) if path else None
 
 
@@ -382,7 +393,6 @@ class ReadingsOut(Row):
         return QgsProcessingParameterFeatureSink(self.id, self.text, kind, None, self.optional, not self.optional)
 
 
-@dataclass(frozen=True)
 class TableOut(Row):
     """A table that is written; an optional one only when asked for."""
 
@@ -393,7 +403,6 @@ class TableOut(Row):
         return QgsProcessingParameterFeatureSink(self.id, self.text, kind, None, self.optional, not self.optional)
 
 
-@dataclass(frozen=True)
 class RasterOut(Row):
     """A raster that is written; an optional one only when asked for."""
 
@@ -416,7 +425,6 @@ class FileOut(Row):
         )
 
 
-@dataclass(frozen=True)
 class FolderOut(Row):
     """A folder to write into; its value is a Path."""
 
@@ -437,18 +445,17 @@ class NumberResult:
 
     @property
     def text(self) -> str:
-        """Label; the help tells the unit."""
-        return self.label
+        """Label in the person's language; the help tells the unit."""
+        return tr(self.label)
 
     def build(self) -> QgsProcessingOutputNumber:
         """Return a fresh QGIS definition."""
-        return QgsProcessingOutputNumber(self.id, self.label)
+        return QgsProcessingOutputNumber(self.id, self.text)
 
 
-@dataclass(frozen=True)
 class ReportResult(NumberResult):
     """The path of a report."""
 
     def build(self) -> QgsProcessingOutputHtml:
         """Return a fresh QGIS definition."""
-        return QgsProcessingOutputHtml(self.id, self.label)
+        return QgsProcessingOutputHtml(self.id, self.text)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from qgis.core import QgsProcessingModelAlgorithm, QgsProcessingProvider
+from qgis.core import QgsApplication, QgsProcessingProvider
 from qgis.PyQt.QtGui import QIcon
 
 from .algorithms.alignopposing import AlignOpposing
@@ -19,6 +19,8 @@ from .algorithms.processregister import ProcessRegister
 from .algorithms.readlog import ReadLog
 from .algorithms.splitresponse import SplitResponse
 from .base import ICON
+from .language import tr
+from .ready_model import ReadyModel
 
 MODELS = Path(__file__).with_name("models")
 ALGORITHMS = (
@@ -46,7 +48,7 @@ class TurnrowProvider(QgsProcessingProvider):
         return "Turnrow"
 
     def longName(self):  # noqa: N802 (name fixed by QGIS)
-        return "Turnrow: electromagnetic surveys over archaeological sites"
+        return tr("Turnrow: electromagnetic surveys over archaeological sites")
 
     def icon(self):
         return QIcon(str(ICON))
@@ -60,9 +62,12 @@ class TurnrowProvider(QgsProcessingProvider):
     def loadAlgorithms(self):  # noqa: N802
         for algorithm in ALGORITHMS:
             self._add(algorithm(), algorithm.NAME)
+        # Models find their steps only in a provider that is registered: the plugin refreshes it then.
+        if QgsApplication.processingRegistry().providerById(self.id()) is not self:
+            return
         for path in sorted(MODELS.glob("*.model3")):
-            model = QgsProcessingModelAlgorithm()
-            if not model.fromFile(str(path)):
+            model = ReadyModel()
+            if not model.read(path):
                 raise RuntimeError(f"QGIS cannot read the model {path.name}")
             self._add(model, path.name)
 

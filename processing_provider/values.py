@@ -62,7 +62,7 @@ class Values:
         dress_when_loaded(self.context, spec)
 
     def _name(self, output: str) -> str:
-        return next(row.label for row in self._algorithm.PARAMETERS if row.id == output)
+        return next(row.text for row in self._algorithm.PARAMETERS if row.id == output)
 
     def write_rows(self, output: str, columns: dict, rows) -> None:
         """Write a table when asked for; ``columns`` maps names to kinds (``int``, ``float``, ``str``)."""

@@ -2,11 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
-from ..engine.errors import EngineError
-from ..engine.readings import Readings
-from ..engine.scheme import HEADINGS, PACES, PATTERNS, Scheme
 from ..parameters import Choice, Integer, Number, Text
 
 SCHEME = (
@@ -26,27 +21,31 @@ SCHEME = (
             advanced=True),
     Number("FIRST_STATION", "First station inside the edge", "Station of the first reading behind the start edge.",
            unit="logger's count", default=1, advanced=True),
-    Choice("PATTERN", "Pattern", "Back and forth, or every line in one direction.", words=PATTERNS,
+    Choice("PATTERN", "Pattern", "Back and forth, or every line in one direction.", words=("alternate", "one-way"),
            default="alternate"),
     Choice("FIRST_HEADING", "First line is walked", "Away from the baseline (out) or towards it (back).",
-           words=tuple(HEADINGS), default="out", advanced=True),
+           words=("out", "back"), default="out", advanced=True),
     Number("SENSOR_AHEAD", "Sensor ahead of the walker", "Negative when it is behind.", unit="m", default=0,
            advanced=True),
     Number("SENSOR_RIGHT", "Sensor to the right of the walker", "Negative when it is to the left.", unit="m",
            default=0, advanced=True),
     Choice("PACE", "Pace", "Evenly by readings a metre (rate), stretched between noted ends (ends), or between "
-           "fiducial marks (marks).", words=PACES, default="rate", advanced=True),
+           "fiducial marks (marks).", words=("rate", "ends", "marks"), default="rate", advanced=True),
 )  # fmt: skip
 
 
-def one_grid(values, feedback) -> tuple[Readings, Scheme]:
-    """Return the readings of the grid that the parameters describe, and its scheme.
+def one_grid(values, feedback) -> tuple:
+    """Return ``(Readings, Scheme)``: the readings of the grid that the parameters describe, and its scheme.
 
     Raises
     ------
     EngineError
         When the layer holds several grids and none is named, or not the one that is named.
     """
+    import numpy as np
+
+    from ..engine.errors import EngineError
+
     readings = values.input[0]
     grid, there = values.grid or readings.grids[0], [name for name in readings.grids if name]
     if not values.grid and len(readings.grids) > 1:
@@ -59,7 +58,9 @@ def one_grid(values, feedback) -> tuple[Readings, Scheme]:
     return own.replace(grids=(grid,), grid=np.zeros(len(own), np.int32)), _scheme(values, grid)
 
 
-def _scheme(values, grid: str) -> Scheme:
+def _scheme(values, grid: str):
+    from ..engine.scheme import Scheme
+
     return Scheme(
         grid=grid,
         length_m=values.length,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from ..base import SurveyAlgorithm
-from ..engine.align import align_opposing
 from ..parameters import Channels, Number, NumberResult, ReadingsIn, ReadingsOut, YesNo
 
 
@@ -34,6 +33,8 @@ class AlignOpposing(SurveyAlgorithm):
     )
 
     def run_values(self, values, progress, feedback):
+        from ..engine.align import align_opposing
+
         readings, crs = values.input
         aligned, record = align_opposing(readings, channels=values.channels, shift_m=values.shift,
                                          per_traverse=values.per_traverse, progress=progress)  # fmt: skip

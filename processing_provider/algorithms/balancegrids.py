@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from ..base import SurveyAlgorithm
-from ..engine.seams import MODELS, balance_grids
 from ..parameters import Channels, Choice, ReadingsIn, ReadingsOut, TableOut, Text
 
 OFFSET_FIELDS = {
@@ -26,8 +25,8 @@ class BalanceGrids(SurveyAlgorithm):
         ReadingsIn("INPUT", "Readings", "Placed readings of several grids, traverses balanced."),
         Channels("CHANNELS", "Channels", "Channels to balance; all when none is chosen."),
         Choice("MODEL", "Model", "A constant a grid; also a gain, where the contrast along edges and in overlaps "
-               "proves it; or a constant and a slope, for grids within which the level drifted.", words=MODELS,
-               default="offset"),
+               "proves it; or a constant and a slope, for grids within which the level drifted.",
+               words=("offset", "offset and gain", "plane"), default="offset"),
         Text("FIXED_GRID", "Grid that stays", "Name of the grid that is left as it is; the mean of all grids stays "
              "when left empty.", optional=True),
         ReadingsOut("OUTPUT", "Balanced readings", "Values as logged stay beside them, in fields ending in _raw."),
@@ -36,6 +35,8 @@ class BalanceGrids(SurveyAlgorithm):
     )  # fmt: skip
 
     def run_values(self, values, progress, feedback):
+        from ..engine.seams import balance_grids
+
         readings, crs = values.input
         balanced, record = balance_grids(
             readings, channels=values.channels, model=values.model, fixed_grid=values.fixed_grid.strip(),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from ..base import SurveyAlgorithm
-from ..engine.balance import METHODS, balance_traverses
 from ..parameters import Channels, Choice, ReadingsIn, ReadingsOut, TableOut, YesNo
 
 OFFSET_FIELDS = {
@@ -31,7 +30,7 @@ class BalanceTraverses(SurveyAlgorithm):
         Channels("CHANNELS", "Channels", "Channels to balance; all when none is chosen."),
         Choice("METHOD", "Method", "From neighbouring lines with tie lines and base readings where there are any, from "
                "neighbouring lines alone, by line medians, or only the offset between the two directions.",
-               words=METHODS, default="neighbours and ties"),
+               words=("neighbours and ties", "neighbours", "median", "direction only"), default="neighbours and ties"),
         YesNo("DRIFT", "Drift", "Look for a smooth drift in time (with neighbours; needs the times of the readings).",
               default=True),
         ReadingsOut("OUTPUT", "Balanced readings", "Values as logged stay beside them, in fields ending in _raw."),
@@ -40,6 +39,8 @@ class BalanceTraverses(SurveyAlgorithm):
     )  # fmt: skip
 
     def run_values(self, values, progress, feedback):
+        from ..engine.balance import balance_traverses
+
         readings, crs = values.input
         balanced, record = balance_traverses(
             readings, channels=values.channels, method=values.method, drift=values.drift, progress=progress

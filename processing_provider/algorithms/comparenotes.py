@@ -3,12 +3,6 @@
 from __future__ import annotations
 
 from ..base import SurveyAlgorithm
-from ..engine.compare import compare_notes
-from ..engine.doubts import doubts_of
-from ..engine.findings import walk_again_count
-from ..engine.frame import local_frame
-from ..engine.notes import notes_for, parse_notes
-from ..engine.place import place_readings
 from ..parameters import NumberResult, ReadingsIn, TableIn, TableOut
 from ._scheme import SCHEME, one_grid
 
@@ -32,6 +26,13 @@ class CompareNotes(SurveyAlgorithm):
     RESULTS = (NumberResult("WALK_AGAIN", "Lines to walk again", "How many lines must be walked again."),)
 
     def run_values(self, values, progress, feedback):
+        from ..engine.compare import compare_notes
+        from ..engine.doubts import doubts_of
+        from ..engine.findings import walk_again_count
+        from ..engine.frame import local_frame
+        from ..engine.notes import notes_for, parse_notes
+        from ..engine.place import place_readings
+
         readings, scheme = one_grid(values, feedback)
         notes = notes_for(parse_notes(values.notes[0]), scheme.grid)
         findings = compare_notes(readings, scheme, notes, progress=progress)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from ..base import SurveyAlgorithm
-from ..engine.outliers import flag_outliers
 from ..parameters import Channels, Number, NumberResult, ReadingsIn, ReadingsOut
 
 
@@ -28,6 +27,8 @@ class FlagOutliers(SurveyAlgorithm):
     RESULTS = (NumberResult("FLAGGED", "Readings flagged", "How many readings were flagged."),)
 
     def run_values(self, values, progress, feedback):
+        from ..engine.outliers import flag_outliers
+
         readings, crs = values.input
         flagged, record = flag_outliers(
             readings, channels=values.channels, threshold=values.threshold, progress=progress

@@ -2,15 +2,8 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from ..base import SurveyAlgorithm
-from ..bridge.places import check_metric_crs
-from ..bridge.ramps import from_zero
-from ..engine.errors import EngineError
-from ..engine.interpolate import METHODS, interpolate_readings
-from ..engine.lattice import Lattice
-from ..parameters import Channel, Choice, Extent, Number, RasterOut, ReadingsIn
+from ..parameters import Channel, Choice, Extent, Number, PointsIn, RasterOut
 
 
 class InterpolateReadings(SurveyAlgorithm):
@@ -22,11 +15,12 @@ class InterpolateReadings(SurveyAlgorithm):
     )
     TAGS = ("grid", "gridding", "map", "surface", "spline")
     PARAMETERS = (
-        ReadingsIn("INPUT", "Readings", "Placed readings of one or several grids."),
+        PointsIn("INPUT", "Readings", "Placed readings of one or several grids; any points for minimum curvature and "
+                 "kriging."),
         Channel("CHANNEL", "Channel", "The channel to map."),
         Choice("METHOD", "Method", "Along the traverses and across them: splines (cubic), straight pieces (linear), or "
-               "windowed sinc (band-limited).", words=METHODS,
-               default="cubic"),
+               "windowed sinc (band-limited). For points anywhere: minimum curvature or kriging.",
+               words=("cubic", "linear", "sinc", "minimum curvature", "kriging"), default="cubic"),
         Number("CELL_SIZE", "Cell size", "Half the spacing of the traverses is usual.", unit="m", default=0.25,
                minimum=0.001),
         Number("MAX_GAP", "Largest gap", "Cells farther from a reading in use are nodata. Empty = 1.5 spacings: a "
@@ -38,6 +32,11 @@ class InterpolateReadings(SurveyAlgorithm):
     )  # fmt: skip
 
     def run_values(self, values, progress, feedback):
+        from ..bridge.places import check_metric_crs
+        from ..bridge.ramps import from_zero
+        from ..engine.interpolate import interpolate_readings
+        from ..engine.lattice import Lattice
+
         readings, crs = values.input
         check_metric_crs(crs, "the readings", _used_places(readings))
         lattice = Lattice.covering(*_extent(readings, values.extent, crs), values.cell_size)
@@ -54,6 +53,10 @@ class InterpolateReadings(SurveyAlgorithm):
 
 
 def _extent(readings, given, crs) -> tuple[float, float, float, float]:
+    import numpy as np
+
+    from ..engine.errors import EngineError
+
     if given is not None:
         box = given(crs)
         return box.xMinimum(), box.yMinimum(), box.xMaximum(), box.yMaximum()
@@ -62,9 +65,12 @@ def _extent(readings, given, crs) -> tuple[float, float, float, float]:
         raise EngineError("No reading is placed and in use. Run 'Place readings on the ground' first.")
     # The ground reaches half a spacing beyond the outer lines; cells without ground stay nodata.
     reach = max(np.ptp(part.u_m) / max(len(np.unique(part.u_m)) - 1, 1) for _, part in readings.by_grid())
+    reach = reach if np.isfinite(reach) else 0.0
     return (*(places.min(axis=0) - reach), *(places.max(axis=0) + reach))
 
 
-def _used_places(readings) -> np.ndarray:
+def _used_places(readings):
+    import numpy as np
+
     places = np.stack([readings.x, readings.y], axis=1)[readings.in_use]
     return places[np.isfinite(places).all(axis=1)]

@@ -5,8 +5,6 @@ from __future__ import annotations
 from qgis.core import QgsProcessingAlgorithm
 
 from ..base import SurveyAlgorithm
-from ..bridge.sheet import export, make_layout
-from ..bridge.sheet_content import PAPERS, SCALES, sheet_of
 from ..parameters import Choice, FileOut, LayersIn, PolygonsIn, Text, VectorsIn, YesNo
 
 
@@ -26,8 +24,8 @@ class MapSheet(SurveyAlgorithm):
         PolygonsIn("GRIDS", "Grids", "Outlines of the grids, with a field grid.", optional=True),
         YesNo("EACH_GRID", "One page a grid", "Needs the grids."),
         Choice("SCALE", "Scale", "The largest round scale at which the ground fits, or a fixed one.",
-               words=tuple(SCALES), default="fit"),
-        Choice("PAPER", "Paper", "The page is turned as suits the ground.", words=tuple(PAPERS), default="A3"),
+               words=("fit", "1:250", "1:500", "1:1000"), default="fit"),
+        Choice("PAPER", "Paper", "The page is turned as suits the ground.", words=("A4", "A3", "A2"), default="A3"),
         Text("SITE", "Name of the site", "Heads the sheet."),
         Text("TITLE", "Title", "What the sheet shows.", default="Electromagnetic survey"),
         FileOut("OUTPUT", "Sheet", "PDF, or PNG with 300 dots per inch.", kind="PDF (*.pdf);;PNG (*.png)"),
@@ -38,6 +36,9 @@ class MapSheet(SurveyAlgorithm):
         return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
 
     def run_values(self, values, progress, feedback):
+        from ..bridge.sheet import export, make_layout
+        from ..bridge.sheet_content import sheet_of
+
         project, sheet, plan = sheet_of(values)
         layout = make_layout(project, sheet, plan)
         progress(0.2)

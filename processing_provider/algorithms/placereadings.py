@@ -3,10 +3,6 @@
 from __future__ import annotations
 
 from ..base import SurveyAlgorithm
-from ..bridge.places import survey_corners
-from ..engine.frame import FITS, fit_frame, parse_corners
-from ..engine.notes import parse_notes
-from ..engine.place import place_readings
 from ..parameters import Choice, Crs, NumberResult, ReadingsIn, ReadingsOut, TableIn, TableOut
 from ._scheme import SCHEME, one_grid
 
@@ -27,7 +23,8 @@ class PlaceReadings(SurveyAlgorithm):
         TableIn("NOTES", "Field notes", "A row a remark; they override the scheme line by line.", optional=True),
         *SCHEME,
         Choice("FIT", "Fit to the corners", "Shift, turn and one scale (similarity); also shear (affine); through all "
-               "four corners, which hides errors (exact).", words=FITS, default="similarity", advanced=True),
+               "four corners, which hides errors (exact).", words=("similarity", "affine", "exact"),
+               default="similarity", advanced=True),
         Crs("TARGET_CRS", "CRS of the survey", "Projected, in metres. Empty = as the corners."),
         ReadingsOut("OUTPUT", "Placed readings", "Points; readings out of use carry a flag."),
         TableOut("FINDINGS", "Findings", "What the corners and the notes have to tell.", optional=True),
@@ -35,6 +32,11 @@ class PlaceReadings(SurveyAlgorithm):
     RESULTS = (NumberResult("LARGEST_RESIDUAL", "Largest residual", "Of the corners, in metres."),)
 
     def run_values(self, values, progress, feedback):
+        from ..bridge.places import survey_corners
+        from ..engine.frame import fit_frame, parse_corners
+        from ..engine.notes import parse_notes
+        from ..engine.place import place_readings
+
         readings, scheme = one_grid(values, feedback)
         rows, target = survey_corners(values.corners, values.target_crs, values.context)
         corners = [corner for corner in parse_corners(rows) if corner.grid in ("", scheme.grid)]

@@ -7,15 +7,6 @@ from dataclasses import replace
 from qgis.core import QgsCoordinateReferenceSystem
 
 from ..base import SurveyAlgorithm
-from ..bridge.places import survey_corners
-from ..bridge.project import load_when_done
-from ..bridge.survey_files import staging, write_survey
-from ..bridge.survey_run import part_of, process_survey, with_changed_inputs
-from ..bridge.survey_sources import file_facts, gather_sources
-from ..bridge.texts import read_text
-from ..engine.errors import EngineError
-from ..engine.findings import walk_again_count
-from ..engine.recipe import default_recipe, parse_recipe
 from ..parameters import Crs, FileIn, FolderIn, FolderOut, Number, NumberResult, ReportResult, TableIn, Text
 
 
@@ -50,6 +41,16 @@ class ProcessRegister(SurveyAlgorithm):
     )
 
     def run_values(self, values, progress, feedback):
+        from ..bridge.places import survey_corners
+        from ..bridge.project import load_when_done
+        from ..bridge.survey_files import staging, write_survey
+        from ..bridge.survey_run import part_of, process_survey, with_changed_inputs
+        from ..bridge.survey_sources import file_facts, gather_sources
+        from ..bridge.texts import read_text
+        from ..engine.errors import EngineError
+        from ..engine.findings import walk_again_count
+        from ..engine.recipe import default_recipe, parse_recipe
+
         register, _, register_path = values.register
         folder = values.log_folder or (register_path and register_path.parent)
         if folder is None:

@@ -2,16 +2,9 @@
 
 from __future__ import annotations
 
-import numpy as np
 from qgis.core import QgsCoordinateReferenceSystem
 
 from ..base import SurveyAlgorithm
-from ..bridge.survey_run import part_of
-from ..bridge.texts import read_text
-from ..bridge.whole_file import whole_file
-from ..engine.layout import layout_from_json, layout_to_json
-from ..engine.logreader import read_log
-from ..engine.survey import join_logs
 from ..parameters import FileIn, FileOut, FilesIn, ReadingsOut, TableOut, Text
 
 TRAVERSE_FIELDS = {
@@ -42,6 +35,13 @@ class ReadLog(SurveyAlgorithm):
     )  # fmt: skip
 
     def run_values(self, values, progress, feedback):
+        from ..bridge.survey_run import part_of
+        from ..bridge.texts import read_text
+        from ..bridge.whole_file import whole_file
+        from ..engine.layout import layout_from_json, layout_to_json
+        from ..engine.logreader import read_log
+        from ..engine.survey import join_logs
+
         layout = layout_from_json(read_text(values.layout, "layout")) if values.layout else None
         results = []
         for number, path in enumerate(values.log):
@@ -59,6 +59,8 @@ class ReadLog(SurveyAlgorithm):
 
 
 def _traverse(readings, run) -> tuple:
+    import numpy as np
+
     first, last = run.rows[0], run.rows[-1]
     start, duration = float(readings.time_s[first]), float(readings.time_s[last] - readings.time_s[first])
     ends = [float(readings.station[i]) for i in (first, last)]

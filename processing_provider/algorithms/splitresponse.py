@@ -3,11 +3,6 @@
 from __future__ import annotations
 
 from ..base import SurveyAlgorithm
-from ..bridge.places import check_metric_crs
-from ..bridge.ramps import about_zero, channel_look
-from ..bridge.rasters import read_map
-from ..engine.blocks import BlockRaster
-from ..engine.response import split_response
 from ..parameters import Number, RasterIn, RasterOut
 
 
@@ -30,6 +25,12 @@ class SplitResponse(SurveyAlgorithm):
     )  # fmt: skip
 
     def run_values(self, values, progress, feedback):
+        from ..bridge.places import check_metric_crs
+        from ..bridge.ramps import about_zero, channel_look
+        from ..bridge.rasters import read_map
+        from ..engine.blocks import BlockRaster
+        from ..engine.response import split_response
+
         path, crs, layer = values.input
         check_metric_crs(crs, f"the raster {layer}")
         before, lattice, unit, name = read_map(path)

@@ -130,7 +130,7 @@ def channel_names(fields: QgsFields) -> list[str]:
     ]
 
 
-def read_readings(source, layer: Optional[QgsVectorLayer] = None) -> Readings:
+def read_readings(source, layer: Optional[QgsVectorLayer] = None, *, needs_lines: bool = True) -> Readings:
     """Return the readings of a feature source (any layer with the fields of a readings layer).
 
     Parameters
@@ -138,6 +138,8 @@ def read_readings(source, layer: Optional[QgsVectorLayer] = None) -> Readings:
     source : QgsProcessingFeatureSource
     layer : QgsVectorLayer, optional
         What the source comes from; a layer that lies in a file is then read at once.
+    needs_lines : bool
+        Whether a layer without the field ``line`` is refused; else all its points count as line 0.
 
     Raises
     ------
@@ -146,8 +148,9 @@ def read_readings(source, layer: Optional[QgsVectorLayer] = None) -> Readings:
     """
     fields, name = source.fields(), source.sourceName()
     channels = channel_names(fields)
-    if "line" not in fields.names() or not channels:
-        what = "field line" if "line" not in fields.names() else "channel (a field with measured numbers)"
+    lines = "line" in fields.names()
+    if (needs_lines and not lines) or not channels:
+        what = "field line" if needs_lines and not lines else "channel (a field with measured numbers)"
         raise EngineError(
             f"The layer {name} has no {what}. It must be a readings layer as 'Read traverse log' or 'Place readings on "
             "the ground' writes it."
@@ -161,6 +164,7 @@ def read_readings(source, layer: Optional[QgsVectorLayer] = None) -> Readings:
     columns, x, y = streamed or _one_by_one(source, names)
     if not len(x):
         raise EngineError(f"The layer {name} has no readings. Choose one that has.")
+    columns = columns if lines else {"line": np.zeros(len(x)), **columns}
     for whole in (w for w in WHOLE_FIELDS if w in columns):
         if np.isnan(columns[whole]).any():
             raise EngineError(f"The field {whole} of {name} is empty in some readings. Every reading needs it.")

@@ -118,6 +118,11 @@ def interpolate_readings(
             readings, channel, lattice, method=method, max_gap_m=max_gap_m, progress=progress
         )
         return RasterResult(painted, errors, _record(options, figures, []))
+    if not np.isfinite(readings.u_m).any():
+        raise EngineError(
+            f"The readings lie on no traverses (they have no u_m and v_m), which {method} follows. Choose minimum "
+            "curvature or kriging, or run 'Place readings on the ground' first."
+        )
     cubic = method != "linear"
     grids, left_out = _grids(readings, channel, cubic)
     if not grids:

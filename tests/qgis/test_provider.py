@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from qgis.core import QgsApplication, QgsProcessingAlgorithm, QgsProcessingParameterDefinition
 from turnrow.processing_provider.algorithms._scheme import SCHEME
+from turnrow.processing_provider.bridge import sheet_content
 from turnrow.processing_provider.engine import align, balance, frame, interpolate, outliers, scheme, seams
 from turnrow.processing_provider.parameters import Choice, Integer, Number
 from turnrow.processing_provider.provider import ALGORITHMS
@@ -148,6 +149,28 @@ def test_defaults_of_the_scheme_are_those_of_the_engine():
     assert inspect.signature(frame.fit_frame).parameters["fit"].default == "similarity"
 
 
+WORDS = {
+    ("balancegrids", "MODEL"): seams.MODELS,
+    ("balancetraverses", "METHOD"): balance.METHODS,
+    ("comparenotes", "FIRST_HEADING"): scheme.HEADINGS,
+    ("comparenotes", "PACE"): scheme.PACES,
+    ("comparenotes", "PATTERN"): scheme.PATTERNS,
+    ("interpolatereadings", "METHOD"): interpolate.METHODS,
+    ("mapsheet", "PAPER"): sheet_content.PAPERS,
+    ("mapsheet", "SCALE"): sheet_content.SCALES,
+    ("placereadings", "FIRST_HEADING"): scheme.HEADINGS,
+    ("placereadings", "FIT"): frame.FITS,
+    ("placereadings", "PACE"): scheme.PACES,
+    ("placereadings", "PATTERN"): scheme.PATTERNS,
+}
+
+
+def test_words_of_every_choice_are_those_of_what_works_with_them():
+    """Rows write the words out, because what knows them is imported only when an algorithm runs."""
+    offered = {(a.NAME, row.id): row.words for a in ALGORITHMS for row in a.PARAMETERS if isinstance(row, Choice)}
+    assert offered == {place: tuple(words) for place, words in WORDS.items()}
+
+
 def test_second_provider_of_the_same_id_is_refused(qgis_app):
     from turnrow import classFactory
 
@@ -190,6 +213,50 @@ def test_qgis_loads_unloads_and_loads_the_plugin_again(tmp_path):
     script = LOADER.format(folder=tmp_path, names={a.NAME for a in ALGORITHMS})
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr[-2000:]
+
+
+START = """
+import sys
+
+sys.path.insert(0, r"{processing}")
+from qgis.core import QgsApplication
+
+application = QgsApplication([], False)
+application.initQgis()
+from processing.core.Processing import Processing
+
+Processing.initialize()
+sys.path.insert(0, r"{folder}")
+before = set(sys.modules)
+import turnrow
+
+plugin = turnrow.classFactory(None)
+plugin.initProcessing()
+algorithms = plugin.provider.algorithms()
+for algorithm in algorithms:
+    assert algorithm.parameterDefinitions() and algorithm.canExecute()[0] and algorithm.shortHelpString()
+print(len(algorithms), *sorted(set(sys.modules) - before))
+"""
+WORKERS = (
+    "turnrow.processing_provider.engine",
+    "turnrow.processing_provider.bridge",
+    "turnrow.processing_provider.values",
+)
+
+
+def test_start_loads_nothing_that_only_a_run_needs(tmp_path, turnrow_provider):
+    """In a program of its own; what an algorithm's dialog asks for is asked, too."""
+    import processing
+
+    (tmp_path / "turnrow").symlink_to(ROOT, target_is_directory=True)
+    script = START.format(folder=tmp_path, processing=Path(processing.__file__).parents[1])
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr[-2000:]
+    count, *loaded = done.stdout.split()
+    assert int(count) == len(turnrow_provider.algorithms())
+    assert "turnrow.processing_provider.algorithms.readlog" in loaded
+    assert [name for name in loaded if name.split(".")[0] in ("numpy", "scipy", "matplotlib")] == []
+    assert [name for name in loaded if name.startswith(WORKERS)] == []
 
 
 def test_only_rasters_that_are_written_are_offered(turnrow_provider):
