@@ -278,5 +278,10 @@ class PlanDialog(QDialog):
     def leave(self) -> None:
         """Take everything off the map."""
         self._unmark()
-        self.canvas.unsetMapTool(self.map_tool)
+        self.map_tool.leave()
         self.map_tool.deleteLater()
+        self.image_tool.leave()
+        # A picture that is still being drawn must not outlive its window.
+        self.image.stopRendering()
+        self.image.setLayers([])
+        self.layer = None

@@ -61,6 +61,12 @@ class PointTool(QgsMapTool):
             self.clicked.emit(self.place(event))
 
     def deactivate(self):
-        self._indicator.setMatch(QgsPointLocator.Match())
+        if self._indicator is not None:
+            self._indicator.setMatch(QgsPointLocator.Match())
         self._locators.clear()
         super().deactivate()
+
+    def leave(self) -> None:
+        """Leave the map for good; the mark on it must go before the map does."""
+        self.canvas().unsetMapTool(self)
+        self._indicator = None

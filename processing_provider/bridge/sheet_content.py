@@ -39,7 +39,7 @@ def sheet_of(values) -> tuple[QgsProject, Sheet, SheetPlan]:
     """
     maps, logged = values.input, values.compare
     _check(maps, logged, values)
-    project = values.context.project() or QgsProject()
+    project = values.context.project() or QgsProject.instance()
     maps = [_in_project(layer, project) for layer in maps]
     for layer in maps:
         _colour(layer)

@@ -23,7 +23,7 @@ from qgis.core import (
     QgsVectorLayer,
 )
 from qgis.gui import QgsMapCanvas, QgsMapMouseEvent
-from qgis.PyQt.QtCore import QEvent, QPoint, QSize, Qt
+from qgis.PyQt.QtCore import QCoreApplication, QEvent, QPoint, QSize, Qt
 from qgis.PyQt.QtGui import QColor, QKeyEvent
 from turnrow.plugin.colours import limits_of, same_colours, set_grey
 from turnrow.plugin.corner_layers import (
@@ -98,6 +98,12 @@ def size_table(grid):
     return table
 
 
+def delete(widget):
+    """Delete a widget now: what is left to the end outlives the application."""
+    widget.deleteLater()
+    QCoreApplication.sendPostedEvents(widget, QEvent.Type.DeferredDelete)
+
+
 @pytest.fixture
 def canvas():
     made = QgsMapCanvas()
@@ -105,7 +111,7 @@ def canvas():
     made.setDestinationCrs(crs())
     made.setExtent(QgsRectangle(400083, 200043, 400123, 200083))
     yield made
-    made.deleteLater()
+    delete(made)
 
 
 def event(canvas, place, kind=QEvent.Type.MouseButtonRelease, button=Qt.MouseButton.LeftButton, beside=(0, 0)):
@@ -681,10 +687,15 @@ def window(qgis_iface, canvas):
     return Window(qgis_iface, canvas)
 
 
-def test_plan_is_placed_by_clicks_on_image_and_map(tmp_path, window, canvas):
+@pytest.fixture
+def plan_dialog(window):
+    return PlanDialog(window)
+
+
+def test_plan_is_placed_by_clicks_on_image_and_map(tmp_path, plan_dialog, canvas):
     image = write_image(tmp_path / "plan.png", quarters((10, 80, 150, 220)))
     canvas.setLayers([point_layer(SQUARE)])
-    dialog = PlanDialog(window)
+    dialog = plan_dialog
     dialog.image.resize(QSize(300, 300))
     dialog.open(str(image))
     assert not dialog.go.isEnabled()
@@ -704,10 +715,10 @@ def test_plan_is_placed_by_clicks_on_image_and_map(tmp_path, window, canvas):
     dialog.leave()
 
 
-def test_corners_of_the_image_are_taken_in_turn_and_a_wrong_point_is_named(tmp_path, window, canvas):
+def test_corners_of_the_image_are_taken_in_turn_and_a_wrong_point_is_named(tmp_path, plan_dialog, canvas):
     image = write_image(tmp_path / "plan.png", quarters((10, 80, 150, 220)))
     canvas.setLayers([point_layer(SQUARE)])
-    dialog = PlanDialog(window)
+    dialog = plan_dialog
     dialog.open(str(image))
     dialog.use_corners()
     for place in (SQUARE[3], SQUARE[2], SQUARE[1]):

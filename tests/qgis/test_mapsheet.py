@@ -22,7 +22,7 @@ from turnrow.processing_provider.engine.blocks import BlockRaster
 from turnrow.processing_provider.engine.errors import EngineError
 from turnrow.processing_provider.engine.lattice import Lattice
 
-pytestmark = pytest.mark.usefixtures("turnrow_provider")
+pytestmark = pytest.mark.usefixtures("turnrow_provider", "qgis_new_project")
 X0, Y0 = 512_400, 6_206_200
 
 
@@ -59,12 +59,11 @@ def grids(tmp_path):
 
 
 @pytest.fixture
-def project():
-    project = QgsProject()
+def project(qgis_new_project):
+    project = QgsProject.instance()
     context = QgsProcessingContext()
     context.setProject(project)
-    yield project, context
-    project.clear()
+    return project, context
 
 
 def pages(path):
