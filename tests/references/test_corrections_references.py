@@ -9,11 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy import ndimage, signal
-from skimage.registration import phase_cross_correlation
 from turnrow.processing_provider.engine import outliers
 from turnrow.processing_provider.engine.align import CLIP, COARSE_M, FINE_M, align_opposing, band_pass
 from turnrow.processing_provider.engine.balance import balance_traverses
 from turnrow.processing_provider.engine.readings import Readings
+
+phase_cross_correlation = pytest.importorskip("skimage.registration").phase_cross_correlation
 
 RATE = 8
 LENGTH_M, COUNT = 20, 20
