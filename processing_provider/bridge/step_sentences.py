@@ -36,7 +36,8 @@ def _aligned(record: Mapping, units: Mapping[str, str]) -> list[str]:
 def _balanced(record: Mapping, units: Mapping[str, str]) -> list[str]:
     said = []
     for channel, figures in record["figures"].items():
-        rows = [row for row in record["table"] if row["channel"] == channel]
+        # Lines without a value of the channel have nothing that could be off.
+        rows = [row for row in record["table"] if row["channel"] == channel and row["standard_error"] > 0]
         tied = [row["standard_error"] for row in rows if "tie" in row["based_on"]]
         rest = [row["standard_error"] for row in rows if "tie" not in row["based_on"]]
         unit = f" {units[channel]}" if units.get(channel) else ""

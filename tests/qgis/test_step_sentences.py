@@ -18,6 +18,14 @@ def test_what_tie_lines_bought_is_said():
     ]
 
 
+def test_lines_without_the_channel_do_not_count():
+    record = balanced("neighbours", "neighbours", "neighbours")
+    for row in record["table"][1:]:
+        row["standard_error"] = 0.0
+    (said,) = sentences_of(record, UNITS)
+    assert "0.4 mS/m" in said
+
+
 def test_without_tie_lines_they_are_recommended():
     (said,) = sentences_of(balanced("neighbours", "neighbours"), UNITS)
     assert "0.4 mS/m" in said
