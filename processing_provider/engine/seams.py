@@ -155,7 +155,8 @@ def _fit(readings: Readings, channel: str, model: str, fixed: int) -> tuple[_Pla
         "step_after": _steps(balanced, seams),
         "drift_sd": planes.drift_sd,
     }
-    islands = [readings.grids[g] for g in np.unique(readings.grid) if not planes.neighbours[g]]
+    measured = np.unique(readings.grid[np.isfinite(readings.channels[channel])])
+    islands = [readings.grids[g] for g in measured if not planes.neighbours[g]]
     figures.update(islands=islands, remark=_remark(readings, planes, islands))
     return planes, figures
 

@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 from turnrow.processing_provider.engine.errors import EngineError
-from turnrow.processing_provider.engine.readings import concatenate, kind_code
+from turnrow.processing_provider.engine.readings import Readings, concatenate, kind_code
 from turnrow.processing_provider.engine.seams import MODELS, balance_grids
 
 ADDED = np.array([1.0, 0.0, -2.0, 0.5])
@@ -285,3 +285,15 @@ def test_what_is_not_there_is_told(four, options, sentence):
     with pytest.raises(EngineError) as caught:
         balance_grids(four, **options)
     assert str(caught.value) == sentence
+
+
+def test_a_grid_without_the_channel_is_no_island_of_it():
+    u, v = (a.ravel() for a in np.meshgrid(np.arange(0.25, 8, 0.5), np.arange(0.1, 8, 0.2), indexing="ij"))
+    line = (u // 0.5).astype(int) + 1
+    tables = [
+        Readings.build(line, {"eca": 15 + 0 * u, "inphase": inphase + 0 * u}, grids=(name,), u_m=u, v_m=v, x=u + x, y=v)
+        for name, x, inphase in (("A", 0.0, 1.0), ("B", 8.0, np.nan))
+    ]
+    _, record = balance_grids(concatenate(tables))
+    assert record["figures"]["eca"]["islands"] == []
+    assert record["figures"]["inphase"]["islands"] == ["A"]
