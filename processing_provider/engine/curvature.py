@@ -7,20 +7,17 @@ from typing import Callable, Optional
 
 import numpy as np
 
+from ._multigrid import COARSEST, SETTLED, halved, refined, relaxed
 from ._scatter import check_columns
 from .errors import EngineError
 from .lattice import Lattice
 
-COARSEST = 8
-"""Cells along the shorter side from which on there is no coarser level."""
-SETTLED = 1e-4
-"""Change in ranges of the values below which the plate is at rest."""
-MOST_STEPS = 400
-"""Steps of conjugate gradients at a level."""
 ROUNDS = 6
 """How often the readings are carried to the middle of their cells along the plate, at most."""
 CARRIED = 2e-4
 """Root mean square change of a round, in ranges of the values, from which on they are where they belong."""
+ROUGHLY = 10 * SETTLED
+"""How near to rest the first round comes, and what is only a start for smaller cells."""
 
 
 @dataclass(frozen=True)
@@ -96,18 +93,13 @@ def minimum_curvature(
     shapes = [lattice.shape]
     while min(shapes[-1]) > 2 * COARSEST:
         held.append(_coarser(held[-1], shapes[-1]))
-        shapes.append(_halved(shapes[-1]))
-    # Single precision keeps seven digits of the range, which is more than the plate comes to rest by.
-    plate = np.zeros(shapes[-1], np.float32)
+        shapes.append(halved(shapes[-1]))
+    plate = np.zeros(shapes[-1])
     for number, (shape, cells) in enumerate(zip(shapes[::-1], held[::-1])):
         if progress is not None:
             progress(number / len(shapes))
-        plate = _at_rest(_refined(plate, shape) if number else plate, cells, tension)
-    return level + span * plate.astype(float)
-
-
-def _halved(shape: tuple[int, int]) -> tuple[int, int]:
-    return -(-shape[0] // 2), -(-shape[1] // 2)
+        plate = _at_rest(refined(plate, shape) if number else plate, cells, tension)
+    return level + span * plate
 
 
 def _held(row: np.ndarray, col: np.ndarray, z: np.ndarray, shape: tuple[int, int]) -> _Held:
@@ -118,7 +110,14 @@ def _held(row: np.ndarray, col: np.ndarray, z: np.ndarray, shape: tuple[int, int
     count = np.bincount(flat, minlength=shape[0] * shape[1])
     cell = np.flatnonzero(count)
     away = row - nearest[0], col - nearest[1]
-    columns = (z, away[0], away[1], away[0] ** 2 / 2, away[0] * away[1], away[1] ** 2 / 2)
+    columns = (
+        z,
+        away[0],
+        away[1],
+        away[0] ** 2 / 2,
+        away[0] * away[1],
+        away[1] ** 2 / 2,
+    )
     means = [np.bincount(flat, column, minlength=len(count))[cell] / count[cell] for column in columns]
     return _Held(cell, means[0], np.array(means[1:]))
 
@@ -126,7 +125,7 @@ def _held(row: np.ndarray, col: np.ndarray, z: np.ndarray, shape: tuple[int, int
 def _coarser(held: _Held, shape: tuple[int, int]) -> _Held:
     """Return the cells of twice the size that hold readings; only a start is asked of them, so middles will do."""
     row, col = np.divmod(held.cell, shape[1])
-    rows, cols = _halved(shape)
+    rows, cols = halved(shape)
     flat = row // 2 * cols + col // 2
     count = np.bincount(flat, minlength=rows * cols)
     cell = np.flatnonzero(count)
@@ -134,28 +133,21 @@ def _coarser(held: _Held, shape: tuple[int, int]) -> _Held:
     return _Held(cell, value, np.zeros((0, len(cell))))
 
 
-def _refined(plate: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
-    """Return a plate on cells of half the size, linear between the middles of the coarse ones."""
-    for axis, side in enumerate(shape):
-        plate = np.moveaxis(plate, axis, 0)
-        step = np.diff(plate, axis=0) / 4 if len(plate) > 1 else np.zeros((1, plate.shape[1]))
-        below, above = np.concatenate([step[:1], step]), np.concatenate([step, step[-1:]])
-        fine = np.stack([plate - below, plate + above], axis=1).reshape(-1, plate.shape[1])[:side]
-        plate = np.moveaxis(fine, 0, axis)
-    return np.ascontiguousarray(plate)
-
-
 def _at_rest(plate: np.ndarray, held: _Held, tension: float) -> np.ndarray:
     """Return the plate at rest on its held cells."""
     free = np.ones(plate.size, bool)
     free[held.cell] = False
     free = free.reshape(plate.shape)
-    for _ in range(ROUNDS if len(held.moment) else 1):
+    if not len(held.moment):
+        plate = plate.copy()
+        plate.ravel()[held.cell] = held.value
+        return relaxed(plate, free, tension, ROUGHLY)
+    for number in range(ROUNDS):
         before = plate
         plate = plate.copy()
-        plate.ravel()[held.cell] = held.value - (_carried(before, held) if len(held.moment) else 0.0)
-        plate = _relaxed(plate, free, tension)
-        if np.sqrt(np.mean((plate - before) ** 2)) < CARRIED:
+        plate.ravel()[held.cell] = held.value - _carried(before, held)
+        plate = relaxed(plate, free, tension, SETTLED if number else ROUGHLY)
+        if number and np.sqrt(np.mean((plate - before) ** 2)) < CARRIED:
             break
     return plate
 
@@ -169,78 +161,11 @@ def _carried(plate: np.ndarray, held: _Held) -> np.ndarray:
     flat = padded.ravel()
     middle, up, down, left, right = (flat[at + step] for step in (0, -width, width, -1, 1))
     corner = flat[at + width + 1] - flat[at + width - 1] - flat[at - width + 1] + flat[at - width - 1]
-    derivatives = ((down - up) / 2, (right - left) / 2, up - 2 * middle + down, corner / 4, left - 2 * middle + right)
+    derivatives = (
+        (down - up) / 2,
+        (right - left) / 2,
+        up - 2 * middle + down,
+        corner / 4,
+        left - 2 * middle + right,
+    )
     return sum(m * d for m, d in zip(held.moment, derivatives))
-
-
-def _relaxed(plate: np.ndarray, free: np.ndarray, tension: float) -> np.ndarray:
-    """Return the plate whose free cells are in balance, by conjugate gradients from where they are."""
-    rest = np.where(free, -_force(plate, tension), 0.0)
-    way, power = rest.copy(), float(np.vdot(rest, rest))
-    if power == 0.0:
-        return plate
-    for _ in range(MOST_STEPS):
-        pulled = _force(way, tension)
-        pulled *= free
-        step = power / float(np.vdot(way, pulled))
-        change = plate.dtype.type(step) * way
-        plate = plate + change
-        pulled *= plate.dtype.type(step)
-        rest -= pulled
-        before, power = power, float(np.vdot(rest, rest))
-        if max(change.max(), -change.min()) < SETTLED or power == 0.0:
-            break
-        way *= plate.dtype.type(power / before)
-        way += rest
-    return plate
-
-
-def _force(plate: np.ndarray, tension: float) -> np.ndarray:
-    """Return half the gradient of the plate's energy by its cells.
-
-    Two cells from the edge on it is the Laplacian of the Laplacian and the Laplacian.
-    """
-    if min(plate.shape) < 6:
-        return _force_at_edges(plate, tension)
-    force = np.empty_like(plate)
-    once = _laplacian(plate)
-    inner = _laplacian(once)
-    inner *= 1.0 - tension
-    if tension:
-        inner -= tension * once[1:-1, 1:-1]
-    force[2:-2, 2:-2] = inner
-    for p, f in ((plate, force), (plate.T, force.T)):
-        f[:2] = _force_at_edges(p[:4], tension)[:2]
-        f[-2:] = _force_at_edges(p[-4:], tension)[-2:]
-    return force
-
-
-def _laplacian(plate: np.ndarray) -> np.ndarray:
-    """Return the sum of the four neighbours less four times each inner cell."""
-    out = plate[:-2, 1:-1] + plate[2:, 1:-1]
-    out += plate[1:-1, :-2]
-    out += plate[1:-1, 2:]
-    out -= 4.0 * plate[1:-1, 1:-1]
-    return out
-
-
-def _force_at_edges(plate: np.ndarray, tension: float) -> np.ndarray:
-    """Return the same from the energy's terms one by one, which leaves the edges free."""
-    force = np.zeros_like(plate)
-    bend = 1.0 - tension
-    for p, f in ((plate, force), (plate.T, force.T)):
-        if len(p) > 2:
-            curve = bend * (p[:-2] - 2.0 * p[1:-1] + p[2:])
-            f[:-2] += curve
-            f[1:-1] -= 2.0 * curve
-            f[2:] += curve
-        if tension and len(p) > 1:
-            slope = tension * (p[1:] - p[:-1])
-            f[1:] += slope
-            f[:-1] -= slope
-    twist = 2.0 * bend * (plate[1:, 1:] - plate[1:, :-1] - plate[:-1, 1:] + plate[:-1, :-1])
-    force[1:, 1:] += twist
-    force[1:, :-1] -= twist
-    force[:-1, 1:] -= twist
-    force[:-1, :-1] += twist
-    return force

@@ -27,6 +27,10 @@ POWER = 1.5
 """How the error of a plate grows with the distance from readings, at least."""
 MARGIN = 2
 """Cells around the ground that a plate has besides."""
+PAIRS, TURNS = 6, 20
+"""Neighbours of a point that tell noise, and how often their fit is weighted anew."""
+LEAST_SHARE = 1e-6
+"""Noise is not told apart from none below this share of the variance."""
 AROUND = 2.0
 """Spacings over which left-out residuals are pooled."""
 
@@ -73,10 +77,11 @@ def interpolate_scattered(
     Notes
     -----
     Kriging: the nugget counts as noise of the readings, and the variance is the kriging variance. Minimum curvature:
-    the variance is that of a reading's noise, and the squared residual of a plate through two lines of three on the
-    third, carried to each cell's distance from a reading with the power 1.5; points without lines are left out by
-    boxes. To either comes the squared standard error that corrections left on the nearest reading, for all readings
-    around share it with their line.
+    the variance is that of a reading's noise by the number of readings in its cell, and the squared residual of a plate
+    through two lines of three on the third, noise taken off, carried to each cell's distance from a reading with the
+    power 1.5; points without lines are left out by boxes, and their noise is what near pairs differ by. To either comes
+    the squared standard error that corrections left on the nearest reading, for all readings around share it with their
+    line.
     """
     used = readings.in_use & np.isfinite(readings.x) & np.isfinite(readings.y) & np.isfinite(readings.channels[channel])
     if np.count_nonzero(used) < LEAST_POINTS:
@@ -95,10 +100,11 @@ def interpolate_scattered(
         values, variance = ordinary_kriging(*points.T, z, *where.T, variogram, nugget_is_noise=True, progress=progress)
         told = {name: getattr(variogram, name) for name in ("model", "nugget", "psill", "range_m", "ratio")}
     else:
+        noise = _noise(table, points, z)
         values = _plate_values(points, z, lattice, cells, tension, progress)
-        rough = _roughness(table, points, z, lattice, cells, tension, spacing)
-        noise = _noise(table, z)
-        variance, told = noise**2 + (rough * away**POWER) ** 2, {"noise": noise, "tension": tension}
+        left = noise**2 / _together(points, lattice)
+        rough = _roughness(table, points, z, noise**2 + left, lattice, cells, tension, spacing)
+        variance, told = left[nearest] + (rough * away**POWER) ** 2, {"noise": noise, "tension": tension}
     if channel in table.se:
         variance = variance + np.nan_to_num(table.se[channel][nearest]) ** 2
     figures = {
@@ -199,8 +205,13 @@ def _groups(blocks: list[tuple[int, int]]) -> list[list[tuple[int, int]]]:
     return groups
 
 
-def _roughness(table: Readings, points, z, lattice: Lattice, cells: dict, tension: float, spacing: float) -> np.ndarray:
-    """Return, by cell, the residual of left-out lines by the power of their distance from the lines left in."""
+def _roughness(
+    table: Readings, points, z, variance, lattice: Lattice, cells: dict, tension: float, spacing: float
+) -> np.ndarray:
+    """Return, by cell, the residual of left-out lines by the power of their distance from the lines left in.
+
+    ``variance`` of every reading is what noise alone would leave of the squared residual.
+    """
     from scipy.ndimage import map_coordinates
     from scipy.spatial import cKDTree
 
@@ -221,7 +232,7 @@ def _roughness(table: Readings, points, z, lattice: Lattice, cells: dict, tensio
     known = np.isfinite(rest) & (away > spacing / 2)
     if not known.any():
         return np.zeros(count)
-    rough = (rest[known] / away[known] ** POWER) ** 2
+    rough = (rest[known] ** 2 - variance[out][known]) / away[known] ** (2 * POWER)
     middle, pooled = _pooled(left_out[known], rough, AROUND * spacing)
     where = np.concatenate([_places(lattice, *item) for item in cells.items()])
     near, number = cKDTree(middle).query(where, k=min(4, len(middle)))
@@ -243,19 +254,45 @@ def _pooled(points: np.ndarray, values: np.ndarray, side: float) -> tuple[np.nda
     _, box, count = np.unique(row * (col.max() + 1) + col, return_inverse=True, return_counts=True)
     box = box.reshape(-1)
     middle = np.stack([np.bincount(box, column) / count for column in points.T], axis=1)
-    return middle, 0.75 * np.bincount(box, values) / count + 0.25 * values.mean()
+    return middle, np.maximum(0.75 * np.bincount(box, values) / count + 0.25 * values.mean(), 0.0)
 
 
-def _noise(table: Readings, z: np.ndarray) -> float:
-    """Return the standard deviation of a reading along its line, from second differences; 0 without lines."""
+def _together(points: np.ndarray, lattice: Lattice) -> np.ndarray:
+    """Return how many readings lie in the cell of each."""
+    row, col = np.floor((points - points.min(axis=0)) / lattice.cell_m).astype(int).T
+    _, cell, count = np.unique(row * (col.max() + 1) + col, return_inverse=True, return_counts=True)
+    return count[cell.reshape(-1)]
+
+
+def _noise(table: Readings, points: np.ndarray, z: np.ndarray) -> float:
+    """Return the standard deviation of a reading: along lines from second differences, else from near pairs."""
     if not np.isfinite(table.v_m).all():
-        return 0.0
+        return _noise_of_pairs(points, z)
     order = np.lexsort((table.v_m, table.run, table.line, table.grid))
     line = np.stack([table.grid, table.line, table.run])[:, order]
     same = np.all(line[:, 2:] == line[:, :-2], axis=0)
     bent = (z[order][:-2] - 2 * z[order][1:-1] + z[order][2:])[same]
     # Normal noise: 1.4826 median absolute deviations are a standard deviation, and second differences have sqrt(6).
     return float(1.4826 * np.median(np.abs(bent)) / np.sqrt(6)) if len(bent) else 0.0
+
+
+def _noise_of_pairs(points: np.ndarray, z: np.ndarray) -> float:
+    """Return the square root of a + b d^2, fitted to half the squared differences of neighbours, at no distance d.
+
+    Smooth ground has a semivariance that begins with the square of the distance. Squared differences scatter as much as
+    they are large, so they are weighted by the fit itself.
+    """
+    from scipy.spatial import cKDTree
+
+    away, number = cKDTree(points).query(points, min(PAIRS + 1, len(points)))
+    square, half = away[:, 1:].ravel() ** 2, ((z[number[:, 1:]] - z[:, None]) ** 2).ravel() / 2
+    least = LEAST_SHARE * np.var(z)
+    fitted = np.full(len(half), max(np.mean(half), np.finfo(float).tiny))
+    for _ in range(TURNS):
+        design = np.stack([np.ones(len(half)), square], axis=1) / fitted[:, None]
+        nugget, slope = np.linalg.lstsq(design, half / fitted, rcond=None)[0]
+        fitted = np.maximum(max(nugget, least) + max(slope, 0.0) * square, np.finfo(float).tiny)
+    return float(np.sqrt(max(nugget, 0.0)))
 
 
 def _row_col(lattice: Lattice, start: tuple[int, int], flat: np.ndarray) -> np.ndarray:

@@ -138,11 +138,14 @@ def gdal_program(readings: Readings, lattice: Lattice, folder: Path) -> Run:
 
 
 def gmt_surface(readings: Readings, lattice: Lattice, folder: Path) -> Run:
-    """Return a function that runs surface of the Generic Mapping Tools on a binary file of block means."""
-    x0, y0, x1, y1 = lattice.extent
+    """Return a function that runs surface of the Generic Mapping Tools on a binary file of block means.
+
+    surface keeps coordinates in single precision, 0.5 m at 5,000,000 m, so it gets them from the site's corner on.
+    """
+    x0, y0, x1, y1 = (value - origin for value, origin in zip(lattice.extent, (X0, Y0, X0, Y0)))
     where = [f"-R{x0}/{x1}/{y0}/{y1}", f"-I{lattice.cell_m}", "-r"]
     table, means, grid = (folder / name for name in ("readings.bin", "means.bin", "grid.nc"))
-    np.stack([readings.x, readings.y, readings.channels["eca"]], axis=1).astype(float).tofile(table)
+    np.stack([readings.x - X0, readings.y - Y0, readings.channels["eca"]], axis=1).astype(float).tofile(table)
     with means.open("wb") as target:
         subprocess.run(["gmt", "blockmean", str(table), *where, "-bi3d", "-bo3d"], check=True, stdout=target)
     return _program(["gmt", "surface", str(means), *where, "-bi3d", "-T0.25", f"-G{grid}"], grid)

@@ -53,6 +53,23 @@ def test_points_need_no_lines(method):
     assert result.record["figures"]["readings used"] == 900
 
 
+@pytest.mark.parametrize("noise", [0.1, 0.5])
+@pytest.mark.parametrize("lines", [True, False])
+def test_two_standard_errors_of_a_plate_cover_the_truth(lines, noise):
+    """Normal errors lie within two standard errors 95 times of 100."""
+    lattice, covered = Lattice.covering(1, 1, 14, 14, 0.25), []
+    for seed in range(3):
+        readings = walked(noise=noise, seed=seed)
+        if not lines:
+            x, y = np.random.default_rng(seed).uniform(0, 15, (2, 900))
+            z = ground(x, y) + noise * np.random.default_rng(seed + 9).normal(size=900)
+            readings = Readings.build(np.zeros(900, int), {"eca": z}, x=x, y=y)
+        result = interpolate_readings(readings, "eca", lattice, method="minimum curvature")
+        known = np.isfinite(result.values)
+        covered.append(np.mean((np.abs(result.values - truth(lattice)) < 2 * result.standard_error)[known]))
+    assert 0.90 < np.mean(covered) < 0.99
+
+
 @pytest.mark.parametrize("method", METHODS)
 def test_cells_far_from_readings_are_left_empty(method):
     readings = walked()
