@@ -54,18 +54,21 @@ def write_raster(
         data = driver.Create(str(part), lattice.cols, lattice.rows, 1, gdal.GDT_Float32, list(CREATION))
         if data is None:
             raise OSError(gdal.GetLastErrorMsg() or "no reason given")
-        data.SetGeoTransform(lattice.geotransform)
-        data.SetProjection(crs_wkt)
-        data.SetMetadata({**(metadata or {}), "AREA_OR_POINT": "Area"})
         band = data.GetRasterBand(1)
-        band.SetNoDataValue(NODATA)
-        band.SetUnitType(unit)
-        band.SetDescription(name)
-        for (row, col), block in values.blocks.items():
-            filled = np.where(np.isfinite(block), block, NODATA).astype(np.float32)
-            band.WriteRaster(col, row, block.shape[1], block.shape[0], filled.tobytes())
-        data.FlushCache()
-        del band, data
+        try:
+            data.SetGeoTransform(lattice.geotransform)
+            data.SetProjection(crs_wkt)
+            data.SetMetadata({**(metadata or {}), "AREA_OR_POINT": "Area"})
+            band.SetNoDataValue(NODATA)
+            band.SetUnitType(unit)
+            band.SetDescription(name)
+            for (row, col), block in values.blocks.items():
+                filled = np.where(np.isfinite(block), block, NODATA).astype(np.float32)
+                band.WriteRaster(col, row, block.shape[1], block.shape[0], filled.tobytes())
+            data.FlushCache()
+        finally:
+            # An error keeps what its frame holds: a file left open cannot be taken away everywhere.
+            del band, data
         # A full disk shows only here: what the driver could not write is no error of the calls before.
         if gdal.GetLastErrorType() >= gdal.CE_Failure:
             raise OSError(gdal.GetLastErrorMsg())

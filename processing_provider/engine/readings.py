@@ -298,7 +298,7 @@ def _kind_codes(words: Sequence[str]) -> np.ndarray:
     texts, inverse = np.unique(np.array([w or KINDS[0] for w in words], dtype=str), return_inverse=True)
     unknown = [text for text in texts if text not in KINDS]
     if unknown:
-        raise EngineError(f"Invalid kind: {unknown[0]!r} was given. It must be one of: {', '.join(KINDS)}.")
+        raise EngineError(f"Invalid kind: {str(unknown[0])!r} was given. It must be one of: {', '.join(KINDS)}.")
     return np.array([KINDS.index(text) for text in texts], np.int8)[inverse.reshape(len(words))]
 
 
