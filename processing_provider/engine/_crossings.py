@@ -87,8 +87,9 @@ def _recordings(readings: Readings, kind: str, values: np.ndarray) -> list[np.nd
         known &= readings.in_use & np.isfinite(readings.u_m) & np.isfinite(readings.v_m)
     else:
         known &= (readings.flag & ~np.uint16(flag_bit("unplaced"))) == 0
-    runs = [run.rows[known[run.rows]] for run in readings.runs()]
-    return [rows for rows in runs if len(rows) >= MIN_READINGS and readings.kind[rows[0]] == kind_code(kind)]
+    mine = np.flatnonzero(known & (readings.kind == kind_code(kind)))
+    runs = [mine[run.rows] for run in readings.take(mine).runs()] if len(mine) else []
+    return [rows for rows in runs if len(rows) >= MIN_READINGS]
 
 
 def _is_across(readings: Readings, lines: Lines, rows: np.ndarray) -> bool:

@@ -88,8 +88,7 @@ def fits(readings: Readings, lines: Lines, channels: Sequence[str], trusted: np.
     reach = int(LEAST_OVERLAP * len(lines.v))
     move_m = np.arange(-reach, reach + 1) * lines.step_m
     likelihood, products, norms = np.zeros((3, 2, len(lines), len(move_m)))
-    for channel in channels:
-        matrix = lines.resample(readings, readings.channels[channel])
+    for matrix in lines.resample(readings, readings.stacked(channels)):
         known = np.isfinite(matrix)
         band = band_pass(matrix, lines.step_m, GROUND_M)
         reference = _neighbours(band * trusted[:, None], known & trusted[:, None])

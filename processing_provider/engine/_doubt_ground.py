@@ -70,6 +70,7 @@ class Ground:
         share = np.maximum(gaussian_filter(self.known.astype(float), (3, 3 / step_m), mode="constant"), 0.05)
         self.power = gaussian_filter(self.band**2, (3, 3 / step_m), mode="constant") / share
         self.hats = _hats(matrix.shape[1], step_m)
+        self.hat_products = (self.hats[:, None] * self.hats).reshape(-1, matrix.shape[1]).T
         choices = [(r, n, f) for r in WEIGHT_RANGES for n in NUGGETS for f in FAR_SHARES]
         self.covariance = min(choices, key=self._misfit)
         self.scale = 1.0
@@ -104,7 +105,7 @@ class Ground:
         """Return (L, L) a fast estimate of what each swap gains, without wander, for one independent reading."""
         weights, _ = self._weights(self.place)
         cross = weights @ self.products
-        left = np.einsum("ij,ij->i", cross, weights)
+        left = np.sum(cross * weights, axis=1)
         power = np.diag(self.products)
         apart = power[:, None] + power - 2 * self.products
         out = np.empty_like(apart)
@@ -129,22 +130,21 @@ class Ground:
     def _misfit(self, covariance) -> float:
         self.covariance = covariance
         weights, _ = self._weights(self.place)
-        left = np.einsum("ij,jk,ik->i", weights, self.products, weights)
+        left = np.sum((weights @ self.products) * weights, axis=1)
         return float(np.sum(np.log(np.maximum(left, 1e-12))))
-
-    def _kernel(self, place: np.ndarray, nugget: float) -> np.ndarray:
-        reach, _, far = self.covariance
-        d = np.abs(place[:, None] - place)
-        smooth = (1 - far) * np.exp(-(d**2) / (2 * reach**2)) + far * np.exp(-d / FAR)
-        return (1 - nugget) * smooth + nugget * np.eye(len(place))
 
     def _weights(self, place: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return (n, n) weights of the residuals, and their conditional variances, all other lines known."""
-        nugget = self.covariance[1]
-        inverse = np.linalg.inv(self._kernel(place, nugget))
+        reach, nugget, far = self.covariance
+        d = np.abs(place[:, None] - place)
+        smooth = (1 - far) * np.exp(-(d**2) / (2 * reach**2))
+        if far:
+            smooth += far * np.exp(-d / FAR)
+        own = np.eye(len(place))
+        inverse = np.linalg.inv((1 - nugget) * smooth + nugget * own)
         weights = inverse / np.diag(inverse)[:, None]
-        left = self._kernel(place, NUGGET_LEFT * nugget)
-        return weights, np.einsum("ij,jk,ik->i", weights, left, weights)
+        nugget *= NUGGET_LEFT
+        return weights, np.sum((weights @ ((1 - nugget) * smooth + nugget * own)) * weights, axis=1)
 
     def _residuals(self, place: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return (R, V) residuals of lines, (R,) conditional variances and sums of squared weights."""
@@ -152,7 +152,7 @@ class Ground:
         error, variance, squares = self.band[rows].copy(), np.ones(len(rows)), np.ones(len(rows))
         if here.any():
             away = np.abs(place[:, None] - place[rows[here]])
-            near = np.flatnonzero(np.nanmin(np.where(np.isfinite(away), away, np.inf), axis=1) <= REACH)
+            near = np.flatnonzero(np.any(away <= REACH, axis=1))
             weights, left = self._weights(place[near])
             at = np.searchsorted(near, rows[here])
             error[here] = weights[at] @ self.band[near]
@@ -174,15 +174,14 @@ class Ground:
     def _without_wander(self, error, own, spread) -> tuple[np.ndarray, np.ndarray]:
         """Return residuals and penalties of lines that may slide along the traverse; one reweighted step."""
         slope = np.gradient(own - 0.5 * error, self.step_m, axis=1)
-        slide, count = self.hats * slope[:, None], INDEPENDENT_M / self.step_m
-        left = error
+        hats, count, left = len(self.hats), INDEPENDENT_M / self.step_m, error
         for again in range(2):
             weight = (TAIL + 1) / (TAIL * spread + left**2) if again else 1 / spread
-            weighed = slide * weight[:, None]
-            normal = np.matmul(weighed, slide.transpose(0, 2, 1)) / count + np.eye(len(self.hats)) / WANDER_M**2
-            moved = np.linalg.solve(normal, np.matmul(weighed, error[..., None]) / count)
-            left = error - np.sum(moved * slide, axis=1)
-        return left, np.sum(moved[..., 0] ** 2, axis=1) / WANDER_M**2
+            pull = slope * weight / count
+            normal = ((pull * slope) @ self.hat_products).reshape(-1, hats, hats) + np.eye(hats) / WANDER_M**2
+            moved = np.linalg.solve(normal, ((pull * error) @ self.hats.T)[..., None])[..., 0]
+            left = error - (moved @ self.hats) * slope
+        return left, np.sum(moved**2, axis=1) / WANDER_M**2
 
     def _scale(self) -> float:
         rows = np.arange(len(self.place))

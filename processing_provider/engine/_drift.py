@@ -38,7 +38,7 @@ def smooth_basis(where: np.ndarray, at: np.ndarray, scale: float) -> np.ndarray:
     Rasmussen, C.E., Williams, C.K.I., 2006. Gaussian Processes for Machine Learning. MIT Press, section 8.1.
     """
     middle, step = (np.min(where) + np.max(where)) / 2, scale / NODES
-    cells = np.rint((where - middle) / step)
+    cells = np.unique(np.rint((where - middle) / step))
     nodes = middle + step * np.unique(np.concatenate([cells - 1, cells, cells + 1]))
     own = np.exp(-0.5 * ((nodes[:, None] - nodes) / scale) ** 2)
     variance, parts = np.linalg.eigh(own)

@@ -173,13 +173,15 @@ class _Pieces:
     def features(self, usual: float) -> np.ndarray:
         """Return (M, K) variances of what stands out from the ground: Student's t, by expectation maximisation."""
         known = self.drift[:, :, 0] > 0
-        k = known.shape[1]
+        own = np.arange(known.shape[1])
         size = np.where(known, usual, 0.0)
+        ground = self._bordered(self.covariance(np.ones(len(size))))
         for _ in range(FEATURE_ROUNDS):
-            covariance = self.covariance(np.ones(len(size))) + size[:, :, None] * np.eye(k)
-            loose = np.linalg.inv(self._bordered(covariance))[:, :k, :k]
-            found = size * np.einsum("mij,mj->mi", loose, self.value)
-            left = size - size**2 * np.einsum("mii->mi", loose)
+            system = ground.copy()
+            system[:, own, own] += size
+            loose = np.linalg.inv(system)[:, : len(own), : len(own)]
+            found = size * (loose @ self.value[:, :, None])[:, :, 0]
+            left = size - size**2 * loose[:, own, own]
             size = np.where(known, (FEATURE_TAIL * usual + found**2 + left) / (FEATURE_TAIL + 1), 0.0)
         return size
 
@@ -222,8 +224,8 @@ def _steps(patches: Patches, patch: np.ndarray, side: np.ndarray, count: np.ndar
     common = along * pieces.ground + np.where(known, feature, 0.0)[:, :, None] * np.eye(len(side))
     share = pieces.kriging(common + pieces.covariance(np.zeros(len(row)), count.sum()))[0]
     own = pieces.covariance(pieces.roughness()) - pieces.offsets
-    variance = np.einsum("mi,mij,mj->m", share, own, share)
-    common = np.mean(np.einsum("mi,mij,mj->m", share, common, share))
+    variance = np.sum((own @ share[:, :, None])[:, :, 0] * share, axis=1)
+    common = np.mean(np.sum((common @ share[:, :, None])[:, :, 0] * share, axis=1))
     return share, np.maximum(variance, NUGGET), max(float(common), NUGGET)
 
 

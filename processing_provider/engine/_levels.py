@@ -35,6 +35,7 @@ WIDENINGS = (2.0, 1.0, 1.0, 1.0)
 """The fit starts with steps of the ground that much wider: with fewer minima to be caught in."""
 SWEEPS = 5
 """Most reweightings at each of them."""
+TINY = np.finfo(float).tiny
 CLOSE = 3e-3
 """Reweighting ends when no line moves by more than this share of the offsets' standard deviation."""
 
@@ -78,16 +79,20 @@ class _Widths:
 
 @dataclass(frozen=True)
 class _State:
-    """Unknowns (N,) and covariance; each pair's step and ramp of the ground; normal matrices and right side."""
+    """Unknowns (N,) and each pair's step and ramp of the ground, with half the variance that its step still has.
+
+    ``normal`` (N, N) and ``right`` (N,) are the normal equations of the last weights; ``pairs`` (2 P, N) the weighted
+    rows in them that are no marks; ``rest``, ``ramp_rest`` and ``mark_rest`` what was left over of pieces, ramps and
+    marks.
+    """
 
     unknown: np.ndarray
-    covariance: Optional[np.ndarray]
     event: np.ndarray
     slant: np.ndarray
+    open: np.ndarray
     normal: Optional[np.ndarray] = None
     right: Optional[np.ndarray] = None
-    information: Optional[np.ndarray] = None
-    alone: Optional[np.ndarray] = None
+    pairs: Optional[np.ndarray] = None
     rest: Optional[np.ndarray] = None
     ramp_rest: Optional[np.ndarray] = None
     mark_rest: Optional[np.ndarray] = None
@@ -129,16 +134,17 @@ def fit_levels(
     if widths is None:
         return None
     count, pairs = model.level.shape[1], len(model.apart)
-    state = _State(np.zeros(count), None, np.zeros(pairs), np.zeros(pairs))
+    state = _State(np.zeros(count), *np.zeros((3, pairs)))
     for wider in WIDENINGS:
+        prior = 1 / _variances(model, widths)
         for _ in range(SWEEPS):
             before = model.level @ state.unknown
-            state = _sweep(model, widths, state, wider)
+            state = _sweep(model, widths, state, prior, wider)
             if np.max(np.abs(model.level @ state.unknown - before)) < CLOSE * widths.offset:
                 break
         if wider == 1.0:
             widths = _new_widths(model, widths, state)
-        widths = replace(widths, drift=_drift_width(model, widths, state))
+        widths = replace(widths, drift=_drift_width(model, widths, state, prior))
     return _levels(model, widths, state)
 
 
@@ -158,7 +164,7 @@ def _first_widths(model: Model, lines: Lines, matrix: np.ndarray, direction_erro
     # The mean of a Gaussian process along a line has less variance than the process, the rest is found along it.
     along = np.linspace(0.0, np.ptp(lines.v), 50)
     mean = np.mean(np.exp(-0.5 * ((along[:, None] - along) / GROUND_M) ** 2))
-    ground = 1.4826 * np.nanmedian(rest) / np.sqrt(max(1 - mean, 0.05))
+    ground = 1.4826 * np.median(rest[np.isfinite(rest)]) / np.sqrt(max(1 - mean, 0.05))
     if not size or offset <= 1e-9 * size:
         return None
     return _Widths(offset, direction_error, max(ground, 1e-3 * offset), np.sqrt(mean), DRIFT_SHARE * offset, offset / 2,
@@ -196,46 +202,59 @@ def _variances(model: Model, widths: _Widths) -> np.ndarray:
     return variances
 
 
-def _sweep(model: Model, widths: _Widths, state: _State, wider: float) -> _State:
-    """Return the state after one reweighting."""
-    step, ramp = model.step @ state.unknown, model.ramp @ state.unknown
-    rest = (
-        model.apart
-        - state.unknown[model.part["lag"]] * model.lagging
-        - (step + state.event)[:, None]
-        - (ramp + state.slant)[:, None] * model.place
-    )
-    length = model.apart.shape[1]
-    vote = 2 * PIECE_WEIGHT * length * model.share / ((wider * widths.piece) ** 2 * model.gap[:, None] + rest**2)
-    total = vote.sum(axis=1) + np.finfo(float).tiny
-    at = (vote * model.place).sum(axis=1) / total
-    beside = model.place - at[:, None]
-    turn = (vote * beside**2).sum(axis=1) + np.finfo(float).tiny
-    slope = (vote * beside * model.apart).sum(axis=1) / turn
-    value = (vote * model.apart).sum(axis=1) / total - at * state.slant
+def _sweep(model: Model, widths: _Widths, state: _State, prior: np.ndarray, wider: float) -> _State:
+    """Return the state after one reweighting; ``prior`` are the precisions of the unknowns."""
+    rows, value, total, rest = _votes(model, widths, state, wider)
+    held = _held(model, widths, state, wider)
+    share = total / (total + held)
+    mark_value, mark_weight = _mark_weights(model, widths, state, wider)
+    scale = np.sqrt(np.concatenate([share * held, mark_weight]))
+    scaled = np.concatenate([rows, model.mark]) * scale[:, None]
+    normal, right = scaled.T @ scaled, scaled.T @ (scale * np.concatenate([value, mark_value]))
+    found = np.linalg.solve(normal + np.diag(prior), np.column_stack([right, model.step.T]))
+    unknown = found[:, 0]
+    left = value - rows @ unknown
+    held_back, steps = left * share, len(model.step)
+    still_open = 0.5 * np.sum(model.step.T * found[:, 1:], axis=0)
+    return _State(unknown, held_back[:steps], held_back[steps:], still_open, normal, right, scaled[: len(rows)], rest,
+                  left[steps:], mark_value - model.mark @ unknown)  # fmt: skip
+
+
+def _votes(model: Model, widths: _Widths, state: _State, wider: float) -> tuple[np.ndarray, ...]:
+    """Return what the pieces vote for: observations of the steps and of the ramps below each other.
+
+    Rows (2 P, N), values (2 P,) and weights (2 P,), as if the ground had neither steps nor ramps; and the rest (P, M).
+    """
+    unknown, place, lag = state.unknown, model.place, model.part["lag"]
+    step, ramp = model.step @ unknown + state.event, model.ramp @ unknown + state.slant
+    rest = model.apart - unknown[lag] * model.lagging - step[:, None] - ramp[:, None] * place
+    pieces = 2 * PIECE_WEIGHT * model.apart.shape[1]
+    vote = pieces * model.share / ((wider * widths.piece) ** 2 * model.gap[:, None] + rest**2)
+    total = vote.sum(axis=1) + TINY
+    at = _by_pair(vote, place) / total
+    beside = place - at[:, None]
+    lever = vote * beside
+    turn = _by_pair(lever, beside) + TINY
+    value, lagging = (np.concatenate([_by_pair(vote, seen) / total, _by_pair(lever, seen) / turn])
+                      for seen in (model.apart, model.lagging))  # fmt: skip
+    rows = np.concatenate([model.step + at[:, None] * model.ramp, model.ramp])
+    rows[:, lag] = lagging[:, None]
+    value[: len(at)] -= at * state.slant
+    return rows, value, np.concatenate([total, turn]), rest
+
+
+def _by_pair(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Return the sums (P,) of products (P, M)."""
+    return np.einsum("pm,pm->p", one, other)
+
+
+def _held(model: Model, widths: _Widths, state: _State, wider: float) -> np.ndarray:
+    """Return the weights (2 P,) with which steps, then ramps of the ground are held at 0."""
     small = (wider * widths.edge) ** 2 * model.gap
-    open_ = 0.0 if state.covariance is None else 0.5 * np.sum((model.step @ state.covariance) * model.step, axis=1)
     # Edges and offsets share one range; the narrower small steps are beside it, the less likely is an edge.
     odds = EDGE + np.log(GROUND_SHARE * widths.offset / widths.edge)
-    tie_down = 2 * odds * small / (small + state.event**2 + open_) ** 2
-    tilt_down = 2 / ((wider * widths.ramp) ** 2 + state.slant**2)
-    weight, ramp_weight = total * tie_down / (total + tie_down), turn * tilt_down / (turn + tilt_down)
-    ramps = model.ramp.copy()
-    ramps[:, model.part["lag"]] = ((vote * beside * model.lagging).sum(axis=1) / turn)[:, None]
-    rows = model.step + at[:, None] * model.ramp
-    rows[:, model.part["lag"]] = ((vote * model.lagging).sum(axis=1) / total)[:, None]
-    mark_value, mark_weight = _mark_weights(model, widths, state, wider)
-    pull = rows.T @ (weight * value) + ramps.T @ (ramp_weight * slope) + model.mark.T @ (mark_weight * mark_value)
-    by_pair = (rows.T * weight) @ rows + (ramps.T * ramp_weight) @ ramps
-    by_mark = (model.mark.T * mark_weight) @ model.mark
-    covariance = np.linalg.inv(by_pair + by_mark + np.diag(1 / _variances(model, widths)))
-    unknown = covariance @ pull
-    event = (value - rows @ unknown) * total / (total + tie_down)
-    slant = (slope - ramps @ unknown) * turn / (turn + tilt_down)
-    return _State(unknown, covariance, event, slant, by_pair + by_mark, pull,
-                  SURE * (by_pair + by_mark), SURE * by_pair,
-                  np.abs(rest) / np.sqrt(model.gap)[:, None], slope - ramps @ unknown,
-                  mark_value - model.mark @ unknown)  # fmt: skip
+    steps = 2 * odds * small / (small + state.event**2 + state.open) ** 2
+    return np.concatenate([steps, 2 / ((wider * widths.ramp) ** 2 + state.slant**2)])
 
 
 def _mark_weights(model: Model, widths: _Widths, state: _State, wider: float) -> tuple[np.ndarray, np.ndarray]:
@@ -258,10 +277,11 @@ def _mark_variance(model: Model, widths: _Widths) -> np.ndarray:
 
 def _new_widths(model: Model, widths: _Widths, state: _State) -> _Widths:
     """Return the widths that fit what is left over; that of the offsets stays, for both run away together."""
-    order = np.argsort(state.rest, axis=None)
+    rest = (np.abs(state.rest) / np.sqrt(model.gap)[:, None]).ravel()
+    order = np.argsort(rest)
     share = np.cumsum(model.share.ravel()[order])
     # The median absolute value of a Cauchy distribution is its width.
-    piece = max(state.rest.ravel()[order][np.searchsorted(share, share[-1] / 2)], 1e-6 * widths.offset)
+    piece = max(rest[order][np.searchsorted(share, share[-1] / 2)], 1e-6 * widths.offset)
     ramp = max(np.median(np.abs(state.ramp_rest)), 1e-6 * widths.ramp)
     mark = widths.mark
     if model.marks is not None and np.count_nonzero(model.marks.tie >= 0) > 5:
@@ -273,20 +293,22 @@ def _new_widths(model: Model, widths: _Widths, state: _State) -> _Widths:
     return replace(widths, piece=piece, edge=float(edge), ramp=ramp, mark=float(mark))
 
 
-def _drift_width(model: Model, widths: _Widths, state: _State) -> float:
+def _drift_width(model: Model, widths: _Widths, state: _State, prior: np.ndarray) -> float:
     """Return the width of drift: mean of its logarithm over what data and expectation leave.
 
     The other unknowns are integrated out, which leaves a few independent factors.
     """
-    mine = np.zeros(len(state.unknown), bool)
-    mine[model.part["drift"]] = True
-    if not mine.any():
+    mine = model.part["drift"]
+    if mine.start == mine.stop:
         return widths.drift
-    whole = state.normal + np.diag(np.where(mine, 0.0, 1 / _variances(model, widths)))
-    others = np.linalg.solve(whole[np.ix_(~mine, ~mine)], np.c_[whole[np.ix_(~mine, mine)], state.right[~mine]])
-    known = whole[np.ix_(mine, mine)] - whole[np.ix_(mine, ~mine)] @ others[:, :-1]
+    rest = np.delete(np.arange(len(state.unknown)), mine)
+    normal = state.normal
+    across = normal[rest, mine]
+    whole = normal[np.ix_(rest, rest)] + np.diag(prior[rest])
+    others = np.linalg.solve(whole, np.column_stack([across, state.right[rest]]))
+    known = normal[mine, mine] - across.T @ others[:, :-1]
     power, turn = np.linalg.eigh(known)
-    pull = (turn.T @ (state.right[mine] - whole[np.ix_(mine, ~mine)] @ others[:, -1])) ** 2
+    pull = (turn.T @ (state.right[mine] - across.T @ others[:, -1])) ** 2
     expected = DRIFT_SHARE * widths.offset
     tried = expected * np.exp(DRIFT_SPREAD * np.linspace(-4.0, 2.0, 25))
     open_ = np.maximum(power, 0.0) + 1 / tried[:, None] ** 2
@@ -301,9 +323,10 @@ def _levels(model: Model, widths: _Widths, state: _State) -> Levels:
     drift = unknown[part["drift"]]
     direction = model.level[:, part["direction"]] @ unknown[part["direction"]]
     about = model.level - model.level.mean(axis=0)
+    prior = np.diag(1 / _variances(model, widths))
     errors = []
-    for information in (state.information, state.alone):
-        covariance = np.linalg.inv(information + np.diag(1 / _variances(model, widths)))
+    for information in (state.normal, state.pairs.T @ state.pairs):
+        covariance = np.linalg.inv(SURE * information + prior)
         errors.append(np.sqrt(np.sum((about @ covariance) * about, axis=1)))
     return Levels(
         unknown[part["offset"]] + direction,

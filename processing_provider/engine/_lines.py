@@ -52,24 +52,32 @@ class Lines:
         return len(self.u)
 
     def resample(self, readings: Readings, values: np.ndarray) -> np.ndarray:
-        """Return (L, V) values on the common axis, linear between readings in use, NaN where there are none."""
-        used = np.flatnonzero((self.owner >= 0) & (readings.flag == 0) & np.isfinite(values))
+        """Return (..., L, V) values (..., n) on the common axis.
+
+        They are linear between readings in use, NaN where there are none.
+        """
+        known = np.atleast_2d((self.owner >= 0) & (readings.flag == 0) & np.isfinite(values))
+        if np.any(known != known[:1]):
+            return np.stack([self.resample(readings, one) for one in values])
+        shape = (*values.shape[:-1], len(self), len(self.v))
+        used = np.flatnonzero(known.all(axis=0))
         if not len(used) or not len(self):
-            return np.full((len(self), len(self.v)), np.nan)
+            return np.full(shape, np.nan)
         stride = self.v[-1] - self.v[0] + 10 * self.step_m
         place = self.owner[used] * stride + readings.v_m[used] - self.v[0]
         order = np.argsort(place, kind="stable")
-        place, known = place[order], values[used][order]
+        place, known = place[order], values[..., used[order]]
         wanted = (np.arange(len(self))[:, None] * stride + self.v - self.v[0]).ravel()
         left = np.searchsorted(place, wanted + 1e-6 * self.step_m) - 1
         right = np.minimum(left + 1, len(place) - 1)
         left = np.maximum(left, 0)
         ahead, width = wanted - place[left], place[right] - place[left]
-        share = np.clip(ahead / np.where(width > 0, width, 1.0), 0.0, 1.0)
+        share = np.minimum(np.maximum(ahead / np.where(width > 0, width, 1.0), 0.0), 1.0)
         on_reading = np.abs(ahead) < 1e-3 * self.step_m
         between = (ahead >= 0) & (width > 0) & (width < MAX_GAP_STEPS * self.step_m)
-        filled = known[left] + np.where(between, share, 0.0) * (known[right] - known[left])
-        return np.where(on_reading | between, filled, np.nan).reshape(len(self), -1)
+        before, beyond = known[..., left], known[..., right]
+        filled = before + np.where(between, share, 0.0) * (beyond - before)
+        return np.where(on_reading | between, filled, np.nan).reshape(shape)
 
 
 def grids_of(readings: Readings) -> Iterator[tuple[str, np.ndarray, Readings]]:
@@ -88,21 +96,22 @@ def lines_of(readings: Readings) -> Lines:
     readings : Readings
         Placed readings of one grid.
     """
-    runs = [r for r in readings.runs() if _is_survey_line(readings, r.rows)]
-    used = [r.rows[_placed(readings, r.rows)] for r in runs]
-    u = np.array([np.median(readings.u_m[rows]) for rows in used])
-    order = np.argsort(u, kind="stable")
+    order, recording = readings.in_runs()
+    kept = ((readings.flag == 0) & np.isfinite(readings.u_m) & np.isfinite(readings.v_m))[order]
+    rows = order[kept]
+    chosen, first, u = _along_baseline(readings, rows, recording[kept])
+    number = np.full(int(recording[-1]) + 1 if len(recording) else 0, -1)
+    number[chosen] = np.arange(len(chosen))
     owner = np.full(len(readings), -1)
-    for place, i in enumerate(order):
-        owner[runs[i].rows] = place
-    u = u[order]
-    v, step = _axis(readings, used)
+    owner[order] = number[recording]
+    rows = rows[owner[rows] >= 0]
+    v, step = _axis(readings.v_m[rows], owner[rows])
     pairs = _pairs(u)
     return Lines(
         owner=owner,
-        line=np.array([runs[i].line for i in order], int),
-        run=np.array([runs[i].run for i in order], int),
-        heading=np.array([np.sign(np.sum(readings.heading[used[i]], dtype=int)) for i in order], int),
+        line=readings.line[first].astype(int),
+        run=readings.run[first].astype(int),
+        heading=np.sign(np.bincount(owner[rows], readings.heading[rows], len(u))).astype(int),
         u=u,
         v=v,
         step_m=step,
@@ -111,24 +120,33 @@ def lines_of(readings: Readings) -> Lines:
     )
 
 
-def _placed(readings: Readings, rows: np.ndarray) -> np.ndarray:
-    return (readings.flag[rows] == 0) & np.isfinite(readings.u_m[rows]) & np.isfinite(readings.v_m[rows])
+def _along_baseline(readings: Readings, rows: np.ndarray, recording: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Return the recordings that are survey lines, the first row and the median u of each, u ascending.
+
+    ``rows`` are those in use and placed, recording by recording.
+    """
+    size = np.bincount(recording)
+    found = np.flatnonzero(size)
+    size = size[found]
+    start = np.cumsum(size) - size
+    u, v = readings.u_m[rows], readings.v_m[rows]
+    spread_u, spread_v = (np.maximum.reduceat(c, start) - np.minimum.reduceat(c, start) for c in (u, v))
+    survey = readings.kind[rows[start]] == kind_code("survey")
+    lines = np.flatnonzero(survey & (size >= MIN_READINGS) & (spread_v > spread_u))
+    u = u[np.lexsort((u, recording))]
+    middle = ((u[start + (size - 1) // 2] + u[start + size // 2]) / 2)[lines]
+    order = np.argsort(middle, kind="stable")
+    return found[lines[order]], rows[start[lines[order]]], middle[order]
 
 
-def _is_survey_line(readings: Readings, rows: np.ndarray) -> bool:
-    rows = rows[_placed(readings, rows)]
-    if len(rows) < MIN_READINGS or readings.kind[rows[0]] != kind_code("survey"):
-        return False
-    return np.ptp(readings.v_m[rows]) > np.ptp(readings.u_m[rows])
-
-
-def _axis(readings: Readings, used: list[np.ndarray]) -> tuple[np.ndarray, float]:
-    if not used:
+def _axis(v: np.ndarray, owner: np.ndarray) -> tuple[np.ndarray, float]:
+    """Return the common axis and its step from readings in walking order, line by line."""
+    if not len(v):
         return np.zeros(0), 1.0
-    steps = np.concatenate([np.abs(np.diff(readings.v_m[rows])) for rows in used])
+    steps = np.abs(np.diff(v))[owner[1:] == owner[:-1]]
     step = float(np.median(steps[steps > 0]))
-    v = readings.v_m[np.concatenate(used)]
-    return v.min() + step * np.arange(int(np.floor(np.ptp(v) / step + 1e-6)) + 1), step
+    low, high = v.min(), v.max()
+    return low + step * np.arange(int(np.floor((high - low) / step + 1e-6)) + 1), step
 
 
 def _pairs(u: np.ndarray) -> np.ndarray:

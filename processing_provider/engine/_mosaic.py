@@ -113,6 +113,7 @@ def fit_levels(patches: Patches, seams: Sequence[Seam], terms: Terms, weight: np
     prior = float(np.mean(patches.error**2)) + LEAST
     drift, noise, scatter = prior, 1.0, 1.0
     usual, rare = np.ones_like(batch.step), np.ones(len(batch.step))
+    group = _groups(batch, len(terms.free))
     for done in range(ROUNDS):
         piece = np.where(batch.known, noise * batch.variance / (usual * batch.count), 1.0)
         common = batch.common / rare
@@ -122,9 +123,9 @@ def fit_levels(patches: Patches, seams: Sequence[Seam], terms: Terms, weight: np
             + common[:, None, None] * (batch.known[:, :, None] & batch.known[:, None])
         )
         drift = _drift_variance(batch, inverse, drift, prior)
-        normal = _Normal(batch, inverse, terms, drift)
+        normal = _Normal(batch, inverse, terms, group, drift)
         rest = batch.step - normal.predicted(batch)
-        pull = np.einsum("sij,sj->si", inverse, rest)
+        pull = (inverse @ rest[:, :, None])[:, :, 0]
         error = piece * pull
         size = error**2 / batch.variance * batch.known
         freedom = np.sum(batch.count * piece * np.einsum("sii->si", inverse) * batch.known)
@@ -210,33 +211,39 @@ def _drift_variance(batch: _Batch, inverse: np.ndarray, drift: float, prior: flo
     return float((np.sum(square * found**2) + PRIOR_WEIGHT * prior) / (told + PRIOR_WEIGHT))
 
 
+def _groups(batch: _Batch, grids: int) -> np.ndarray:
+    """Return one number (G,) for all grids that hang together by seams."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    first, second = batch.grids.T
+    touching = coo_matrix((np.ones(len(first)), (first, second)), shape=(grids, grids))
+    return connected_components(touching, directed=False)[1]
+
+
 class _Normal:
     """The normal equations of all seams, solved; a group's first grid is held at 0."""
 
-    def __init__(self, batch: _Batch, inverse: np.ndarray, terms: Terms, drift: float):
-        from scipy.sparse import coo_matrix, csc_matrix
-        from scipy.sparse.csgraph import connected_components
+    def __init__(self, batch: _Batch, inverse: np.ndarray, terms: Terms, group: np.ndarray, drift: float):
+        from scipy.sparse import csc_matrix
         from scipy.sparse.linalg import splu
 
         grids, wide = len(terms.free), batch.design.shape[2] // 2
-        self.grids, self.wide, self.terms = grids, wide, terms
-        first, second = batch.grids.T
-        touching = coo_matrix((np.ones(len(first)), (first, second)), shape=(grids, grids))
-        self.group = connected_components(touching, directed=False)[1]
-        self.place = (batch.grids[:, :, None] * wide + np.arange(wide)).reshape(len(first), -1)
+        self.grids, self.wide, self.terms, self.group = grids, wide, terms, group
+        self.place = (batch.grids[:, :, None] * wide + np.arange(wide)).reshape(len(batch.grids), -1)
         weighted = inverse @ batch.design
         blocks = np.swapaxes(batch.design, 1, 2) @ weighted
         size = grids * wide + MODES
-        right = np.bincount(self.place.ravel(), np.einsum("smt,sm->st", weighted, batch.step).ravel(), size)
+        right = np.bincount(self.place.ravel(), (batch.step[:, None] @ weighted).ravel(), size)
         rows = np.broadcast_to(self.place[:, :, None], blocks.shape)
         columns = np.broadcast_to(self.place[:, None], blocks.shape)
-        told = coo_matrix((blocks.ravel(), (rows.ravel(), columns.ravel())), shape=(size, size))
-        self.solver = splu(csc_matrix(told + self._prior(drift)))
+        told = (blocks.ravel(), rows.ravel(), columns.ravel())
+        value, row, column = (np.concatenate(parts) for parts in zip(told, self._prior(drift)))
+        self.solver = splu(csc_matrix((value, (row, column)), shape=(size, size)))
         self.solution = self.solver.solve(right)
 
-    def _prior(self, drift: float):
-        from scipy.sparse import coo_matrix
-
+    def _prior(self, drift: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return values, rows and columns of what is known before the seams are heard."""
         grids, wide, first_mode = self.grids, self.wide, self.wide - MODES
         at = self.terms.at
         start = np.arange(grids) * wide
@@ -253,11 +260,11 @@ class _Normal:
         diagonal = np.concatenate([precision.ravel(), (grids + 1 / SHARED) * modes])
         rows = np.concatenate([np.arange(len(diagonal)), own, couple])
         columns = np.concatenate([np.arange(len(diagonal)), couple, own])
-        return coo_matrix((np.concatenate([diagonal, pull, pull]), (rows, columns)))
+        return np.concatenate([diagonal, pull, pull]), rows, columns
 
     def predicted(self, batch: _Batch) -> np.ndarray:
         """Return the steps (S, M) that the solution explains."""
-        return np.einsum("smt,st->sm", batch.design, self.solution[self.place])
+        return (batch.design @ self.solution[self.place][:, :, None])[:, :, 0]
 
     def levels(self, weight: np.ndarray, fixed: int, drift: float) -> Levels:
         """Return the levels with a weighted mean of each group, or with one grid, held at 0; so its terms."""

@@ -126,7 +126,7 @@ def row_median(matrix: np.ndarray) -> np.ndarray:
     count = np.count_nonzero(np.isfinite(matrix), axis=1)
     if not matrix.size:
         return np.full(len(matrix), np.nan)
-    ordered = np.sort(matrix, axis=1)
     rows = np.arange(len(matrix))
     low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, matrix.shape[1] - 1)
+    ordered = np.partition(matrix, np.unique([low, high]), axis=1)
     return np.where(count > 0, (ordered[rows, low] + ordered[rows, high]) / 2, np.nan)

@@ -8,6 +8,7 @@ from typing import Sequence
 import numpy as np
 
 from ._lines import SAME_PLACE, Lines
+from ._smoothing import smoother
 
 ENDS_M, PACE_M, JITTER_M = 0.12, 0.15, 0.06
 """Usual errors of start and stop, of the pace between them and of the lag of a line (common practice, no source)."""
@@ -20,7 +21,8 @@ FINE_M, COARSE_M = 0.3, 1.5
 """Standard deviations of the two Gaussians of the band-pass."""
 WINDOW_M = 0.8
 WINDOW_LINES = 3.0
-"""Around a place, how far the ground has one slant and one misfit."""
+REACH = 2.5
+"""Around a place, how far the ground has one slant and one misfit; in standard deviations, where the window ends."""
 CORRELATED_M = 1.25
 """Misfits along a line resemble each other over this distance: so much of it counts as one observation."""
 STEEPEST = 6
@@ -32,6 +34,8 @@ UNSEEN = 2.0
 with known errors of a third to one and a half times the usual ones, where the scale then comes out within a sixth."""
 LEAST_SCALE, LARGEST_SCALE = 1e-4, 4.0
 """Bounds of the factor on the prior's variance."""
+COUPLES = np.triu_indices(3)
+"""Every two of the three lines that a misfit follows."""
 WORTH = 1.1
 """A line is moved when that makes its error of position smaller by this factor."""
 
@@ -59,11 +63,18 @@ class Walking:
     moved: np.ndarray
     usual_sd_m: float
 
-    def move(self, line: int, v_m: np.ndarray) -> np.ndarray:
-        """Return (n,) metres by which readings of a line written down at ``v_m`` move; their order stays."""
-        written = np.maximum.accumulate(self.v - self.ahead_m[line])
-        inside = np.clip(v_m, written[0], written[-1])
-        return np.interp(inside, written, self.v) - inside
+    def moves(self, line: np.ndarray, v_m: np.ndarray) -> np.ndarray:
+        """Return (n,) metres by which readings written down at ``v_m`` move; their order stays.
+
+        ``line`` (n,) tells which line they belong to, -1 = none.
+        """
+        written = np.maximum.accumulate(self.v - self.ahead_m, axis=1)
+        inside = np.minimum(np.maximum(v_m, written[line, 0]), written[line, -1])
+        # All lines end to end, far enough from each other, so that they are interpolated in one go.
+        apart = 2 * np.ptp(written) + 1.0
+        place = (written + apart * np.arange(len(written))[:, None]).ravel()
+        true = np.interp(inside + apart * line, place, np.tile(self.v, len(written)))
+        return np.where((line >= 0) & self.moved[line], true - inside, 0.0)
 
 
 @dataclass(frozen=True)
@@ -104,23 +115,25 @@ def walking_errors(matrices: Sequence[np.ndarray], lines: Lines) -> Walking:
     every = max(1, round(NODE_M / lines.step_m))
     node_m, v = every * lines.step_m, lines.v[::every]
     shapes = _shapes(v)
-    bands = [_band(matrix, lines.step_m, every) for matrix in matrices]
+    bands = _bands(matrices, lines.step_m, every)
     sides = _sides(lines, bands)
+    around = smoother(len(v), WINDOW_M / node_m, REACH)
+    blocks = _Blocks(sides, shapes)
     weight, scale = np.zeros((len(lines), shapes.shape[1])), 1.0
     slants = [np.zeros(band.shape) for band, _ in bands]
     for turn in range(ROUNDS):
         ahead = weight @ shapes.T
-        blocks, push = _Blocks(sides, shapes.shape[1], 1.0 / scale), -weight / scale
+        misfits = []
         for c, (band, known) in enumerate(bands):
             data, there = _taken(band, known, ahead / node_m)
             if turn == SLANT_ROUND:
-                slants[c] = _slants(data, there, sides, node_m)
-            push += _add_channel(blocks, data, there, slants[c], sides, shapes, node_m)
-        step, covariance = blocks.solve(push)
+                slants[c] = _slants(data, there, sides, around, node_m)
+            misfits.append(_misfits(data, there, slants[c], sides, around, node_m))
+        step, covariance = blocks.solve(misfits, weight, scale)
         weight = weight + step
         seen = weight.size - np.trace(covariance, axis1=1, axis2=2).sum() / scale
         scale = float(np.clip(UNSEEN * (weight**2).sum() / max(seen, 1e-9), LEAST_SCALE, LARGEST_SCALE))
-    variance = np.einsum("vm,lmn,vn->lv", shapes, covariance, shapes, optimize=True)
+    variance = np.sum((shapes @ covariance) * shapes, axis=2)
     return _worth_moving(v, weight @ shapes.T, variance, np.sqrt(scale * np.mean((shapes**2).sum(axis=1))))
 
 
@@ -147,20 +160,19 @@ def _shapes(v: np.ndarray) -> np.ndarray:
     return shape[:, :m] * np.sqrt(np.maximum(size[:m], 0.0))
 
 
-def _band(matrix: np.ndarray, step_m: float, every: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return (L, V) band-passed values at the nodes, and where they are known."""
-    from scipy.ndimage import gaussian_filter1d
-
-    known = np.isfinite(matrix)
-    filled = np.where(known, matrix, 0.0)
-    smooth = []
-    for width in (FINE_M / step_m, COARSE_M / step_m):
-        total = gaussian_filter1d(filled, width, axis=1, mode="constant", truncate=3.0)
-        share = gaussian_filter1d(known.astype(float), width, axis=1, mode="constant", truncate=3.0)
-        smooth.append(total / np.where(share > 1e-3, share, np.inf))
-    band = (smooth[0] - smooth[1])[:, ::every]
-    known = known[:, ::every]
-    return np.where(known, band, 0.0), known
+def _bands(matrices: Sequence[np.ndarray], step_m: float, every: int) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Return (L, V) band-passed values of each channel at the nodes, and where they are known."""
+    count = matrices[0].shape[1]
+    smooth = [smoother(count, width / step_m, 3.0)[::every].T for width in (FINE_M, COARSE_M)]
+    bands = []
+    for matrix in matrices:
+        known = np.isfinite(matrix)
+        filled, weight = np.where(known, matrix, 0.0), known.astype(float)
+        shares = [weight @ s for s in smooth]
+        fine, coarse = (filled @ s / np.where(share > 1e-3, share, np.inf) for s, share in zip(smooth, shares))
+        known = known[:, ::every]
+        bands.append((np.where(known, fine - coarse, 0.0), known))
+    return bands
 
 
 def _sides(lines: Lines, bands) -> _Sides:
@@ -178,25 +190,28 @@ def _sides(lines: Lines, bands) -> _Sides:
 
 
 def _at(values: np.ndarray, place: np.ndarray) -> np.ndarray:
-    """Return (L, V) values at fractional places of their own rows (Lagrange's cubic; the ends are held)."""
-    last = values.shape[1] - 1
-    place = np.clip(place, 0, last)
-    left = np.clip(np.floor(place).astype(int), 1, max(last - 2, 1))
+    """Return (..., V) values at fractional places of their own rows (Lagrange's cubic; the ends are held)."""
+    last = values.shape[-1] - 1
+    place = np.minimum(np.maximum(place, 0.0), last)
+    left = np.minimum(np.maximum(place.astype(int), 1), max(last - 2, 1))
     t = place - left
-    row = np.arange(len(values))[:, None] * values.shape[1] + left
+    row = left + _starts(values)
     flat = values.ravel()
-    return (
-        -t * (t - 1) * (t - 2) / 6 * flat[row - 1]
-        + (t + 1) * (t - 1) * (t - 2) / 2 * flat[row]
-        - (t + 1) * t * (t - 2) / 2 * flat[row + 1]
-        + (t + 1) * t * (t - 1) / 6 * flat[row + 2]
-    )
+    outer = ((t + 1) * flat[row + 2] - (t - 2) * flat[row - 1]) / 3
+    inner = (t - 1) * flat[row] - t * flat[row + 1]
+    return (t * (t - 1) * outer + (t + 1) * (t - 2) * inner) / 2
+
+
+def _starts(values: np.ndarray) -> np.ndarray:
+    """Return (..., 1) where the rows of values (..., V) start in the flat array."""
+    return np.arange(0, values.size, values.shape[-1]).reshape(*values.shape[:-1], 1)
 
 
 def _there(known: np.ndarray, place: np.ndarray) -> np.ndarray:
+    """Return whether values are known at fractional places of their own rows."""
     nearest = np.rint(place).astype(int)
-    inside = (nearest >= 0) & (nearest < known.shape[1])
-    return inside & np.take_along_axis(known, np.clip(nearest, 0, known.shape[1] - 1), axis=1)
+    held = np.minimum(np.maximum(nearest, 0), known.shape[-1] - 1)
+    return (nearest == held) & known.ravel()[held + _starts(known)]
 
 
 def _taken(band: np.ndarray, known: np.ndarray, ahead: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -206,7 +221,7 @@ def _taken(band: np.ndarray, known: np.ndarray, ahead: np.ndarray) -> tuple[np.n
     return np.where(there, _at(band, place), 0.0), there
 
 
-def _slants(data: np.ndarray, there: np.ndarray, sides: _Sides, node_m: float) -> np.ndarray:
+def _slants(data: np.ndarray, there: np.ndarray, sides: _Sides, around: np.ndarray, node_m: float) -> np.ndarray:
     """Return (L, V) slants of the ground: metres along the traverse for a metre along the baseline.
 
     The slant that makes neighbouring lines most alike around a place.
@@ -215,109 +230,129 @@ def _slants(data: np.ndarray, there: np.ndarray, sides: _Sides, node_m: float) -
     usual = np.median(sides.apart[1][after >= 0]) if (after >= 0).any() else 1.0
     unit = max(1, round(usual / 2 / node_m)) * node_m / usual
     tried = unit * np.arange(-STEEPEST, STEEPEST + 1)
-    costs = []
-    for slant in tried:
-        place = np.arange(data.shape[1]) + np.rint(slant * sides.apart[1] / node_m)[:, None]
-        both = there & _there(there[after], place) & (after >= 0)[:, None]
-        other = np.take_along_axis(data[after], np.clip(place, 0, data.shape[1] - 1).astype(int), axis=1)
-        around = _around(np.where(both, (data - other) ** 2, 0.0), node_m, WINDOW_LINES)
-        costs.append((around + 1e-12) / np.maximum(_around(both.astype(float), node_m, WINDOW_LINES), 0.05))
-    costs = np.array(costs)
-    best = np.clip(costs.argmin(axis=0), 1, len(tried) - 2)
+    move = np.rint(tried[:, None] * sides.apart[1] / node_m).astype(int)
+    place = np.arange(data.shape[1]) + move[:, :, None]
+    held = np.minimum(np.maximum(place, 0), data.shape[1] - 1)
+    other = held + _starts(data)[after]
+    both = there & (place == held) & there.ravel()[other] & (after >= 0)[:, None]
+    square = np.where(both, (data - data.ravel()[other]) ** 2, 0.0)
+    across = smoother(len(data), WINDOW_LINES, REACH)
+    costs = (across @ (square @ around) + 1e-12) / np.maximum(across @ (both @ around), 0.05)
+    best = np.minimum(np.maximum(costs.argmin(axis=0), 1), len(tried) - 2)
     low, top, high = (np.take_along_axis(costs, best[None] + k, axis=0)[0] for k in (-1, 0, 1))
     bend = low - 2 * top + high
     share = np.where(bend > 0, 0.5 * (low - high) / np.where(bend > 0, bend, 1.0), 0.0)
     return tried[best] + unit * np.clip(share, -1.0, 1.0)
 
 
-def _around(values: np.ndarray, node_m: float, lines: float = 0.0) -> np.ndarray:
-    from scipy.ndimage import gaussian_filter1d
+@dataclass(frozen=True)
+class _Misfits:
+    """Of a channel at L lines and V nodes: precision times slope times misfit, precision times squared slope.
 
-    found = gaussian_filter1d(values, WINDOW_M / node_m, axis=1, mode="constant", truncate=2.5)
-    return gaussian_filter1d(found, lines, axis=0, mode="constant", truncate=2.5) if lines else found
+    ``parts`` (3, L, V) tell how a misfit follows the walk of its line and of the lines before and after.
+    """
+
+    pull: np.ndarray
+    weight: np.ndarray
+    parts: np.ndarray
 
 
-def _add_channel(blocks, data, there, slant, sides, shapes, node_m) -> np.ndarray:
-    """Add a channel's misfits to the normal equations; return its (L, m) part of their right side."""
-    beside, part = [], []
-    for line, apart in zip(sides.line, sides.apart):
-        place = np.arange(data.shape[1]) + slant * apart[:, None] / node_m
-        both = there & _there(there[line], place) & (line >= 0)[:, None]
-        beside.append(_at(data[line], place))
-        # The neighbour that is nearer weighs more; a lone one carries all.
-        part.append(np.where(both, 1.0 / np.maximum(np.abs(apart), 1e-3)[:, None], 0.0))
-    total = part[0] + part[1]
-    part = [p / np.where(total > 0, total, 1.0) for p in part]
-    expected = part[0] * beside[0] + part[1] * beside[1]
+def _misfits(data, there, slant, sides: _Sides, around: np.ndarray, node_m: float) -> _Misfits:
+    """Return how the lines differ from what lies beside them along the slants (L, V)."""
+    place = np.arange(data.shape[1]) + slant * (sides.apart / node_m)[:, :, None]
+    both = there & _there(there[sides.line], place) & (sides.line >= 0)[:, :, None]
+    # The neighbour that is nearer weighs more; a lone one carries all.
+    part = np.where(both, 1.0 / np.maximum(np.abs(sides.apart), 1e-3)[:, :, None], 0.0)
+    total = part.sum(axis=0)
+    part = part / np.where(total > 0, total, 1.0)
+    expected = np.sum(part * _at(data[sides.line], place), axis=0)
     used = total > 0
     misfit = np.where(used, data - expected, 0.0)
-    variance = _around(misfit**2, node_m) / np.maximum(_around(used.astype(float), node_m), 0.05)
+    variance = (misfit**2 @ around) / np.maximum(used @ around, 0.05)
     floor = np.median(variance[used]) if used.any() else 1.0
     precision = np.where(used, node_m / CORRELATED_M / (variance + 0.5 * floor + 1e-12), 0.0)
     slope = np.gradient(expected, node_m, axis=1)
-    return blocks.add(precision, slope, misfit, (-np.ones_like(misfit), *part), sides, shapes)
+    return _Misfits(precision * slope * misfit, precision * slope**2, np.stack([-np.ones_like(misfit), *part]))
 
 
 class _Blocks:
     """Normal equations of all lines, block-tridiagonal: two places a group, for a misfit reaches one place away.
 
-    ``own`` and ``next`` are (G, W, W, m, m): a group's lines with each other and with those of the next group. Groups
-    with fewer than W lines are filled up with lines of which only the prior is known.
+    Blocks (m, m) of a group's lines with each other and with those of the next group are told by weights (V,) of the
+    nodes. Groups with fewer than W lines are filled up with lines of which only the prior is known.
     """
 
-    def __init__(self, sides: _Sides, m: int, prior: float):
+    def __init__(self, sides: _Sides, shapes: np.ndarray):
+        self.shapes = shapes
         self.group = sides.place // 2
         first = np.searchsorted(self.group, np.arange(self.group[-1] + 1))
         self.slot = np.arange(len(self.group)) - first[self.group]
-        groups, width = len(first), self.slot.max() + 1
-        self.own = np.zeros((groups, width, width, m, m))
-        self.next = np.zeros_like(self.own)
-        self.own[:, np.arange(width), np.arange(width)] = prior * np.eye(m)
+        self.groups, self.width = len(first), int(self.slot.max()) + 1
+        lines = np.stack([np.arange(len(self.group)), *sides.line])
+        there = np.flatnonzero(lines.ravel() >= 0)
+        self.to_line = _sums(lines.ravel()[there], there, (len(self.group), lines.size))
+        self.to_block = self._block_sums(lines)
 
-    def add(self, precision, slope, misfit, parts, sides, shapes) -> np.ndarray:
-        """Add misfits that change by ``parts * slope`` with the walk of a line and of those beside it.
+    def _block_sums(self, lines: np.ndarray):
+        """Return the sparse matrix that adds up the products of parts (6 L) to blocks: (2, G, W, W) of them.
 
-        Returns the (L, m) part of the right side.
+        What lies below the diagonal groups is told by what lies above.
         """
-        m = shapes.shape[1]
-        lines = (np.arange(len(misfit)), *sides.line)
-        squares = (shapes[:, :, None] * shapes[:, None, :]).reshape(len(shapes), -1)
-        push = np.zeros((len(misfit), m))
-        pull, weight = precision * slope * misfit, precision * slope**2
-        for a, (row, part) in enumerate(zip(lines, parts)):
-            np.add.at(push, row[row >= 0], -((pull * part) @ shapes)[row >= 0])
-            for column, other in list(zip(lines, parts))[a:]:
-                there = (row >= 0) & (column >= 0)
-                found = ((weight * part * other)[there] @ squares).reshape(-1, m, m)
-                self._put(row[there], column[there], found)
-                if column is not row:
-                    self._put(column[there], row[there], found)
-        return push
+        one, other = COUPLES
+        row, column, source = lines[one].ravel(), lines[other].ravel(), np.arange(lines[one].size)
+        twice = np.repeat(one != other, len(self.group))
+        row, column = np.concatenate([row, column[twice]]), np.concatenate([column, row[twice]])
+        source = np.concatenate([source, source[twice]])
+        ahead = np.where((row >= 0) & (column >= 0), self.group[column] - self.group[row], -1)
+        told = ahead >= 0
+        row, column, ahead = row[told], column[told], ahead[told]
+        shape = (2, self.groups, self.width, self.width)
+        block = np.ravel_multi_index((ahead, self.group[row], self.slot[row], self.slot[column]), shape)
+        return _sums(block, source[told], (int(np.prod(shape)), lines[one].size))
 
-    def _put(self, row, column, found) -> None:
-        """Add symmetric (n, m, m) blocks; what lies below the diagonal groups is told by what lies above."""
-        ahead = self.group[column] - self.group[row]
-        for blocks, some in ((self.own, ahead == 0), (self.next, ahead == 1)):
-            place = (self.group[row[some]], self.slot[row[some]], self.slot[column[some]])
-            np.add.at(blocks, place, found[some])
+    def solve(self, misfits: Sequence[_Misfits], weight: np.ndarray, scale: float) -> tuple[np.ndarray, np.ndarray]:
+        """Return (L, m) the step of all walks from ``weight`` on, and (L, m, m) their covariances.
 
-    def solve(self, push: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return (L, m) the solution and (L, m, m) each line's own part of the inverse."""
-        groups, width, _, m, _ = self.own.shape
-        own, beyond = (b.transpose(0, 1, 3, 2, 4).reshape(groups, width * m, -1) for b in (self.own, self.next))
-        right = np.zeros((groups, width, m))
-        right[self.group, self.slot] = push
-        right = right.reshape(groups, -1)
-        inverse, gain = np.zeros_like(own), np.zeros_like(own)
-        for g in range(groups):
-            if g:
-                own[g] -= beyond[g - 1].T @ gain[g - 1]
-                right[g] -= gain[g - 1].T @ right[g - 1]
-            inverse[g] = np.linalg.inv(own[g])
-            gain[g] = inverse[g] @ beyond[g]
-        found = np.einsum("gij,gj->gi", inverse, right)
-        for g in range(groups - 2, -1, -1):
-            found[g] -= gain[g] @ found[g + 1]
-            inverse[g] += gain[g] @ inverse[g + 1] @ gain[g].T
-        covariance = np.einsum("gimin->gimn", inverse.reshape(groups, width, m, width, m))
-        return found.reshape(groups, width, m)[self.group, self.slot], covariance[self.group, self.slot]
+        ``scale`` is that of the prior's variance.
+        """
+        nodes, m = self.shapes.shape
+        one, other = COUPLES
+        pull = sum((c.pull * c.parts).reshape(-1, nodes) for c in misfits)
+        coupled = sum((c.weight * c.parts[one] * c.parts[other]).reshape(-1, nodes) for c in misfits)
+        squares = (self.shapes[:, :, None] * self.shapes[:, None, :]).reshape(nodes, -1)
+        blocks = ((self.to_block @ coupled) @ squares).reshape(2, self.groups, self.width, self.width, m, m)
+        slots = np.arange(self.width)
+        blocks[0, :, slots, slots] += np.eye(m) / scale
+        own, beyond = blocks.transpose(0, 1, 2, 4, 3, 5).reshape(2, self.groups, self.width * m, -1)
+        right = np.zeros((self.groups, self.width, m))
+        right[self.group, self.slot] = -(self.to_line @ pull) @ self.shapes - weight / scale
+        found, inverse = _solve_chain(own, beyond, right.reshape(self.groups, -1))
+        inverse = inverse.reshape(self.groups, self.width, m, self.width, m)[:, slots, :, slots]
+        return found.reshape(right.shape)[self.group, self.slot], inverse[self.slot, self.group]
+
+
+def _sums(into: np.ndarray, source: np.ndarray, shape: tuple[int, int]):
+    """Return the sparse matrix that adds up rows ``source`` of what it is multiplied with, in its rows ``into``."""
+    from scipy.sparse import csr_matrix
+
+    return csr_matrix((np.ones(len(into)), (into, source)), shape)
+
+
+def _solve_chain(own: np.ndarray, beyond: np.ndarray, right: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Solve a symmetric block-tridiagonal system; return the solution (G, K) and the inverse's blocks (G, K, K).
+
+    ``own`` (G, K, K) lie on the diagonal, ``beyond`` (G, K, K) above it (the last one counts for nothing).
+    """
+    inverse, gain, found = np.empty_like(own), np.empty_like(own), np.empty_like(right)
+    for g in range(len(own)):
+        block, rest = own[g], right[g]
+        if g:
+            block = block - beyond[g - 1].T @ gain[g - 1]
+            rest = rest - beyond[g - 1].T @ found[g - 1]
+        inverse[g] = np.linalg.inv(block)
+        gain[g] = inverse[g] @ beyond[g]
+        found[g] = inverse[g] @ rest
+    for g in range(len(own) - 2, -1, -1):
+        found[g] -= gain[g] @ found[g + 1]
+        inverse[g] += gain[g] @ inverse[g + 1] @ gain[g].T
+    return found, inverse

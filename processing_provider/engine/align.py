@@ -8,6 +8,7 @@ from typing import Callable, Optional, Sequence
 import numpy as np
 
 from ._lines import Lines, grids_of, lines_of
+from ._smoothing import smoother
 from ._validation import check_channels, check_finite
 from ._walking import Walking, walking_errors
 from .readings import Readings, flag_bit
@@ -38,12 +39,18 @@ class _Correlation:
     norm: np.ndarray
     out_first: np.ndarray
 
-    def curve(self, keep: np.ndarray) -> np.ndarray:
-        """Correlation by lag. Out-back and back-out pairs weigh the same: oblique features shift them oppositely."""
-        sides = [keep & self.out_first, keep & ~self.out_first]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            curves = [self.product[s].sum(axis=0) / self.norm[s].sum(axis=0) for s in sides if s.any()]
-        return np.nan_to_num(np.mean(curves, axis=0)) if curves else np.zeros(len(self.lag_m))
+    def curves(self, keep: np.ndarray) -> np.ndarray:
+        """Correlation by lag (B, K) of B choices of pairs (B, P).
+
+        Out-back and back-out pairs weigh the same: oblique features shift them oppositely.
+        """
+        total, sides = np.zeros((len(keep), len(self.lag_m))), np.zeros((len(keep), 1))
+        for side in (keep & self.out_first, keep & ~self.out_first):
+            there = side.any(axis=1, keepdims=True)
+            with np.errstate(invalid="ignore", divide="ignore"):
+                total += np.where(there, (side @ self.product) / (side @ self.norm), 0.0)
+            sides += there
+        return np.nan_to_num(total / np.maximum(sides, 1))
 
 
 def align_opposing(
@@ -142,10 +149,8 @@ def _walk_all(grids, moves, channels, figures, progress) -> list[dict]:
         # The common axis starts where the moved readings do.
         fresh = lines_of(moved)
         if len(fresh) >= LEAST_LINES and np.ptp(fresh.v) >= LEAST_LENGTH_M:
-            walking = walking_errors([fresh.resample(moved, moved.channels[c]) for c in channels], fresh)
-            for k in np.flatnonzero(walking.moved):
-                mine = fresh.owner == k
-                moves[i][mine] += walking.move(k, moved.v_m[mine])
+            walking = walking_errors(fresh.resample(moved, moved.stacked(channels)), fresh)
+            moves[i] += walking.moves(fresh.owner, moved.v_m)
             rows += _line_rows(name, fresh, walking)
             squares.append(np.sum(walking.standard_error_m**2))
             weights.append(walking.standard_error_m.size)
@@ -187,21 +192,18 @@ def band_pass(matrix: np.ndarray, step_m: float, coarse_m: float = COARSE_M) -> 
     ``step_m`` is the distance between readings; ``coarse_m`` the standard deviation of the Gaussian of the ground
     that is taken off.
     """
-    from scipy.ndimage import gaussian_filter1d
-
     known = np.isfinite(matrix)
-    weight = known.astype(float)
     filled = np.where(known, matrix, 0.0)
     smooth = []
     for width in (FINE_M, coarse_m):
-        total = gaussian_filter1d(filled, width / step_m, axis=1, mode="constant", truncate=3.0)
-        share = gaussian_filter1d(weight, width / step_m, axis=1, mode="constant", truncate=3.0)
-        smooth.append(total / np.where(known, share, 1.0))
+        around = smoother(matrix.shape[1], width / step_m, 3.0)
+        smooth.append(filled @ around / np.where(known, known @ around, 1.0))
     band = np.where(known, smooth[0] - smooth[1], 0.0)
     size = np.abs(band[known])
     if len(size):
-        limit = max(CLIP * 1.4826 * np.median(size), np.quantile(size, 0.95))
-        band = np.clip(band, -limit, limit)
+        middle, large = np.quantile(size, [0.5, 0.95])
+        limit = max(CLIP * 1.4826 * middle, large)
+        band = np.minimum(np.maximum(band, -limit), limit)
     return band
 
 
@@ -214,8 +216,7 @@ def _correlate(readings: Readings, lines: Lines, channels: Sequence[str]) -> lis
     out, back = np.where(out_first, pairs.T, pairs.T[::-1])
     reach = int(np.ceil(2 * SEARCH_M / lines.step_m)) + 1
     found = []
-    for channel in channels:
-        matrix = lines.resample(readings, readings.channels[channel])
+    for matrix in lines.resample(readings, readings.stacked(channels)):
         known = np.isfinite(matrix)
         size = np.nanmax(np.abs(matrix)) if known.any() else 0.0
         band = band_pass(matrix, lines.step_m)
@@ -227,17 +228,13 @@ def _correlate(readings: Readings, lines: Lines, channels: Sequence[str]) -> lis
 
 def _products(out, back, out_known, back_known, reach: int) -> tuple[np.ndarray, np.ndarray]:
     """Return (P, 2 reach + 1) sums of out(v) back(v + lag) over common ground, and their norms."""
-    product = np.zeros((len(out), 2 * reach + 1))
-    norm = np.zeros_like(product)
-    out_square, back_square = out**2, back**2
-    width = out.shape[1]
-    for k in range(2 * reach + 1):
-        lag = k - reach
-        here, there = slice(max(0, -lag), max(0, width - max(lag, 0))), slice(max(0, lag), max(0, width + min(lag, 0)))
-        product[:, k] = np.einsum("ij,ij->i", out[:, here], back[:, there])
-        power = np.einsum("ij,ij->i", out_square[:, here], back_known[:, there])
-        norm[:, k] = np.sqrt(power * np.einsum("ij,ij->i", out_known[:, here], back_square[:, there]))
-    return product, norm
+
+    def at_lags(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+        wide = np.pad(other.astype(float), ((0, 0), (reach, reach)))
+        windows = np.lib.stride_tricks.sliding_window_view(wide, one.shape[1], axis=1)
+        return np.einsum("pv,pkv->pk", one.astype(float), windows)
+
+    return at_lags(out, back), np.sqrt(at_lags(out**2, back_known) * at_lags(out_known, back**2))
 
 
 def _estimate(correlations: list[_Correlation], channels: int) -> tuple[dict, bool]:
@@ -245,17 +242,13 @@ def _estimate(correlations: list[_Correlation], channels: int) -> tuple[dict, bo
     pooled = _pool(correlations, channels)
     if pooled is None:
         return {"remark": "No line has an opposite neighbour with contrast: nothing to align."}, False
-    everything = np.ones(len(pooled.product), bool)
-    curve = pooled.curve(everything)
+    pairs = len(pooled.product)
+    n = min(BLOCKS, pairs)
+    block = np.repeat(np.arange(n), [len(part) for part in np.array_split(np.arange(pairs), n)])
+    # All pairs, then each block of them left out in turn.
+    curve, *left_out = pooled.curves(np.arange(-1, n)[:, None] != block)
     lag, height = _peak(pooled.lag_m, curve)
-    blocks = np.array_split(np.arange(len(everything)), min(BLOCKS, len(everything)))
-    left_out = []
-    for block in blocks:
-        keep = everything.copy()
-        keep[block] = False
-        left_out.append(_peak(pooled.lag_m, pooled.curve(keep)))
-    lags, heights = np.transpose(left_out)
-    n = len(blocks)
+    lags, heights = np.transpose([_peak(pooled.lag_m, one) for one in left_out])
     lag_error, height_error = (np.sqrt((n - 1) / n * np.sum((a - a.mean()) ** 2)) for a in (lags, heights))
     before = float(np.interp(0.0, pooled.lag_m, curve))
     remark = unknown = _unknown(lag / 2, height, height_error, n)
@@ -293,7 +286,7 @@ def _pool(correlations: list[_Correlation], channels: int) -> Optional[_Correlat
     product, norm = np.zeros_like(by_channel[0].product), np.zeros_like(by_channel[0].norm)
     for one in by_channel:
         size = one.norm.mean()
-        height = one.curve(np.ones(len(product), bool)).max()
+        height = one.curves(np.ones((1, len(product)), bool)).max()
         if size > 0 and height > 0:
             weight = height / (1.0 - min(height, 0.99) ** 2) / size
             product += weight * one.product
@@ -363,8 +356,11 @@ def _along(part: Readings, move: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     if np.count_nonzero(known) < 2:
         return np.zeros(len(part)), np.zeros(len(part))
     u, v = part.u_m - part.u_m[known].mean(), part.v_m - part.v_m[known].mean()
-    design = np.stack([np.ones(known.sum()), u[known], v[known], u[known] * v[known]], axis=1)
-    where = np.stack([part.x[known] - part.x[known].mean(), part.y[known] - part.y[known].mean()], axis=1)
-    frame, *_ = np.linalg.lstsq(design, where, rcond=1e-9)
+    design = np.stack([np.ones(known.sum()), u[known], v[known], u[known] * v[known]])
+    where = np.stack([part.x[known] - part.x[known].mean(), part.y[known] - part.y[known].mean()])
+    # Columns of one size, so that what is too small to tell (a lone line has no width) is left out.
+    size = np.maximum(np.sqrt(np.mean(design**2, axis=1)), 1e-9)[:, None]
+    design = design / size
+    frame = np.linalg.lstsq(design @ design.T, design @ where.T, rcond=1e-12)[0] / size
     step = np.where(known[:, None], (frame[2] + u[:, None] * frame[3]) * move[:, None], 0.0)
     return step[:, 0], step[:, 1]

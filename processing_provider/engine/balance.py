@@ -20,18 +20,24 @@ PROOF = 2.0
 """The offset between the directions is taken off from this many standard errors on."""
 SWEEPS = 25
 """Most reweightings of a location."""
+CLOSE = 1e-12
+"""They end when it moves by less than this share of what an outlier counts."""
 TREND_LINES = 4.0
 """Method ``median``: standard deviation, in lines, of the Gaussian window of the smooth level."""
 
 
 @dataclass(frozen=True)
 class _Grid:
-    """A grid: its rows in the table, its readings, lines and their times on the common axis (None: no drift)."""
+    """A grid: its rows in the table, its readings and lines; channels and times on the common axis.
+
+    ``matrix`` is (L, V) by channel, ``when`` too (None: no drift).
+    """
 
     name: str
     rows: np.ndarray
     part: Readings
     lines: Lines
+    matrix: dict
     when: Optional[np.ndarray]
 
 
@@ -122,10 +128,10 @@ def balance_traverses(
     """
     check_choice("method", method, METHODS)
     chosen = check_channels(channels, tuple(readings.channels))
-    grids = [_grid(name, rows, part, drift) for name, rows, part in grids_of(readings)]
+    grids = [_grid(name, rows, part, chosen, drift) for name, rows, part in grids_of(readings)]
     figures, table = {}, []
     for i, channel in enumerate(chosen):
-        corrections = [_correction(grid, grid.part.channels[channel], method) for grid in grids]
+        corrections = [_correction(grid, channel, method) for grid in grids]
         figures[channel] = _figures(corrections)
         readings = _apply(readings, grids, channel, corrections)
         table += [row for grid, one in zip(grids, corrections) for row in _rows(grid, channel, one)]
@@ -135,11 +141,12 @@ def balance_traverses(
     return readings, {"step": "balancetraverses", "options": options, "figures": figures, "table": table}
 
 
-def _grid(name: str, rows: np.ndarray, part: Readings, drift: bool) -> _Grid:
+def _grid(name: str, rows: np.ndarray, part: Readings, channels: Sequence[str], drift: bool) -> _Grid:
     lines = lines_of(part)
     told = _tells_time(part)
     timed = drift and told.any() and np.isfinite(part.time_s[told]).all() and np.ptp(part.time_s[told]) > 0
-    return _Grid(name, rows, part, lines, lines.resample(part, part.time_s) if timed else None)
+    *matrices, when = lines.resample(part, np.concatenate([part.stacked(channels), part.time_s[None]]))
+    return _Grid(name, rows, part, lines, dict(zip(channels, matrices)), when if timed else None)
 
 
 def _tells_time(part: Readings) -> np.ndarray:
@@ -147,9 +154,9 @@ def _tells_time(part: Readings) -> np.ndarray:
     return part.in_use | (part.kind == kind_code("base"))
 
 
-def _correction(grid: _Grid, values: np.ndarray, method: str) -> _Correction:
+def _correction(grid: _Grid, channel: str, method: str) -> _Correction:
     """Return what comes off one grid."""
-    lines, matrix = grid.lines, grid.lines.resample(grid.part, values)
+    lines, matrix = grid.lines, grid.matrix[channel]
     if method == "median":
         return _whole_lines(lines, *_to_smooth_level(matrix, lines), "median")
     direction, error = _direction(matrix, lines)
@@ -158,7 +165,7 @@ def _correction(grid: _Grid, values: np.ndarray, method: str) -> _Correction:
     told = (direction, error) if proven else (0.0, 0.0)
     if method != "direction only":
         matrix = matrix - half[:, None]
-        marks = _marks(grid, values, matrix) if method == "neighbours and ties" else None
+        marks = _marks(grid, grid.part.channels[channel], matrix) if method == "neighbours and ties" else None
         times = grid.part.time_s[_tells_time(grid.part)]
         levels = fit_levels(lines, matrix, grid.when, times, error, marks)
         if levels is not None:
@@ -289,7 +296,9 @@ def _location(values: np.ndarray) -> tuple[float, float]:
     limit = max(1.345 * width, 1e-12 * np.max(np.abs(values)), np.finfo(float).tiny)
     for _ in range(SWEEPS):
         weight = limit / np.maximum(np.abs(values - centre), limit)
-        centre = np.sum(weight * values) / np.sum(weight)
+        before, centre = centre, weight @ values / weight.sum()
+        if abs(centre - before) < CLOSE * limit:
+            break
     return float(centre), float(width)
 
 

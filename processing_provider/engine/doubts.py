@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Iterator, Optional, Sequence
 
 import numpy as np
@@ -114,7 +114,7 @@ class _Work:
     """What the checks share.
 
     ``trusted`` (L,) are the lines that no check has doubted yet, ``place`` (L,) their places in spacings,
-    ``doubled`` how many lines were found to be walked twice.
+    ``doubled`` how many lines were found to be walked twice, ``judged`` what was found about each order of lines.
     """
 
     readings: Readings
@@ -125,6 +125,7 @@ class _Work:
     trusted: np.ndarray
     place: np.ndarray
     doubled: int = 0
+    judged: dict = field(default_factory=dict)
 
     def finding(self, severity: str, code: str, i: int, found: str, expected: str, advice: str, again=False) -> Finding:
         advice = f"Nothing was changed. {advice}"
@@ -230,8 +231,7 @@ def _misplaced(work: _Work, i: int, fit: Fit, gain: float) -> Doubt:
 def _orders(work: _Work, strangers: bool) -> Iterator[Doubt]:
     """Lines that fit at another place of the order, the surest first; without ``strangers`` until one fits nowhere."""
     lines, spacing = work.lines, work.scheme.spacing_m
-    matrices = [lines.resample(work.aligned, work.aligned.channels[c]) for c in work.channels]
-    matrix = clearest(lines, matrices, GROUND_M)
+    matrix = clearest(lines, lines.resample(work.aligned, work.aligned.stacked(work.channels)), GROUND_M)
     known = np.count_nonzero(np.isfinite(matrix), axis=1)
     whole = known >= WHOLE * np.median(known)
     outside = work.readings.has_flag("unplaced") & (work.readings.kind == kind_code("survey"))
@@ -239,8 +239,11 @@ def _orders(work: _Work, strangers: bool) -> Iterator[Doubt]:
     too_many = len(np.unique(logged)) - work.scheme.line_count
     while np.count_nonzero(work.trusted & whole) >= LEAST_LINES:
         index = np.flatnonzero(work.trusted & whole)
-        ground = Ground(matrix[index], work.place[index], lines.step_m, spacing, GROUND_M)
-        found = order_doubt(ground, twice=too_many > work.doubled)
+        state = (index.tobytes(), work.place.tobytes())
+        if state not in work.judged:
+            ground = Ground(matrix[index], work.place[index], lines.step_m, spacing, GROUND_M)
+            work.judged[state] = order_doubt(ground, twice=too_many > work.doubled)
+        found = work.judged[state]
         if found is None or (found.code == "line-strange" and not strangers):
             return
         i, other = int(index[found.line]), int(index[found.other]) if found.other >= 0 else -1

@@ -151,6 +151,10 @@ class Readings:
         values = {k: np.asarray(v, dtype=np.float64) for k, v in channels.items()}
         return cls(grids=tuple(grids), sources=tuple(sources), channels=values, **whole, **columns)
 
+    def stacked(self, channels: Sequence[str]) -> np.ndarray:
+        """Return the (C, n) values of some channels."""
+        return np.reshape([self.channels[c] for c in channels], (len(channels), len(self)))
+
     def replace(self, **columns) -> Readings:
         """Return a table in which the given attributes are exchanged."""
         return replace(self, **columns)
@@ -194,15 +198,27 @@ class Readings:
                 changed[item.name] = {k: v[rows] for k, v in value.items()}
         return replace(self, **changed)
 
+    def in_runs(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return (n,) rows recording by recording, in ``seq`` order within each, and (n,) the recording of each.
+
+        Recordings are counted from 0 in the order in which they first appear.
+        """
+        keys = (self.grid, self.line, self.run)
+        # Tables are in this order as a rule, and to see so is quicker than to sort.
+        order = np.arange(len(self)) if _ascending(*keys, self.seq) else np.lexsort((self.seq, *keys[::-1]))
+        new = np.ones(len(order), bool)
+        new[1:] = ~_same_as_before(*(key[order] for key in keys))
+        earliest = np.minimum.reduceat(order, np.flatnonzero(new)) if len(order) else order
+        number = np.argsort(np.argsort(earliest))[np.cumsum(new) - 1]
+        by_number = np.argsort(number, kind="stable")
+        return order[by_number], number[by_number]
+
     def runs(self) -> list[Run]:
         """Return the recordings in the order in which they first appear, readings in ``seq`` order."""
         if not len(self):
             return []
-        order = np.lexsort((self.seq, self.run, self.line, self.grid))
-        key = np.stack([self.grid[order], self.line[order], self.run[order]])
-        cuts = np.flatnonzero(np.any(key[:, 1:] != key[:, :-1], axis=0)) + 1
-        parts = np.split(order, cuts)
-        parts.sort(key=lambda rows: rows.min())
+        order, number = self.in_runs()
+        parts = np.split(order, np.flatnonzero(np.diff(number)) + 1)
         return [Run(self.grids[self.grid[p[0]]], int(self.line[p[0]]), int(self.run[p[0]]), p) for p in parts]
 
     def by_grid(self) -> Iterator[tuple[str, Readings]]:
@@ -307,6 +323,20 @@ def _column(table: Readings, group: str, name: str, blank: np.ndarray) -> np.nda
     if group == "raw" and name not in table.raw:
         return table.channels.get(name, blank)
     return getattr(table, group).get(name, blank)
+
+
+def _same_as_before(*keys: np.ndarray) -> np.ndarray:
+    """Return (n - 1,) whether rows, from the second one on, have the keys of the one before."""
+    same = keys[0][1:] == keys[0][:-1]
+    for key in keys[1:]:
+        same &= key[1:] == key[:-1]
+    return same
+
+
+def _ascending(*keys: np.ndarray) -> bool:
+    """Return whether rows are sorted by the keys, the first one first."""
+    falls = [key[1:] < key[:-1] for key in keys]
+    return not any(np.any(fall & _same_as_before(*keys[:i]) if i else fall) for i, fall in enumerate(falls))
 
 
 def _count_within(*keys: np.ndarray) -> np.ndarray:

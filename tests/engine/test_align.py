@@ -376,8 +376,8 @@ def test_normal_equations_in_blocks_are_those_of_a_dense_solver(walk):
     precision, slope, misfit, before, after = rng.uniform(0.5, 1, (5, 7, 12))
     shapes = rng.normal(size=(12, 3))
     parts = (-np.ones((7, 12)), before * (side[0] >= 0)[:, None], after * (side[1] >= 0)[:, None])
-    blocks = _walking._Blocks(sides, 3, 0.5)
-    found, covariance = blocks.solve(blocks.add(precision, slope, misfit, parts, sides, shapes))
+    misfits = _walking._Misfits(precision * slope * misfit, precision * slope**2, np.stack(parts))
+    found, covariance = _walking._Blocks(sides, shapes).solve([misfits], np.zeros((7, 3)), 2.0)
     change = np.zeros((7, 12, 7, 3))
     for i in range(7):
         for line, part in zip((i, *side[:, i]), parts):
