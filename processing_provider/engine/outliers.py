@@ -18,6 +18,14 @@ GRADIENT_SHARE = 0.5
 NEIGHBOUR_REACH_M = 0.3
 NEIGHBOUR_SHARE = 0.3
 """A neighbouring line that stands out by this share of the reading's own height says that it is ground."""
+SHARPEST_M = 0.25
+"""Coils blur all ground by a Gaussian of at least this standard deviation (common practice, no source: they see about
+0.35 m at once)."""
+SAFETY = 2.0
+"""Ground may be so many times more curved than a Gaussian anomaly that is blurred so little."""
+ALOOF = 1 / 3
+"""A reading stands out of both its neighbours by this share of what it misses the four around it: the foot of a step
+does not."""
 
 
 def flag_outliers(
@@ -55,8 +63,12 @@ def flag_outliers(
     Notes
     -----
     One to three readings in a row can be outliers, if the traverse returns to its level on both sides. What is
-    wider, or what a neighbouring line shows at the same place, is ground. Noise comes from second differences along
-    the traverses, sigma = 1.4826 median|x[i-1] - 2 x[i] + x[i+1]| / sqrt(6) (normal white noise).
+    wider, or what a neighbouring line shows at the same place, is ground; unless it is sharper than coils can see.
+    Where readings lie d <= ``SHARPEST_M`` apart, the cubic through the two readings on either side of a reading,
+    (-1 4 . 4 -1) / 6, misses a Gaussian anomaly of that standard deviation by d^4 / 6 times its fourth derivative, no
+    more than (d / SHARPEST_M)^2 / 2 of the range of the four. What misses by more than ``SAFETY`` times that, and by
+    the threshold times the noise of the five, is no ground, also on the flank of iron. Noise comes from second
+    differences along the traverses, sigma = 1.4826 median|x[i-1] - 2 x[i] + x[i+1]| / sqrt(6) (normal white noise).
     """
     threshold = check_positive("threshold", threshold)
     chosen = check_channels(channels, tuple(readings.channels))
@@ -102,13 +114,55 @@ def _outlying(readings: Readings, lines: Lines, values: np.ndarray, threshold: f
         here = np.abs(above) / (noise + GRADIENT_SHARE * _steepest(level, owner, half + 1))
         height = np.where(here > score, above, height)
         score = np.maximum(score, here)
-    found = np.flatnonzero(score > threshold)
-    if len(found):
-        # The level of the widest window.
-        clean = values.copy()
-        clean[order] = level
-        found = found[~_is_ground(readings, lines, values, clean, order[found], height[found], noise)]
-    return order[found], noise
+    found = score > threshold
+    # The level of the widest window.
+    clean = np.where(found, level, known)
+    sharp = _sharp(known, clean, found, owner, readings.v_m[order], threshold * noise)
+    rows = np.flatnonzero(found & ~sharp)
+    if len(rows):
+        flat = values.copy()
+        flat[order] = level
+        found[rows] = ~_is_ground(readings, lines, values, flat, order[rows], height[rows], noise)
+    return order[found | sharp], noise
+
+
+def _sharp(known, clean, found, owner, v_m, least: float) -> np.ndarray:
+    """Return which readings are sharper than ground, by more than ``least`` (of one reading's noise).
+
+    ``clean`` are the readings with the ``found`` ones levelled. Of readings not among them, only the sharpest nearby
+    is taken, and only if all around is smooth without it.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    step = np.abs(np.diff(v_m))[owner[1:] == owner[:-1]]
+    step = float(np.median(step)) if len(step) else np.inf
+    if step > SHARPEST_M or len(known) < 5:
+        return np.zeros(len(known), bool)
+    # The fifth reading on must be of the same line, and near.
+    apart = np.where(owner[4:] == owner[:-4], np.abs(v_m[4:] - v_m[:-4]), np.inf) > 6 * step
+    apart = np.pad(apart, 2, constant_values=True)
+    share = SAFETY * (step / SHARPEST_M) ** 2 / 2
+    above, expected = _misses(known, clean, share, least)
+    above[apart] = -np.inf
+    sharp = above > 0
+    new = sharp & ~found & (above >= maximum_filter1d(above, 5))
+    clean = np.where(new, expected, clean)
+    left, _ = _misses(clean, clean, share, least)
+    smooth = maximum_filter1d(np.where(apart, -np.inf, left), 5) <= 0
+    return (sharp & found) | (new & smooth)
+
+
+def _misses(own: np.ndarray, around: np.ndarray, share: float, least: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return (n,) by how much more than ground and noise allow readings miss the cubic through two on either side.
+
+    Not above zero where a reading lies between its neighbours or next to one. The other (n,) are the cubic's values.
+    """
+    beside = np.stack([np.roll(around, by) for by in (2, 1, -1, -2)])
+    expected = np.array([-1, 4, 4, -1]) @ beside / 6
+    miss = own - expected
+    allowed = share * (beside.max(axis=0) - beside.min(axis=0)) + least * np.sqrt(1 + 34 / 36)
+    out = np.min((own - beside[1:3]) * np.sign(miss), axis=0) > ALOOF * np.abs(miss)
+    return np.where(out, np.abs(miss) - allowed, -np.inf), expected
 
 
 def _noise(known: np.ndarray, owner: np.ndarray) -> Optional[float]:

@@ -4,15 +4,16 @@ import json
 
 import numpy as np
 import pytest
+from turnrow.processing_provider.engine import outliers
 from turnrow.processing_provider.engine.errors import EngineError
 from turnrow.processing_provider.engine.outliers import flag_outliers
 from turnrow.processing_provider.engine.readings import flag_bit
 
 
-def quiet(walk, seed=1, size=10.0, noise=0.1):
+def quiet(walk, seed=1, size=10.0, noise=0.1, rate=8.0):
     """A grid with nothing but noise on gentle ground."""
     rng = np.random.default_rng(seed)
-    return walk.walk(walk.geology(size, rng), rng, walk.Faults(noise=noise)).readings
+    return walk.walk(walk.geology(size, rng), rng, walk.Faults(noise=noise), rate=rate).readings
 
 
 def raised(readings, line, first, count, height):
@@ -36,8 +37,8 @@ def test_spikes_are_found_on_ordinary_walks(walk):
         hits += np.count_nonzero(here & walked.spike)
         found += np.count_nonzero(here)
         spikes += np.count_nonzero(walked.spike)
-    assert hits >= 0.95 * spikes
-    assert hits >= 0.95 * found
+    assert hits >= 0.97 * spikes
+    assert hits >= 0.97 * found
 
 
 @pytest.mark.parametrize("count", [1, 2, 3])
@@ -62,10 +63,38 @@ def test_iron_or_kiln_of_one_metre_is_ground(walk, contrast):
 
 
 def test_what_the_neighbour_shows_at_the_same_place_is_ground(walk):
-    changed, rows = raised(quiet(walk), 7, 30, 1, 10.0)
-    across = raised(changed, 8, 79 - 30, 1, 10.0)[0]
+    changed, rows = raised(quiet(walk, size=20.0, rate=2.0), 7, 15, 1, 10.0)
+    across = raised(changed, 8, 39 - 15, 1, 10.0)[0]
     assert flagged(changed)[rows].all()
     assert not flagged(across).any()
+
+
+def test_readings_sharper_than_coils_can_see_are_no_ground_even_side_by_side(walk):
+    changed, rows = raised(quiet(walk), 7, 30, 1, 10.0)
+    across, others = raised(changed, 8, 79 - 30, 1, 10.0)
+    assert np.flatnonzero(flagged(across)).tolist() == [*rows, *others]
+
+
+@pytest.mark.parametrize("beside", range(-6, 7))
+def test_a_spike_on_the_flank_of_iron_is_found_and_the_iron_is_not(walk, beside):
+    # On a flank of 5 mS/m a reading, 20 mS/m are four times what the next reading differs by.
+    rng = np.random.default_rng(5)
+    field = walk.geology(10.0, rng).iron(3.25, 3.8, 25.0)
+    changed, rows = raised(walk.walk(field, rng, walk.Faults(noise=0.1)).readings, 7, 30 + beside, 1, -20.0)
+    assert np.flatnonzero(flagged(changed)).tolist() == rows.tolist()
+
+
+@pytest.mark.parametrize("step_m", [0.05, 0.125, 0.2, 0.25])
+def test_the_sharpest_anomaly_that_coils_see_is_ground(walk, step_m):
+    # A Gaussian of 0.25 m, 50,000 times above the noise, on one line alone, however the readings fall on it.
+    readings = quiet(walk, size=20.0, noise=1e-3, rate=1 / step_m)
+    rows = np.flatnonzero(readings.line == 7)
+    for shift in np.linspace(0, step_m, 7):
+        values = readings.channels["eca"].copy()
+        values[rows] += 50 * np.exp(-(((readings.v_m[rows] - 10.0 - shift) / 0.25) ** 2) / 2)
+        known, owner = values[rows], np.zeros(len(rows), int)
+        nothing = np.zeros(len(rows), bool)
+        assert not outliers._sharp(known, known, nothing, owner, readings.v_m[rows], 6e-3).any()
 
 
 def test_nothing_is_found_in_noise(walk):
