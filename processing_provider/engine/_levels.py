@@ -10,11 +10,10 @@ import numpy as np
 from ._crossings import Marks
 from ._lines import Lines
 from ._observations import GROUND_M, Model, observe, row_median
+from ._sparse import Sparse
 
 PIECE_WEIGHT = 0.35
 """Evidence of a piece: neighbouring pieces of a line see the same features."""
-EDGE = 1.5
-"""What an edge of a feature along the traverses costs at most (natural logarithm of its odds)."""
 GROUND_SHARE = 0.4
 """Largest width of small steps of the ground from line to line, in standard deviations of the offsets."""
 SLOPE = 5.0
@@ -27,17 +26,13 @@ LAG_M, LAG_ERRORS = 0.3, 5.0
 """A lag that is left looks like drift where the ground is bent. Expected are 0.3 m, or so many standard errors that
 the contrast along the lines would tell it with: where features could be aligned, they have been."""
 SURE = 0.25
-"""Share of the last weights that counts as information: a half by the heavy tails (Cauchy), and a half again because
-which steps are edges, and how neighbouring crossings are off, is told by the same data."""
+"""Share of the last weights of ties that counts as information: a half by the heavy tails, and a half again because
+neighbouring crossings are off alike."""
 FREEDOM = 4.0
 """Degrees of freedom of the t distribution of what ties and base readings are off."""
 WIDENINGS = (2.0, 1.0, 1.0, 1.0)
-"""The fit starts with steps of the ground that much wider: with fewer minima to be caught in."""
-SWEEPS = 5
-"""Most reweightings at each of them."""
+"""What is left over is by_mark by widths that much wider, sweep by sweep: with fewer minima to be caught in."""
 TINY = np.finfo(float).tiny
-CLOSE = 3e-3
-"""Reweighting ends when no line moves by more than this share of the offsets' standard deviation."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +57,7 @@ class Levels:
 
 @dataclass(frozen=True)
 class _Widths:
-    """Standard deviations of the priors (``edge``: of steps that are no edges), and widths of what is left over."""
+    """Standard deviations of the priors (``small``: of steps that are no edges), and widths of what is left over."""
 
     offset: float
     direction: float
@@ -70,7 +65,7 @@ class _Widths:
     ground_mean: float
     drift: float
     piece: float
-    edge: float
+    small: float
     ramp: float
     ramp_prior: float
     lag: float
@@ -79,20 +74,19 @@ class _Widths:
 
 @dataclass(frozen=True)
 class _State:
-    """Unknowns (N,) and each pair's step and ramp of the ground, with half the variance that its step still has.
+    """Unknowns (N,), what is expected of the edges, and each pair's step and ramp of the ground.
 
-    ``normal`` (N, N) and ``right`` (N,) are the normal equations of the last weights; ``pairs`` (2 P, N) the weighted
-    rows in them that are no marks; ``rest``, ``ramp_rest`` and ``mark_rest`` what was left over of pieces, ramps and
-    marks.
+    ``pairs`` and ``marks`` (N, N) and ``right`` (N,) are the normal equations of the last weights, the edges integrated
+    out; ``rest``, ``ramp_rest`` and ``mark_rest`` what was left over of pieces, ramps and marks.
     """
 
     unknown: np.ndarray
+    edges: Sparse
     event: np.ndarray
     slant: np.ndarray
-    open: np.ndarray
-    normal: Optional[np.ndarray] = None
-    right: Optional[np.ndarray] = None
     pairs: Optional[np.ndarray] = None
+    marks: Optional[np.ndarray] = None
+    right: Optional[np.ndarray] = None
     rest: Optional[np.ndarray] = None
     ramp_rest: Optional[np.ndarray] = None
     mark_rest: Optional[np.ndarray] = None
@@ -117,15 +111,9 @@ def fit_levels(
 
     Notes
     -----
-    See ``balance_traverses``. Pieces vote for the step between their lines with Cauchy errors of the width found;
-    the step of the ground in a pair, a, costs c a^2 / (a^2 + w^2) (Geman and McClure) with c = 1.5 + log(0.4 s / w);
-    the ramp has Cauchy errors.
-    Weights take in the variance that the steps still have.
-
-    References
-    ----------
-    Geman, S., McClure, D.E., 1987. Statistical methods for tomographic image reconstruction. Bulletin of the
-    International Statistical Institute 52(4), 5-21.
+    See ``balance_traverses``. Pieces vote for the step between their lines with Cauchy errors of the width found; the
+    step of the ground in a pair is that of the edges there (see ``Sparse``) and a small one; the ramp has Cauchy
+    errors.
     """
     if len(lines) < 2 or not len(lines.pairs):
         return None
@@ -133,15 +121,11 @@ def fit_levels(
     widths = _first_widths(model, lines, matrix, direction_error)
     if widths is None:
         return None
-    count, pairs = model.level.shape[1], len(model.apart)
-    state = _State(np.zeros(count), *np.zeros((3, pairs)))
+    pairs, places = model.edge.shape
+    state = _State(np.zeros(model.level.shape[1]), Sparse.unknown(places, widths.offset), *np.zeros((2, pairs)))
     for wider in WIDENINGS:
         prior = 1 / _variances(model, widths)
-        for _ in range(SWEEPS):
-            before = model.level @ state.unknown
-            state = _sweep(model, widths, state, prior, wider)
-            if np.max(np.abs(model.level @ state.unknown - before)) < CLOSE * widths.offset:
-                break
+        state = _sweep(model, widths, state, prior, wider)
         if wider == 1.0:
             widths = _new_widths(model, widths, state)
         widths = replace(widths, drift=_drift_width(model, widths, state, prior))
@@ -206,18 +190,26 @@ def _sweep(model: Model, widths: _Widths, state: _State, prior: np.ndarray, wide
     """Return the state after one reweighting; ``prior`` are the precisions of the unknowns."""
     rows, value, total, rest = _votes(model, widths, state, wider)
     held = _held(model, widths, state, wider)
-    share = total / (total + held)
+    share, steps = total / (total + held), len(model.step)
+    scale = np.sqrt(share * held)
+    weighted, seen = rows * scale[:, None], value * scale
+    edge, edge_seen = model.edge * scale[:steps, None], seen[:steps]
     mark_value, mark_weight = _mark_weights(model, widths, state, wider)
-    scale = np.sqrt(np.concatenate([share * held, mark_weight]))
-    scaled = np.concatenate([rows, model.mark]) * scale[:, None]
-    normal, right = scaled.T @ scaled, scaled.T @ (scale * np.concatenate([value, mark_value]))
-    found = np.linalg.solve(normal + np.diag(prior), np.column_stack([right, model.step.T]))
-    unknown = found[:, 0]
+    by_mark = model.mark.T * mark_weight
+    pairs, marks, right = weighted.T @ weighted, by_mark @ model.mark, weighted.T @ seen + by_mark @ mark_value
+    cross, own, pull = weighted[:steps].T @ edge, edge.T @ edge, edge.T @ edge_seen
+    # First the edges, all else integrated out; then all else, given what is expected of the edges.
+    found = np.linalg.solve(pairs + marks + np.diag(prior), np.column_stack([right, cross]))
+    edges = state.edges.refined(own - cross.T @ found[:, 1:], pull - cross.T @ found[:, 0], widths.offset)
+    height = edges.solve(own - cross.T @ found[:, 1:], pull - cross.T @ found[:, 0])
+    unknown = found[:, 0] - found[:, 1:] @ height
+    given = edges.solve(own, np.column_stack([pull, cross.T]))
+    event = model.edge @ height
     left = value - rows @ unknown
-    held_back, steps = left * share, len(model.step)
-    still_open = 0.5 * np.sum(model.step.T * found[:, 1:], axis=0)
-    return _State(unknown, held_back[:steps], held_back[steps:], still_open, normal, right, scaled[: len(rows)], rest,
-                  left[steps:], mark_value - model.mark @ unknown)  # fmt: skip
+    left[:steps] -= event
+    held_back = left * share
+    return _State(unknown, edges, event + held_back[:steps], held_back[steps:], pairs - cross @ given[:, 1:], marks,
+                  right - cross @ given[:, 0], rest, left[steps:], mark_value - model.mark @ unknown)  # fmt: skip
 
 
 def _votes(model: Model, widths: _Widths, state: _State, wider: float) -> tuple[np.ndarray, ...]:
@@ -249,12 +241,8 @@ def _by_pair(one: np.ndarray, other: np.ndarray) -> np.ndarray:
 
 
 def _held(model: Model, widths: _Widths, state: _State, wider: float) -> np.ndarray:
-    """Return the weights (2 P,) with which steps, then ramps of the ground are held at 0."""
-    small = (wider * widths.edge) ** 2 * model.gap
-    # Edges and offsets share one range; the narrower small steps are beside it, the less likely is an edge.
-    odds = EDGE + np.log(GROUND_SHARE * widths.offset / widths.edge)
-    steps = 2 * odds * small / (small + state.event**2 + state.open) ** 2
-    return np.concatenate([steps, 2 / ((wider * widths.ramp) ** 2 + state.slant**2)])
+    """Return the weights (2 P,) with which small steps, then ramps of the ground are held at 0."""
+    return np.concatenate([1 / (widths.small**2 * model.gap), 2 / ((wider * widths.ramp) ** 2 + state.slant**2)])
 
 
 def _mark_weights(model: Model, widths: _Widths, state: _State, wider: float) -> tuple[np.ndarray, np.ndarray]:
@@ -289,8 +277,8 @@ def _new_widths(model: Model, widths: _Widths, state: _State) -> _Widths:
         one = _mark_variance(model, replace(widths, mark=1.0))
         mark = np.clip(1.4826 * np.median(np.abs(state.mark_rest[cross]) / np.sqrt(one[cross])), 0.3, 5.0)
     # Narrowed step by step: what the wide steps left of the offsets would be taken for edges.
-    edge = np.clip(2 * piece, widths.edge / 2, GROUND_SHARE * widths.offset)
-    return replace(widths, piece=piece, edge=float(edge), ramp=ramp, mark=float(mark))
+    small = np.clip(2 * piece, widths.small / 2, GROUND_SHARE * widths.offset)
+    return replace(widths, piece=piece, small=float(small), ramp=ramp, mark=float(mark))
 
 
 def _drift_width(model: Model, widths: _Widths, state: _State, prior: np.ndarray) -> float:
@@ -302,7 +290,7 @@ def _drift_width(model: Model, widths: _Widths, state: _State, prior: np.ndarray
     if mine.start == mine.stop:
         return widths.drift
     rest = np.delete(np.arange(len(state.unknown)), mine)
-    normal = state.normal
+    normal = state.pairs + state.marks
     across = normal[rest, mine]
     whole = normal[np.ix_(rest, rest)] + np.diag(prior[rest])
     others = np.linalg.solve(whole, np.column_stack([across, state.right[rest]]))
@@ -325,8 +313,8 @@ def _levels(model: Model, widths: _Widths, state: _State) -> Levels:
     about = model.level - model.level.mean(axis=0)
     prior = np.diag(1 / _variances(model, widths))
     errors = []
-    for information in (state.normal, state.pairs.T @ state.pairs):
-        covariance = np.linalg.inv(SURE * information + prior)
+    for information in (state.pairs + SURE * state.marks, state.pairs):
+        covariance = np.linalg.inv(information + prior)
         errors.append(np.sqrt(np.sum((about @ covariance) * about, axis=1)))
     return Levels(
         unknown[part["offset"]] + direction,
@@ -336,5 +324,5 @@ def _levels(model: Model, widths: _Widths, state: _State) -> Levels:
         drift,
         widths.offset,
         widths.drift if len(drift) else None,
-        widths.edge,
+        widths.small,
     )

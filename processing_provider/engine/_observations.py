@@ -15,6 +15,8 @@ PIECE_M = 1.0
 """Neighbouring lines are compared piece by piece of this length."""
 GROUND_M = 7.0
 """Smooth ground is remembered for this distance: its correlation is exp(-(x / GROUND_M)^2 / 2)."""
+BLUR_M = 0.35
+"""Coils blur an edge by a Gaussian of this standard deviation. Common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -24,7 +26,8 @@ class Model:
     ``level`` (L, N) gives the mean level of each line, ``step`` (P, N) and ``ramp`` (P, N) what a pair of lines differs
     by in its middle and by metre along it, ``mark`` (R, N) the ties and base readings. ``apart``, ``share`` and
     ``place`` (P, M) are differences of pieces, their share of the length and metres from the pair's middle; ``lagging``
-    (P, M) is what a metre of lag does to them.
+    (P, M) is what a metre of lag does to them. ``edge`` (P, J) is what edges along the traverses at J places, under the
+    lines and half-way between them, add to the steps.
     """
 
     part: dict
@@ -36,6 +39,7 @@ class Model:
     share: np.ndarray
     place: np.ndarray
     lagging: np.ndarray
+    edge: np.ndarray
     gap: np.ndarray
     marks: Optional[Marks]
 
@@ -79,7 +83,16 @@ def observe(lines, matrix, when, times, marks) -> Model:
     mark = _mark_rows(level, part, times, marks) if marks else np.zeros((0, ends[-1]))
     spacing = np.median(lines.gap_m)
     lagging = _lagging(lines, _piece_means(matrix, starts), middle)
-    return Model(part, level, step, ramp, mark, apart, share, place, lagging, lines.gap_m / spacing, marks)
+    edge = _edges(lines.u[first], lines.u[second], lines.u)
+    return Model(part, level, step, ramp, mark, apart, share, place, lagging, edge, lines.gap_m / spacing, marks)
+
+
+def _edges(first: np.ndarray, second: np.ndarray, u: np.ndarray) -> np.ndarray:
+    """Return (P, J) the steps between pairs of places that lie on either side of blurred edges."""
+    from scipy.special import ndtr
+
+    place = np.unique(np.concatenate([u, (u[1:] + u[:-1]) / 2]))
+    return ndtr((first[:, None] - place) / BLUR_M) - ndtr((second[:, None] - place) / BLUR_M)
 
 
 def _piece_means(matrix: np.ndarray, starts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -114,7 +114,7 @@ def walking_errors(matrices: Sequence[np.ndarray], lines: Lines) -> Walking:
     """
     every = max(1, round(NODE_M / lines.step_m))
     node_m, v = every * lines.step_m, lines.v[::every]
-    shapes = _shapes(v)
+    shapes = walk_shapes(v)
     bands = _bands(matrices, lines.step_m, every)
     sides = _sides(lines, bands)
     around = smoother(len(v), WINDOW_M / node_m, REACH)
@@ -145,7 +145,7 @@ def _worth_moving(v: np.ndarray, ahead: np.ndarray, variance: np.ndarray, usual:
     return Walking(v, np.where(moved[:, None], ahead, 0.0), error, moved, float(usual))
 
 
-def _shapes(v: np.ndarray) -> np.ndarray:
+def walk_shapes(v: np.ndarray) -> np.ndarray:
     """Return (V, m) shapes of a walk; with independent standard normal weights they make up the prior."""
     share = (v - v[0]) / max(v[-1] - v[0], 1e-9)
     wander = np.exp(-((v[:, None] - v) ** 2) / (2 * PACE_LENGTH_M**2))

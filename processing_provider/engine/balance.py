@@ -107,19 +107,19 @@ def balance_traverses(
     -----
     A reading of line k at the time t is y = ground + o_k + D(t) + noise. Offsets o are normal, o ~ N(0, s^2); D is a
     Gaussian process with the correlation exp(-(t / 400 s)^2 / 2), plus a warm-up exp(-t / 300 s). Between neighbouring
-    lines the ground changes by (smooth ground) + a + b v: a is small, or the edge of a feature, which costs the same
-    however high it is; b is Cauchy distributed. Smooth ground is a Gaussian process and a slope; its width comes from
-    what is seen along the lines. Pieces of 1 m vote for their pair's difference with Cauchy errors, so features over
-    part of the length do not count. Drift shows in b: neighbours walked opposite ways are read at times farther apart
-    at one end than at the other. A tie line holds every line against the same readings, y_k - y_tie = o_k + D(t_k) -
-    o_tie - D(t_tie), with t distributed errors (noise, and 0.15 m of position at the gradient of the ground); base
-    readings are D(t) and a constant.
+    lines the ground changes by (smooth ground) + a + b v: a is normal and small, plus the edges of features along the
+    traverses, blurred as coils blur them, which lie anywhere or (mostly) nowhere and have any height; b is Cauchy
+    distributed. Smooth ground is a Gaussian process and a slope; its width comes from what is seen along the lines.
+    Pieces of 1 m vote for their pair's difference with Cauchy errors, so features over part of the length do not
+    count. Drift shows in b: neighbours walked opposite ways are read at times farther apart at one end than at the
+    other. A tie line holds every line against the same readings, y_k - y_tie = o_k + D(t_k) - o_tie - D(t_tie), with t
+    distributed errors (noise, and position at the gradient of the ground); how the tie itself was walked is found from
+    the levels of the lines, and both are found anew. Base readings are D(t) and a constant.
 
-    All is solved together by iterated reweighting from wide steps to narrow ones. Where a feature along the traverses
-    is narrower than two lines or not above about 3 s, neighbours alone cannot tell it from stripes: walk ties.
-    A lag that alignment left is one more unknown, for on bent ground it looks like drift. The standard errors are the
-    inverse of the normal matrix with a quarter of the last weights; on smooth ground without features that could be
-    aligned they are too small by about a half, unless there are ties.
+    All is solved together by iterated reweighting, the edges by expectation propagation. Where a feature along the
+    traverses is narrower than two lines or not above about 3 s, neighbours alone cannot tell it from stripes: walk
+    ties. A lag that alignment left is one more unknown, for on bent ground it looks like drift. The standard errors
+    are the inverse of the normal matrix, the edges integrated out, with a quarter of the last weights of ties.
 
     References
     ----------
@@ -168,14 +168,18 @@ def _correction(grid: _Grid, channel: str, method: str) -> _Correction:
         marks = _marks(grid, grid.part.channels[channel], matrix) if method == "neighbours and ties" else None
         times = grid.part.time_s[_tells_time(grid.part)]
         levels = fit_levels(lines, matrix, grid.when, times, error, marks)
+        if levels is not None and len(levels.tie):
+            # Once the stripes are known, they no longer hide how the ties were walked.
+            marks = _marks(grid, grid.part.channels[channel], matrix, levels.offset + levels.drift_mean)
+            levels = fit_levels(lines, matrix, grid.when, times, error, marks)
         if levels is not None:
             return _by_model(grid, half, told, levels, marks, times)
     offset = half - half.mean() if len(half) else half
     return _whole_lines(lines, offset, np.full(len(lines), told[1] / 2), "direction", told)
 
 
-def _marks(grid: _Grid, values: np.ndarray, matrix: np.ndarray) -> Optional[Marks]:
-    marks = marks_of(grid.part, grid.lines, values, matrix, grid.when)
+def _marks(grid: _Grid, values: np.ndarray, matrix: np.ndarray, levels=None) -> Optional[Marks]:
+    marks = marks_of(grid.part, grid.lines, values, matrix, grid.when, levels)
     return marks if len(marks.value) else None
 
 
