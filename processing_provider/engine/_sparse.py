@@ -10,7 +10,7 @@ NOTHING = 1e-3
 """Standard deviation of what counts as nothing, in units of the width."""
 SIZES = (1.0, 3.0, 8.0)
 """Standard deviations of what is something, in units of the width: any of them is as likely."""
-LIKELY = 0.25
+LIKELY = 0.3
 """Share that is something before the data are seen. High, so that what could be ground stays."""
 STEP = 0.8
 """Share of each change that is taken at once, lest they overshoot together."""
