@@ -200,8 +200,9 @@ def _sweep(model: Model, widths: _Widths, state: _State, prior: np.ndarray, wide
     cross, own, pull = weighted[:steps].T @ edge, edge.T @ edge, edge.T @ edge_seen
     # First the edges, all else integrated out; then all else, given what is expected of the edges.
     found = np.linalg.solve(pairs + marks + np.diag(prior), np.column_stack([right, cross]))
-    edges = state.edges.refined(own - cross.T @ found[:, 1:], pull - cross.T @ found[:, 0], widths.offset)
-    height = edges.solve(own - cross.T @ found[:, 1:], pull - cross.T @ found[:, 0])
+    alone = own - cross.T @ found[:, 1:], pull - cross.T @ found[:, 0]
+    edges = state.edges.refined(*alone, widths.offset)
+    height = edges.solve(*alone)
     unknown = found[:, 0] - found[:, 1:] @ height
     given = edges.solve(own, np.column_stack([pull, cross.T]))
     event = model.edge @ height
