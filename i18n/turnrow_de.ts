@@ -948,10 +948,6 @@
         <translation>berichtigt</translation>
     </message>
     <message>
-        <source>difference</source>
-        <translation>Unterschied</translation>
-    </message>
-    <message>
         <source>from station {station:g}</source>
         <translation>ab Station {station:g}</translation>
     </message>
@@ -1232,10 +1228,6 @@
         <translation>Diese Linie</translation>
     </message>
     <message>
-        <source>Change the whole line: void, direction, start.</source>
-        <translation>Die ganze Linie ändern: ungültig, Richtung, Anfang.</translation>
-    </message>
-    <message>
         <source>Undo</source>
         <translation>Rückgängig</translation>
     </message>
@@ -1277,7 +1269,7 @@
     </message>
     <message>
         <source>Unflag</source>
-        <translation>Kennzeichen lösen</translation>
+        <translation>Lösen</translation>
     </message>
     <message>
         <source>Drag over readings to use them again.</source>
@@ -1370,10 +1362,6 @@
     <message>
         <source>station {station:g}</source>
         <translation>Station {station:g}</translation>
-    </message>
-    <message>
-        <source>Readings of a traverse. Left and right move from reading to reading, up and down from line to line.</source>
-        <translation>Messungen einer Linie. Links und rechts gehen von Messung zu Messung, auf und ab von Linie zu Linie.</translation>
     </message>
     <message>
         <source>Choose a line to see its readings.</source>
@@ -1890,6 +1878,86 @@
     <message>
         <source>Along the traverses and across them: splines (cubic), straight pieces (linear), or windowed sinc (band-limited). For points anywhere: minimum curvature or kriging.</source>
         <translation>Entlang der Messlinien und quer dazu: Splines (cubic), gerade Stücke (linear) oder gefensterter Sinc (bandbegrenzt). Für beliebige Punkte: Minimalkrümmung (minimum curvature) oder Kriging.</translation>
+    </message>
+    <message>
+        <source>at {position:g} m</source>
+        <translation>bei {position:g} m</translation>
+    </message>
+    <message>
+        <source>obstacle from station {first:g} to {last:g}</source>
+        <translation>Hindernis von Station {first:g} bis {last:g}</translation>
+    </message>
+    <message>
+        <source>changes of {when}</source>
+        <translation>Änderungen vom {when}</translation>
+    </message>
+    <message>
+        <source>Changes by hand of {when} were not kept in a recipe. Take them up again?</source>
+        <translation>Änderungen von Hand vom {when} wurden in keinem Rezept aufbewahrt. Wieder aufnehmen?</translation>
+    </message>
+    <message>
+        <source>An obstacle is noted by its stations and counts for every recording of the line.</source>
+        <translation>Ein Hindernis wird mit seinen Stationen vermerkt und gilt für jede Aufzeichnung der Linie.</translation>
+    </message>
+    <message>
+        <source>Change the whole line: void, direction, start, position.</source>
+        <translation>Die ganze Linie ändern: ungültig, Richtung, Anfang, Lage.</translation>
+    </message>
+    <message>
+        <source>Flag as</source>
+        <translation>Kennzeichnen als</translation>
+    </message>
+    <message>
+        <source>Position along the traverses, v (m):</source>
+        <translation>Lage entlang der Messlinien, v (m):</translation>
+    </message>
+    <message>
+        <source>Position along the baseline, u (m):</source>
+        <translation>Lage entlang der Grundlinie, u (m):</translation>
+    </message>
+    <message>
+        <source>overrun</source>
+        <translation>Überlauf</translation>
+    </message>
+    <message>
+        <source>redone</source>
+        <translation>wiederholt</translation>
+    </message>
+    <message>
+        <source>missing</source>
+        <translation>fehlend</translation>
+    </message>
+    <message>
+        <source>unplaced</source>
+        <translation>nicht verortet</translation>
+    </message>
+    <message>
+        <source>Lies at ...</source>
+        <translation>Liegt bei ...</translation>
+    </message>
+    <message>
+        <source>Readings at one spot have no place on the map.</source>
+        <translation>Messungen an einem festen Punkt haben keinen Ort auf der Karte.</translation>
+    </message>
+    <message>
+        <source>Readings of a traverse. Left and right move from reading to reading, with Shift they choose a range, Space takes it; up and down move from line to line; the menu key opens what can be changed.</source>
+        <translation>Messungen einer Messlinie. Links und rechts führen von Messung zu Messung, mit der Umschalttaste wählen sie einen Bereich, die Leertaste nimmt ihn; auf und ab führen von Linie zu Linie; die Menütaste öffnet, was sich ändern lässt.</translation>
+    </message>
+    <message>
+        <source>Turnrow: same colours for all</source>
+        <translation>Turnrow: gleiche Farben für alle</translation>
+    </message>
+    <message>
+        <source>The survey stays open in the workbench. Its changes by hand are not kept yet.</source>
+        <translation>Die Prospektion bleibt in der Werkbank geöffnet. Ihre Änderungen von Hand sind noch nicht aufbewahrt.</translation>
+    </message>
+    <message>
+        <source>{line}: click to see it.</source>
+        <translation>{line}: anklicken, um sie zu sehen.</translation>
+    </message>
+    <message>
+        <source>Move the line along the baseline (a tie line along the traverses).</source>
+        <translation>Die Linie entlang der Grundlinie verschieben (eine Querlinie entlang der Messlinien).</translation>
     </message>
 </context>
 </TS>

@@ -52,9 +52,28 @@ def started_at(edits: Edits, note: Note, station: float, heading: int) -> Edits:
     return edits.with_note(replace(note, heading=heading, start_station=station, stop_station=None))
 
 
+def moved_to(edits: Edits, note: Note, position_m: float, heading: int) -> Edits:
+    """Return the edits that have a recording lie elsewhere: u of a line, v of a tie line, in metres.
+
+    The direction it has now stays: a proposal that turned the line is not made again for one that is noted.
+    """
+    return edits.with_note(replace(note, position_m=position_m, heading=heading))
+
+
+def obstructed(edits: Edits, key: Key, seqs: tuple[int, int], stations: tuple[float, float]) -> Edits:
+    """Return the edits that have an obstacle on a line between two stations, in the place of flags set there by hand.
+
+    An obstacle stands on the ground, so it counts for every recording of the line.
+    """
+    grid, line, _ = key
+    first, last = sorted(stations)
+    note = Note(grid, line, start_station=first, stop_station=last, kind="obstacle", where=BY_HAND)
+    return edits.without_flags(*key, *seqs).with_note(note)
+
+
 def as_noted(edits: Edits, key: Key) -> Edits:
-    """Return the edits without anything about one recording: notes and flags as in the field book."""
-    notes = tuple(n for n in edits.notes if (n.grid, n.line, n.run) != key)
+    """Return the edits without anything about one recording, or in its way: notes and flags as in the field book."""
+    notes = tuple(n for n in edits.notes if (n.grid, n.line, key[2] if n.kind == "obstacle" else n.run) != key)
     flags = tuple(f for f in edits.flags if (f.grid, f.line, f.run) != key)
     return Edits(notes, flags)
 
@@ -102,13 +121,12 @@ def save_text(path: Path, text: str) -> None:
     """
     part = path.with_name(f".part-{path.name}")
     try:
+        path.parent.mkdir(parents=True, exist_ok=True)
         part.write_text(text, "utf-8")
         part.replace(path)
     except OSError as error:
         part.unlink(missing_ok=True)
-        raise EngineError(
-            f"{path} cannot be written: {error.strerror}. Choose another place for the recipe."
-        ) from error
+        raise EngineError(f"{path} cannot be written: {error.strerror}. Keep the recipe in another place.") from error
 
 
 def _content(text: str, where: str) -> Mapping:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import NamedTuple
+from typing import Callable, NamedTuple, Sequence
 
 from qgis.core import (
     QgsColorRampLegendNodeSettings,
@@ -22,6 +22,9 @@ from ..processing_provider.bridge.styles import style_raster
 from ..processing_provider.engine.errors import EngineError
 from .grey_mark import COLOURS
 from .texts import tr
+
+Look = tuple[tuple[float, float], str]
+"""Range of the colours, and the ramp for a map that is not coloured by value yet."""
 
 
 class Channel(NamedTuple):
@@ -53,35 +56,69 @@ def limits_of(layer: QgsRasterLayer) -> tuple[float, float]:
     return renderer.classificationMin(), renderer.classificationMax()
 
 
-def same_colours(project: QgsProject) -> str:
-    """Give all rasters of a channel one range, the 2 to 98 % over all of them; return what was done, in a sentence.
+class Share(NamedTuple):
+    """Maps of one channel that are to have one range."""
 
-    Each raster keeps its ramp. A range about zero stays about zero, one from zero on stays from zero on.
+    channel: Channel
+    layers: tuple[str, ...]
+    files: tuple[Path, ...]
+    before: tuple[tuple[float, float], ...]
+    """Between which values each is coloured now."""
+
+
+def to_share(project: QgsProject) -> list[Share]:
+    """Return the maps of a project by channel, as ``shared_looks`` wants them.
 
     Raises
     ------
     EngineError
         When the project holds no raster with a channel.
     """
-    done = []
-    for channel, layers in _found(project).items():
-        values = [read_raster(Path(layer.source()))[0] for layer in layers]
-        before = [limits_of(layer) for layer in layers]
-        if any(math.isclose(low, -high, rel_tol=1e-6) for low, high in before):
+    return [
+        Share(channel, tuple(la.id() for la in layers), tuple(Path(la.source()) for la in layers),
+              tuple(limits_of(la) for la in layers))
+        for channel, layers in _found(project).items()
+    ]  # fmt: skip
+
+
+def shared_looks(shares: Sequence[Share], progress: Callable[[float], None]) -> list[Look]:
+    """Return one range for the maps of each channel, the 2 to 98 % over all of them; may run in another thread.
+
+    A range about zero stays about zero, one from zero on stays from zero on.
+    """
+    looks, done, count = [], 0, sum(len(share.files) for share in shares)
+    for share in shares:
+        values = []
+        for path in share.files:
+            progress(done / count)
+            values.append(read_raster(path)[0])
+            done += 1
+        ramp = channel_look(values)[1]
+        if any(math.isclose(low, -high, rel_tol=1e-6) for low, high in share.before):
             limits = about_zero(values)[0]
-        elif all(low == 0 for low, _ in before):
+        elif all(low == 0 for low, _ in share.before):
             limits = from_zero(values)[0]
         else:
             limits = shared_range(values)
+        looks.append((limits, ramp))
+    return looks
+
+
+def show_shared(project: QgsProject, shares: Sequence[Share], looks: Sequence[Look]) -> str:
+    """Give the maps of each channel their range; return what was done, in a sentence. Each keeps its ramp."""
+    told = []
+    for share, (limits, ramp) in zip(shares, looks):
+        # A map may have been taken away in the meantime.
+        layers = [layer for layer in map(project.mapLayer, share.layers) if layer is not None]
         for layer in layers:
-            _colour(layer, limits, channel.unit, channel_look(values)[1])
+            _colour(layer, limits, share.channel.unit, ramp)
         low, high = limits
-        done.append(
+        told.append(
             tr("{channel}: {count} maps from {low:.4g} to {high:.4g} {unit}")
-            .format(channel=channel.name, count=len(layers), low=low, high=high, unit=channel.unit)
+            .format(channel=share.channel.name, count=len(layers), low=low, high=high, unit=share.channel.unit)
             .strip()
         )
-    return "; ".join(done) + "."
+    return "; ".join(told) + "."
 
 
 def set_grey(project: QgsProject, wanted: bool) -> str:

@@ -11,21 +11,24 @@ from qgis.PyQt.QtCore import QObject, pyqtSignal
 
 from ..processing_provider.bridge.survey_files import versions
 from ..processing_provider.bridge.texts import read_text
-from ..processing_provider.engine.edits import Edits
+from ..processing_provider.engine.edits import Edits, edited_notes
 from ..processing_provider.engine.errors import EngineError
 from ..processing_provider.engine.findings import Finding
 from ..processing_provider.engine.notes import Note
-from ..processing_provider.engine.readings import Run
+from ..processing_provider.engine.place import counted_stations
+from ..processing_provider.engine.readings import KINDS, Run
 from ..processing_provider.engine.recipe import recipe_text
-from . import changes
+from . import changes, recovery
+from .contents import key_of, profile_of, stacked_of
 from .opening import RECIPE, Opened, Tables, find_tables, open_tables
 from .profile_paint import ProfileContent, name_of
 from .session import Session
 from .stacked import StackedContent
 from .tasks import Works
 from .texts import tr
-from .traces import CORRECTED, DISTANCE, LOGGED, Key, Trace, nearest_recording, neighbours, trace_of
+from .traces import CORRECTED, DISTANCE, LOGGED, Key, nearest_recording
 
+OBSTACLE = "obstacle"
 AGAIN = "Grid {grid} is processed again. Its levels are its own until the whole survey is processed."
 
 
@@ -110,7 +113,36 @@ class Desk(QObject):
             return
         self.session.saved = self.session.edits
         self.survey = replace(self.survey, recipe_path=path)
+        self._keep_aside()
         self.told.emit(tr("The changes are kept in {path}.").format(path=path), False)
+
+    def _keep_aside(self) -> None:
+        """Write changes aside that no recipe keeps; forget those that one keeps."""
+        register = self.survey.tables.register
+        try:
+            if self.session.unsaved:
+                recovery.keep(register, self.session.edits)
+            else:
+                recovery.drop(register)
+        except EngineError as error:
+            self._failed(str(error))
+
+    def kept_aside(self) -> Optional[tuple[str, Edits]]:
+        """Return when changes of this survey were written aside that it lacks, and the changes; None without."""
+        try:
+            kept = recovery.kept(self.survey.tables.register)
+        except EngineError as error:
+            self._failed(str(error))
+            return None
+        return kept if kept is not None and kept[1] != self.session.edits else None
+
+    def take_up(self, when: str, edits: Edits) -> None:
+        """Make the changes again that were written aside."""
+        self._work_on(self.session.change(tr("changes of {when}").format(when=when), edits))
+
+    def forget_aside(self) -> None:
+        """Forget the changes that were written aside: the person does not want them."""
+        recovery.drop(self.survey.tables.register)
 
     # Choosing
 
@@ -118,7 +150,7 @@ class Desk(QObject):
         """Look at a grid: at its first line, unless one of its lines is looked at already."""
         self.grid = grid
         if not any(key[0] == grid for key in self.keys):
-            self.keys = [_key(run) for run in self.session.runs(grid)[:1]]
+            self.keys = [key_of(run) for run in self.session.runs(grid)[:1]]
         self.view_changed.emit(False)
 
     def choose_lines(self, keys: Sequence[Key]) -> None:
@@ -135,18 +167,20 @@ class Desk(QObject):
         elif finding.grid in self.session.grids:
             self.choose_grid(finding.grid)
 
-    def choose_at(self, x: float, y: float, within_m: float) -> Optional[int]:
-        """Look at the line nearest to a place in the survey's CRS; return the ``seq`` of its nearest reading."""
+    def line_at(self, x: float, y: float, within_m: float) -> Optional[tuple[Key, int]]:
+        """Return the line nearest to a place in the survey's CRS, and the ``seq`` of its nearest reading."""
         states = (self.session.state(g) for g in self.session.grids) if self.session else ()
-        found = nearest_recording((s.corrected for s in states if s and s.corrected is not None), x, y, within_m)
-        if found is None:
-            return None
-        self.choose_lines([found[0]])
-        return found[1]
+        return nearest_recording((s.corrected for s in states if s and s.corrected is not None), x, y, within_m)
+
+    def places(self, key: Key) -> np.ndarray:
+        """Return where the readings of a line lie in the survey's CRS, in walking order; (n, 2)."""
+        table = self.session.state(key[0]).corrected
+        rows = self._run(key).rows
+        return np.stack([table.x[rows], table.y[rows]], axis=1)
 
     def step_line(self, step: int) -> None:
         """Look at the next line of the grid, or at the one before."""
-        keys = [_key(run) for run in self.session.runs(self.grid)] if self.session else []
+        keys = [key_of(run) for run in self.session.runs(self.grid)] if self.session else []
         if self.keys and self.keys[0] in keys:
             place = keys.index(self.keys[0]) + step
             self.choose_lines([keys[min(max(place, 0), len(keys) - 1)]])
@@ -161,55 +195,42 @@ class Desk(QObject):
 
     def profile(self) -> ProfileContent:
         """Return what the profile shows."""
-        traces = [trace for trace in map(self._trace, self.keys) if trace is not None]
-        behind = []
-        if self.behind and traces:
-            grid, runs = traces[0].key[0], self.session.runs(traces[0].key[0])
-            table = self.session.state(grid).corrected
-            chosen = next(run for run in runs if _key(run) == traces[0].key)
-            behind = [self._trace(_key(run)) for run in neighbours(table, runs, chosen)]
-        return ProfileContent(
-            tuple(traces),
-            tuple(t for t in behind if t.key not in self.keys),
-            self.channel,
-            self.session.unit(self.channel) if self.session else "",
-            self.axis,
-            self.shows,
-        )
-
-    def _trace(self, key: Key) -> Optional[Trace]:
-        run = next((r for r in self.session.runs(key[0]) if _key(r) == key), None)
-        state = self.session.state(key[0])
-        if run is None or self.channel not in state.corrected.channels:
-            return None
-        return trace_of(state.placed, state.corrected, run, self.channel, self.axis)
+        return profile_of(self.session, self.keys, self.channel, self.axis, self.shows, self.behind)
 
     def stacked(self) -> StackedContent:
         """Return the lines of the grid at their places."""
-        state = self.session.state(self.grid) if self.session else None
-        if state is None or state.corrected is None or self.channel not in state.corrected.channels:
-            return StackedContent()
-        kind = CORRECTED if CORRECTED in self.shows else LOGGED
-        table, lines = state.corrected, []
-        for run in self.session.runs(self.grid):
-            used = run.rows[(table.flag[run.rows] == 0) & (table.kind[run.rows] == 0)]
-            if len(used):
-                trace = trace_of(state.placed, table, run, self.channel, DISTANCE)
-                lines.append((trace, float(np.median(table.u_m[used]))))
-        unit = self.session.unit(self.channel)
-        words = tr("Grid {grid}: {channel} ({kind})").format(grid=self.grid, channel=self.channel, kind=tr(kind))
-        traces, places = tuple(t for t, _ in lines), tuple(u for _, u in lines)
-        spacing = self.session.source(self.grid).entry.scheme.spacing_m
-        return StackedContent(words, self.channel, unit, traces, kind, places, spacing)
+        return stacked_of(self.session, self.grid, self.channel, CORRECTED if CORRECTED in self.shows else LOGGED)
 
     # Changing
 
     def flag(self, first_seq: int, last_seq: int, word: Optional[str]) -> None:
-        """Flag readings of the line that is worked on, or lift flags set by hand (None)."""
+        """Flag readings of the line that is worked on, or lift flags set by hand (None).
+
+        An obstacle is noted by its stations, so that it stays on its ground whatever else is changed.
+        """
         if not self.keys:
             return
-        text = tr("readings flagged {flag}").format(flag=word) if word else tr("readings in use again")
-        self._change(text, changes.flagged(self.session.edits, self.keys[0], (first_seq, last_seq), word))
+        key, seqs = self.keys[0], (first_seq, last_seq)
+        stations = self._stations(seqs) if word == OBSTACLE else None
+        if stations is not None:
+            text = tr("obstacle from station {first:g} to {last:g}").format(first=stations[0], last=stations[1])
+            self._change(text, changes.obstructed(self.session.edits, key, seqs, stations))
+            return
+        text = tr("readings flagged {flag}").format(flag=tr(word)) if word else tr("readings in use again")
+        self._change(text, changes.flagged(self.session.edits, key, seqs, word))
+
+    def _stations(self, seqs: tuple[int, int]) -> Optional[tuple[float, float]]:
+        """Return between which stations readings lie that a note can name; None where stations do not tell."""
+        (grid, line, _), run = self.keys[0], self._run(self.keys[0])
+        state = self.session.state(grid)
+        proposed = any(f.code == "proposal-accepted" and f.line == line for f in state.result.findings)
+        if proposed or self.kind() != KINDS[0]:
+            return None
+        notes, scheme = edited_notes(self.session.sources.notes, self.session.edits), state.result.source.entry.scheme
+        seq = state.placed.seq[run.rows]
+        inside = (seq >= seqs[0]) & (seq <= seqs[1])
+        stations = counted_stations(state.placed, run, scheme, notes)[inside]
+        return (float(np.nanmin(stations)), float(np.nanmax(stations))) if np.isfinite(stations).any() else None
 
     def set_kind(self, kind: str) -> None:
         """Make the line void, or take it as a line of the survey."""
@@ -225,6 +246,11 @@ class Desk(QObject):
         """Have the line start at another station."""
         text = tr("from station {station:g}").format(station=station)
         self._change(text, changes.started_at(self.session.edits, self.note(), station, self.heading()))
+
+    def move_to(self, position_m: float) -> None:
+        """Have the line lie elsewhere along the baseline (a tie line: along the traverses)."""
+        text = tr("at {position:g} m").format(position=position_m)
+        self._change(text, changes.moved_to(self.session.edits, self.note(), position_m, self.heading()))
 
     def as_noted(self) -> None:
         """Take every change of the line back."""
@@ -246,15 +272,26 @@ class Desk(QObject):
     def heading(self) -> int:
         """Return which way the line is taken to be walked: 1 out, -1 back."""
         table = self.session.state(self.keys[0][0]).placed
-        return int(table.heading[self._run().rows[0]])
+        return int(table.heading[self._run(self.keys[0]).rows[0]])
 
     def first_station(self) -> float:
         """Return the first station that the log gives the line; NaN when it gives none."""
         table = self.session.state(self.keys[0][0]).placed
-        return float(table.station[self._run().rows[0]])
+        return float(table.station[self._run(self.keys[0]).rows[0]])
 
-    def _run(self) -> Run:
-        return next(run for run in self.session.runs(self.keys[0][0]) if _key(run) == self.keys[0])
+    def kind(self) -> str:
+        """Return what the line is taken for: a line of the survey, a tie line, or readings at one spot."""
+        table = self.session.state(self.keys[0][0]).placed
+        return KINDS[table.kind[self._run(self.keys[0]).rows[0]]]
+
+    def position_m(self) -> float:
+        """Return where the line lies along the baseline (a tie line: along the traverses); NaN where unknown."""
+        table = self.session.state(self.keys[0][0]).result.record["table"]
+        place = next(row["position_m"] for row in table if (row["grid"], row["line"], row["run"]) == self.keys[0])
+        return float("nan") if place is None else place
+
+    def _run(self, key: Key) -> Run:
+        return next(run for run in self.session.runs(key[0]) if key_of(run) == key)
 
     def _change(self, what: str, edits: Edits) -> None:
         if edits != self.session.edits:
@@ -262,6 +299,7 @@ class Desk(QObject):
             self._work_on(self.session.change(text, edits))
 
     def _work_on(self, grids: Sequence[str]) -> None:
+        self._keep_aside()
         for grid in grids:
             self._process(grid)
 
@@ -284,7 +322,3 @@ class Desk(QObject):
         """Stop all work."""
         self.works.cancel()
         self.session = self.survey = None
-
-
-def _key(run: Run) -> Key:
-    return run.grid, run.line, run.run

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Sequence
 
 from qgis.PyQt.QtCore import Qt, pyqtSignal
-from qgis.PyQt.QtGui import QBrush, QColor, QPalette
+from qgis.PyQt.QtGui import QColor, QIcon, QPainter, QPalette, QPixmap
 from qgis.PyQt.QtWidgets import QAbstractItemView, QHeaderView, QTreeWidget, QTreeWidgetItem
 
 from ..processing_provider.engine.findings import SEVERITIES, Finding
@@ -20,7 +20,26 @@ DONE, OPEN = "■", "□"
 MARKS = {"error": "▲", "warning": "◆", "note": "●"}
 COLOURS = {"error": ("#b3261e", "#ff8a7a"), "warning": ("#a35f00", "#f2b45a"), "note": ("#3f5b68", "#9fc3d4")}
 """Of the marks, on a light and on a dark background."""
+ICON_PX = 32
+NARROW_EM = 17
+"""Width, in widths of an m, below which a list leaves out what can be missed."""
+LEAST_LINES = 1.6
+"""Least width of a column, in heights of a line."""
 WALKED = {1: "out", -1: "back", 0: ""}
+
+
+def mark_icon(severity: str, dark: bool) -> QIcon:
+    """Return the mark of a severity in its colour; themes that are style sheets colour texts as they like."""
+    picture = QPixmap(ICON_PX, ICON_PX)
+    picture.fill(Qt.GlobalColor.transparent)
+    painter = QPainter(picture)
+    font = painter.font()
+    font.setPixelSize(ICON_PX - 6)
+    painter.setFont(font)
+    painter.setPen(QColor(COLOURS[severity][dark]))
+    painter.drawText(picture.rect(), Qt.AlignmentFlag.AlignCenter, MARKS[severity])
+    painter.end()
+    return QIcon(picture)
 
 
 class List(QTreeWidget):
@@ -37,13 +56,33 @@ class List(QTreeWidget):
         self.setAlternatingRowColors(True)
         self.setHeaderLabels([tr(c) for c in self.COLUMNS])
         self.header().setStretchLastSection(False)
-        for column in range(len(self.COLUMNS)):
-            mode = QHeaderView.ResizeMode.Stretch if column == self.STRETCH else QHeaderView.ResizeMode.ResizeToContents
-            self.header().setSectionResizeMode(column, mode)
+        self.header().setMinimumSectionSize(self.fontMetrics().height())
+        self.narrow = False
+        self.fit()
+        self.header().setSectionResizeMode(self.STRETCH, QHeaderView.ResizeMode.Stretch)
         self.setAccessibleName(name)
         self.setToolTip(help_text)
         self.currentItemChanged.connect(lambda item, _: item and self.chosen.emit(item.data(0, DATA)))
         self.itemClicked.connect(lambda item, _: self.chosen.emit(item.data(0, DATA)))
+
+    def resizeEvent(self, event):  # noqa: N802 (name fixed by Qt)
+        super().resizeEvent(event)
+        narrow = self.width() < NARROW_EM * self.fontMetrics().horizontalAdvance("m")
+        if narrow != self.narrow:
+            self.narrow = narrow
+            self.fit()
+
+    def fit(self) -> None:
+        """Make columns as wide as what they hold; in a narrow list their titles give way."""
+        header, least = self.header(), round(LEAST_LINES * self.fontMetrics().height())
+        for column in range(len(self.COLUMNS)):
+            if column == self.STRETCH:
+                continue
+            if not self.narrow:
+                header.setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
+                continue
+            header.setSectionResizeMode(column, QHeaderView.ResizeMode.Fixed)
+            header.resizeSection(column, max(self.sizeHintForColumn(column), least))
 
     def dark(self) -> bool:
         """Return whether the list has a dark background."""
@@ -62,6 +101,7 @@ class List(QTreeWidget):
             items.append(item)
         self.addTopLevelItems(items)
         self.blockSignals(False)
+        self.fit()
         return items
 
     def mark(self, data: object) -> None:
@@ -75,18 +115,22 @@ class List(QTreeWidget):
 class GridList(List):
     """A row a grid: how far it is, and how many findings it has."""
 
-    COLUMNS = ("Grid", "State", MARKS["error"], MARKS["warning"], MARKS["note"])
+    COLUMNS = ("Grid", "State", "", "", "")
     STRETCH = 1
+    _states: Sequence[tuple[int, str]] = ()
+    """Steps done and the word for the state, by row."""
 
     def __init__(self, parent=None):
         super().__init__(tr("Grids of the survey"), tr("Grids, how far each is, and its findings."), parent)
         for column, severity in enumerate(SEVERITIES, 2):
-            self.headerItem().setToolTip(column, tr("Findings: {what}").format(what=severity))
-            self.headerItem().setForeground(column, QBrush(QColor(COLOURS[severity][self.dark()])))
+            told = tr("Findings: {what}").format(what=tr(severity))
+            self.headerItem().setToolTip(column, told)
+            self.headerItem().setData(column, Qt.ItemDataRole.AccessibleTextRole, told)
+            self.headerItem().setIcon(column, mark_icon(severity, self.dark()))
 
     def show_session(self, session: Session, busy: Sequence[str] = ()) -> None:
         """Show the grids of a survey; those that are being processed say so."""
-        rows = []
+        rows, states = [], []
         for grid in session.grids:
             state, counts = session.state(grid), session.counts(grid)
             done = 0 if state is None else state.steps_done
@@ -94,9 +138,19 @@ class GridList(List):
             word = tr("changed") if session.is_changed(grid) else word
             word = tr("working ...") if grid in busy else word
             told = "\n".join(f"{DONE if n < done else OPEN} {tr(step)}" for n, step in enumerate(STEPS))
-            texts = (grid, f"{DONE * done}{OPEN * (len(STEPS) - done)} {word}", *(n or "" for n in counts.values()))
+            texts = (grid, "", *(n or "" for n in counts.values()))
+            states.append((done, word))
             rows.append((texts, grid, told + (f"\n{state.result.problem}" if state and state.result.problem else "")))
+        self._states = states
         self.fill(rows)
+
+    def fit(self) -> None:
+        """Tell the state by squares and a word; in a narrow list by the word alone, and count no notes."""
+        super().fit()
+        self.setColumnHidden(len(self.COLUMNS) - 1, self.narrow)
+        for row, (done, word) in enumerate(self._states):
+            squares = "" if self.narrow else f"{DONE * done}{OPEN * (len(STEPS) - done)} "
+            self.topLevelItem(row).setText(1, squares + word)
 
 
 class FindingList(List):
@@ -121,9 +175,10 @@ class FindingList(List):
                     (finding.found, finding.expected and tr("Expected: ") + finding.expected, finding.advice, again),
                 )
             )
-            rows.append(((MARKS[finding.severity], finding.grid, line, finding.found), finding, told))
+            rows.append((("", finding.grid, line, finding.found), finding, told))
+        icons = {severity: mark_icon(severity, self.dark()) for severity in SEVERITIES}
         for item, (_, finding, _) in zip(self.fill(rows), rows):
-            item.setForeground(0, QBrush(QColor(COLOURS[finding.severity][self.dark()])))
+            item.setIcon(0, icons[finding.severity])
             item.setData(0, Qt.ItemDataRole.AccessibleTextRole, tr(finding.severity))
 
 
@@ -141,6 +196,11 @@ class LineList(List):
         self.itemSelectionChanged.connect(self._tell)
         self.grid = ""
         self._keys: list[Key] = []
+
+    def fit(self) -> None:
+        """Leave out, in a narrow list, which way lines were walked."""
+        super().fit()
+        self.setColumnHidden(self.COLUMNS.index("Walked"), self.narrow)
 
     def _tell(self) -> None:
         """Tell which lines are chosen, in the order in which they were."""

@@ -13,6 +13,7 @@ DARK_BELOW = 128
 """Lightness (0 to 255) of the background below which a theme counts as dark."""
 LEAST_CONTRAST = 100
 """Difference in lightness between text and background that a palette must have to be believed."""
+NEUTRAL_PAPER = "#2b2b2b"
 LINES_ON_LIGHT = ("#0f5c66", "#a3480a", "#5a3d8a", "#4c6b12", "#8a1f4b", "#5b5b5b")
 LINES_ON_DARK = ("#6fd0d8", "#f2a65a", "#b9a3ea", "#b5d46a", "#ef8fb4", "#c8c8c8")
 SYMBOLS = {
@@ -52,6 +53,9 @@ class Look:
 def look_of(palette: QPalette) -> Look:
     """Return the colours that can be read on a palette's background."""
     paper, ink = palette.color(QPalette.ColorRole.Base), palette.color(QPalette.ColorRole.Text)
+    if paper.alpha() < 255:
+        # Themes that are style sheets make it transparent and tell nothing of what is behind.
+        paper = QColor(NEUTRAL_PAPER)
     dark = paper.lightness() < DARK_BELOW
     if abs(ink.lightness() - paper.lightness()) < LEAST_CONTRAST:
         # Themes that are style sheets colour the text of ordinary widgets past the palette.

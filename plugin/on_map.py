@@ -19,8 +19,7 @@ from qgis.core import (
     QgsRectangle,
     QgsWkbTypes,
 )
-from qgis.gui import QgsMapTool, QgsRubberBand, QgsVertexMarker
-from qgis.PyQt.QtCore import Qt, pyqtSignal
+from qgis.gui import QgsRubberBand, QgsVertexMarker
 from qgis.PyQt.QtGui import QColor
 
 from ..processing_provider.bridge.rasters import write_raster
@@ -29,21 +28,8 @@ from .texts import tr
 
 LINE_COLOUR, POINT_COLOUR = QColor("#ff7a1a"), QColor("#e5178f")
 PREVIEW = "turnrow/preview"
+HOVER_COLOUR = QColor(255, 122, 26, 110)
 GRAB_PX = 12
-
-
-class LinePicker(QgsMapTool):
-    """A map tool: a click chooses the line that was walked there."""
-
-    picked = pyqtSignal(QgsPointXY)
-
-    def __init__(self, canvas):
-        super().__init__(canvas)
-        self.setCursor(Qt.CursorShape.CrossCursor)
-
-    def canvasReleaseEvent(self, event):  # noqa: N802 (name fixed by QGIS)
-        if event.button() == Qt.MouseButton.LeftButton:
-            self.picked.emit(event.mapPoint())
 
 
 def insert_over_maps(layer: QgsRasterLayer) -> None:
@@ -62,6 +48,7 @@ class MapLink:
         self.canvas = canvas
         self.crs = QgsCoordinateReferenceSystem()
         self._bands: list[QgsRubberBand] = []
+        self._hover: Optional[QgsRubberBand] = None
         self._marker: Optional[QgsVertexMarker] = None
         self._layers: dict[str, str] = {}
         self._folder: Optional[Path] = None
@@ -91,16 +78,27 @@ class MapLink:
         """Mark traverses, each an (n, 2) array of places in walking order; the first one is drawn strongest."""
         self._drop_bands()
         for number, places in enumerate(lines):
-            known = places[np.isfinite(places).all(axis=1)]
-            if len(known) < 2:
-                continue
-            geometry = QgsGeometry.fromPolylineXY([QgsPointXY(x, y) for x, y in known.tolist()])
-            geometry.transform(self.to_map())
-            band = QgsRubberBand(self.canvas, QgsWkbTypes.GeometryType.LineGeometry)
-            band.setColor(LINE_COLOUR)
-            band.setWidth(1 if number else 3)
-            band.setToGeometry(geometry, None)
-            self._bands.append(band)
+            band = self._band(places, LINE_COLOUR, 1 if number else 3)
+            if band is not None:
+                self._bands.append(band)
+
+    def show_hover(self, places: Optional[np.ndarray]) -> None:
+        """Mark the traverse under the pointer lightly; None takes the mark away."""
+        if self._hover is not None:
+            self.canvas.scene().removeItem(self._hover)
+        self._hover = None if places is None else self._band(places, HOVER_COLOUR, 4)
+
+    def _band(self, places: np.ndarray, colour: QColor, width: int) -> Optional[QgsRubberBand]:
+        known = places[np.isfinite(places).all(axis=1)]
+        if len(known) < 2:
+            return None
+        geometry = QgsGeometry.fromPolylineXY([QgsPointXY(x, y) for x, y in known.tolist()])
+        geometry.transform(self.to_map())
+        band = QgsRubberBand(self.canvas, QgsWkbTypes.GeometryType.LineGeometry)
+        band.setColor(colour)
+        band.setWidth(width)
+        band.setToGeometry(geometry, None)
+        return band
 
     def show_point(self, place: Optional[Sequence[float]]) -> None:
         """Mark the place of a reading; None, or a place that is not known, marks nothing."""
@@ -169,6 +167,7 @@ class MapLink:
     def clear(self) -> None:
         """Take everything off the map."""
         self._drop_bands()
+        self.show_hover(None)
         if self._marker is not None:
             self.canvas.scene().removeItem(self._marker)
             self._marker = None

@@ -26,7 +26,7 @@ from qgis.PyQt.QtWidgets import (
 
 from ..processing_provider.engine.edits import BY_HAND
 from ..processing_provider.engine.readings import flag_words
-from .desk import Desk
+from .desk import OBSTACLE, Desk
 from .profile import CHOOSE, LOOK, ProfileView
 from .profile_paint import clock, name_of
 from .stacked import StackedView
@@ -64,6 +64,8 @@ class Pane(QWidget):
         self.profile.pointed.connect(self._tell_reading)
         self.profile.range_chosen.connect(self._range_chosen)
         self.profile.line_wanted.connect(desk.step_line)
+        self.profile.setContextMenuPolicy(Qt.ContextMenuPolicy.CustomContextMenu)
+        self.profile.customContextMenuRequested.connect(self._ask_profile)
         self.stacked.chosen.connect(lambda key: desk.choose_lines([key]))
         desk.view_changed.connect(self.refresh)
         desk.opened.connect(self._opened)
@@ -115,16 +117,19 @@ class Pane(QWidget):
             action = self._toggle(bar, label, help_text, None, name == "move", own_icon(name))
             action.setActionGroup(modes)
             action.triggered.connect(lambda _, mode=mode, lift=lift: self._mode_chosen(mode, lift))
-        self.lift = False
+        self.modes, self.lift = modes, False
         self.flag = self._combo(bar, tr("Flag"), tr("What readings are flagged as."), None)
         for word in BY_HAND:
             self.flag.addItem(tr(word), word)
+        obstacle_help = tr("An obstacle is noted by its stations and counts for every recording of the line.")
+        self.flag.setItemData(BY_HAND.index(OBSTACLE), obstacle_help, Qt.ItemDataRole.ToolTipRole)
         bar.addSeparator()
         self.line_button = QToolButton()
         self.line_button.setText(tr("This line"))
-        self.line_button.setToolTip(tr("Change the whole line: void, direction, start."))
+        self.line_button.setToolTip(tr("Change the whole line: void, direction, start, position."))
         self.line_button.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
-        self.line_button.setMenu(self._line_menu())
+        self.line_menu = self._line_menu()
+        self.line_button.setMenu(self.line_menu)
         bar.addWidget(self.line_button)
         bar.addSeparator()
         self.undo = self._button(bar, tr("Undo"), tr("Nothing to undo."), self.desk.undo)
@@ -142,6 +147,11 @@ class Pane(QWidget):
             (tr("In use"), tr("Use this line as one of the survey."), lambda: self.desk.set_kind("survey")),
             (tr("Walked the other way"), tr("Turn the line end to end."), self.desk.turn),
             (tr("Starts at station ..."), tr("Shift the line along."), self._ask_station),
+            (
+                tr("Lies at ..."),
+                tr("Move the line along the baseline (a tie line along the traverses)."),
+                self._ask_position,
+            ),
             (tr("As noted"), tr("Take back every change of this line."), self.desk.as_noted),
         ):
             action = menu.addAction(label)
@@ -149,6 +159,28 @@ class Pane(QWidget):
             action.triggered.connect(lambda _, do=do: self.desk.keys and do())
         menu.setToolTipsVisible(True)
         return menu
+
+    def ask_line(self, widget: QWidget, at) -> None:
+        """Open the menu of the line that is worked on at a place in a widget."""
+        if self.desk.keys:
+            self.line_menu.exec(widget.mapToGlobal(at))
+
+    def _ask_profile(self, at) -> None:
+        """Open everything that a hand can do as one menu, so that the keyboard (menu key) reaches it, too."""
+        menu = QMenu(self)
+        menu.addActions(self.modes.actions())
+        flags = menu.addMenu(tr("Flag as"))
+        for number in range(self.flag.count()):
+            action = flags.addAction(self.flag.itemText(number))
+            action.setCheckable(True)
+            action.setChecked(number == self.flag.currentIndex())
+            action.triggered.connect(lambda _, number=number: self.flag.setCurrentIndex(number))
+        menu.addSeparator()
+        menu.addActions(self.line_menu.actions() if self.desk.keys else [])
+        menu.addSeparator()
+        menu.addActions([self.undo, self.redo])
+        menu.exec(self.profile.mapToGlobal(at))
+        menu.deleteLater()
 
     @staticmethod
     def _bar(name: str) -> QToolBar:
@@ -223,6 +255,22 @@ class Pane(QWidget):
         if given:
             self.desk.start_at(station)
 
+    def _ask_position(self) -> None:
+        if self.desk.kind() == "base":
+            self.desk.told.emit(tr("Readings at one spot have no place on the map."), False)
+            return
+        now = self.desk.position_m()
+        text = (
+            tr("Position along the traverses, v (m):")
+            if self.desk.kind() == "tie"
+            else tr("Position along the baseline, u (m):")
+        )
+        position, given = QInputDialog.getDouble(
+            self, name_of(self.desk.keys[0]), text, now if np.isfinite(now) else 0.0, -1e6, 1e6, 2
+        )
+        if given:
+            self.desk.move_to(position)
+
     def _save_picture(self) -> None:
         content = self.desk.stacked()
         if not content.traces:
@@ -252,6 +300,12 @@ class Pane(QWidget):
             action.setEnabled(bool(text))
             action.setToolTip(f"{label}: {text}" if text else tr("Nothing here."))
 
+    def point_at(self, seq: Optional[int]) -> None:
+        """Put the pointer on a reading of the line that is worked on, by its ``seq``; None: on none."""
+        traces = self.profile.content.traces
+        seqs = traces[0].seq.tolist() if traces else []
+        self.profile.point_at(seqs.index(seq) if seq in seqs else None)
+
     def _tell_reading(self, index: int) -> None:
         """Put the reading under the pointer into words."""
         traces = self.profile.content.traces
@@ -260,7 +314,8 @@ class Pane(QWidget):
             return
         trace, unit = traces[0], self.profile.content.unit
         at = float(trace.x[index])
-        where = clock(at) if self.desk.axis == TIME else f"v {at:.2f} m"
+        along = "u" if self.desk.kind() == "tie" else "v"
+        where = clock(at) if self.desk.axis == TIME else f"{along} {at:.2f} m"
         station = float(trace.station[index])
         parts = [
             name_of(trace.key),
@@ -268,6 +323,6 @@ class Pane(QWidget):
             tr("station {station:g}").format(station=station) if np.isfinite(station) else "",
             tr("logged {value:.2f} {unit}").format(value=trace.logged[index], unit=unit),
             tr("corrected {value:.2f} {unit}").format(value=trace.corrected[index], unit=unit),
-            str(flag_words(trace.flag[[index]])[0]).replace(";", ", "),
+            ", ".join(tr(word) for word in str(flag_words(trace.flag[[index]])[0]).split(";") if word),
         ]
         self.readout.setText("  ·  ".join(filter(None, parts)))

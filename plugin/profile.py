@@ -6,11 +6,20 @@ from typing import Optional
 
 import numpy as np
 from qgis.PyQt.QtCore import QPointF, QRectF, QSize, Qt, pyqtSignal
-from qgis.PyQt.QtGui import QPainter, QPen
+from qgis.PyQt.QtGui import QFontMetricsF, QPainter, QPen
 from qgis.PyQt.QtWidgets import QSizePolicy, QWidget
 
 from .looks import look_of
-from .profile_paint import Frame, ProfileContent, paint_axes, paint_difference, paint_legend, paint_main, paint_title
+from .profile_paint import (
+    Frame,
+    ProfileContent,
+    legend_rows,
+    paint_axes,
+    paint_difference,
+    paint_legend,
+    paint_main,
+    paint_title,
+)
 from .scale import Scale, padded
 from .texts import tr
 from .traces import DIFFERENCE, DISTANCE
@@ -48,12 +57,16 @@ class ProfileView(QWidget):
         self._x, self._y, self._change = (Scale(0.0, 1.0, 0.0, 1.0) for _ in range(3))
         self._drag: Optional[QPointF] = None
         self._hand: Optional[QPointF] = None
+        self._anchor: Optional[int] = None
         self.setMouseTracking(True)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setAccessibleName(tr("Profile"))
         self.setAccessibleDescription(
-            tr("Readings of a traverse. Left and right move from reading to reading, up and down from line to line.")
+            tr(
+                "Readings of a traverse. Left and right move from reading to reading, with Shift they choose a range, "
+                "Space takes it; up and down move from line to line; the menu key opens what can be changed."
+            )
         )
 
     def sizeHint(self) -> QSize:  # noqa: N802 (names fixed by Qt from here on)
@@ -74,7 +87,7 @@ class ProfileView(QWidget):
     def set_mode(self, mode: str) -> None:
         """Choose what dragging does."""
         self.mode = mode
-        self._drag = self._hand = None
+        self._drag = self._hand = self._anchor = None
         self.setCursor(Qt.CursorShape.CrossCursor if mode == CHOOSE else Qt.CursorShape.ArrowCursor)
         self.update()
 
@@ -92,8 +105,10 @@ class ProfileView(QWidget):
         """Return the box of the values and that of the difference (None when it is not shown)."""
         line = self.fontMetrics().height()
         left = line * 1.3 + self.fontMetrics().horizontalAdvance("-0000.0") + 6
-        top, bottom = line + 8.0, self.height() - 2 * line - 8.0
-        width, height = max(self.width() - left - RIGHT, 10.0), max(bottom - top, 10.0)
+        width = max(self.width() - left - RIGHT, 10.0)
+        rows = len(legend_rows(self.content, QFontMetricsF(self.font()), width))
+        top, bottom = rows * line + 8.0, self.height() - 2 * line - 8.0
+        height = max(bottom - top, 10.0)
         lower = height * DIFFERENCE_SHARE if DIFFERENCE in self.content.shows else 0.0
         upper = height - lower - (GAP if lower else 0)
         x = self._x.between(left, left + width)
@@ -140,8 +155,8 @@ class ProfileView(QWidget):
 
     def _paint_hand(self, painter: QPainter, frame: Frame, look) -> None:
         """Draw the range that is being chosen, and where the pointer is."""
-        if self.mode == CHOOSE and self._drag is not None and self._hand is not None:
-            ends = sorted((self._drag.x(), self._hand.x()))
+        if self.mode == CHOOSE and self._range_px(frame) is not None:
+            ends = sorted(self._range_px(frame))
             band = QRectF(ends[0], frame.box.top(), ends[1] - ends[0], frame.box.height())
             painter.fillRect(band, look.chosen)
         if self.pointer is not None:
@@ -149,8 +164,19 @@ class ProfileView(QWidget):
             painter.setPen(QPen(look.ink, 1.0, Qt.PenStyle.DotLine))
             painter.drawLine(QPointF(x, frame.box.top()), QPointF(x, frame.box.bottom()))
 
+    def _range_px(self, frame: Frame) -> Optional[tuple[float, float]]:
+        """Return between which pixels a range is being chosen, by mouse or by keys; None while there is none."""
+        if self._drag is not None and self._hand is not None:
+            return self._drag.x(), self._hand.x()
+        if self._anchor is None or self.pointer is None:
+            return None
+        x = self.content.traces[0].x
+        return frame.x.px(float(x[self._anchor])), frame.x.px(float(x[self.pointer]))
+
     def point_at(self, index: Optional[int]) -> None:
         """Put the pointer on a reading of the first trace (None: on none)."""
+        if index is None:
+            self._anchor = None
         if index != self.pointer:
             self.pointer = index
             self.pointed.emit(-1 if index is None else index)
@@ -158,12 +184,13 @@ class ProfileView(QWidget):
 
     def mousePressEvent(self, event):  # noqa: N802
         if event.button() == Qt.MouseButton.LeftButton and self.content.traces:
-            self._drag = self._hand = _place(event)
+            self._drag = self._hand = mouse_place(event)
+            self._anchor = None
 
     def mouseMoveEvent(self, event):  # noqa: N802
         if not self.content.traces:
             return
-        here = _place(event)
+        here = mouse_place(event)
         if self._drag is not None and self.mode == LOOK:
             main, under = self.frames()
             self._x = main.x.moved(here.x() - self._hand.x())
@@ -177,7 +204,7 @@ class ProfileView(QWidget):
         if start is None or self.mode != CHOOSE:
             return
         x = self.frames()[0].x
-        self._choose(x.value(start.x()), x.value(_place(event).x()))
+        self._choose(x.value(start.x()), x.value(mouse_place(event).x()))
         self.update()
 
     def _choose(self, one: float, other: float) -> None:
@@ -213,10 +240,13 @@ class ProfileView(QWidget):
         if key in lines:
             self.line_wanted.emit(lines[key])
         elif key in steps and self.content.traces:
+            extend = self.mode == CHOOSE and bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
+            self._anchor = (self.pointer if self._anchor is None else self._anchor) if extend else None
             self._step(steps[key])
         elif key == Qt.Key.Key_Space and self.mode == CHOOSE and self.pointer is not None:
-            seq = int(self.content.traces[0].seq[self.pointer])
-            self.range_chosen.emit(seq, seq)
+            x, ends = self.content.traces[0].x, (self.pointer if self._anchor is None else self._anchor, self.pointer)
+            self._anchor = None
+            self._choose(*x[list(ends)].tolist())
         else:
             super().keyPressEvent(event)
 
@@ -232,7 +262,7 @@ class ProfileView(QWidget):
         self.point_at(None)
 
 
-def _place(event) -> QPointF:
+def mouse_place(event) -> QPointF:
     """Return where a mouse event is: Qt 6 has the position with fractions only, Qt 5 as a whole one only."""
     return event.position() if hasattr(event, "position") else event.localPos()
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from qgis.PyQt.QtCore import QPointF, QRectF, Qt
-from qgis.PyQt.QtGui import QPainter, QPen, QPolygonF
+from qgis.PyQt.QtGui import QFontMetricsF, QPainter, QPen, QPolygonF
 
+from ..processing_provider.engine.readings import FLAGS
 from .looks import Look, draw_symbol, first_flag
 from .scale import Scale
 from .texts import tr
@@ -158,37 +160,71 @@ def paint_difference(painter: QPainter, frame: Frame, content: ProfileContent, l
         paint_curve(painter, frame, trace, DIFFERENCE, QPen(look.line(number), 1.4))
 
 
-def paint_legend(painter: QPainter, box: QRectF, content: ProfileContent, look: Look) -> None:
-    """Name the traverses, the dashes and the symbols that occur, in a row above the box."""
-    metrics = painter.fontMetrics()
-    x, y = box.left(), box.top() - metrics.height() / 2 - 3
+class Entry(NamedTuple):
+    """One entry of the legend: the mark (``line``, ``dashes``, ``behind`` or a flag), and the words behind it."""
 
-    def word(text: str) -> None:
-        nonlocal x
-        painter.setPen(look.ink)
-        painter.drawText(QPointF(x, y + metrics.ascent() / 2 - 1), text)
-        x += metrics.horizontalAdvance(text) + 10
+    mark: str
+    text: str
+    number: int = 0
 
-    def dash(pen: QPen) -> None:
-        nonlocal x
-        painter.setPen(pen)
-        painter.drawLine(QPointF(x, y), QPointF(x + 18, y))
-        x += 23
 
+DASH, DASH_ROOM, SYMBOL_ROOM, APART = 18, 23, 13, 10
+"""Length of the strokes of the legend, room for a stroke or a symbol with its gap, gap behind the words; pixels."""
+
+
+def legend(content: ProfileContent) -> list[Entry]:
+    """Return what must be told of a picture: the traverses, the dashes and the symbols that occur."""
+    entries = []
     for number, trace in enumerate(content.traces):
-        dash(QPen(look.line(number), 2.0))
         same = number and trace.key[0] == content.traces[0].key[0] and trace.key[2] == 1
-        word(tr("line {line}").format(line=trace.key[1]) if same else name_of(trace.key))
+        text = tr("line {line}").format(line=trace.key[1]) if same else name_of(trace.key)
+        entries.append(Entry("line", text, number))
     if len(content.kinds) > 1:
-        dash(QPen(look.line(0), 1.0, Qt.PenStyle.DashLine))
-        word(tr("as logged"))
+        entries.append(Entry("dashes", tr("as logged")))
     if content.behind:
-        dash(QPen(look.faint, 1.0))
-        word(tr("neighbours"))
-    for flag in dict.fromkeys(first_flag(b) for t in content.traces for b in np.unique(t.flag).tolist() if b):
-        draw_symbol(painter, flag, x + 4, y, look.warning)
-        x += 13
-        word(flag)
+        entries.append(Entry("behind", tr("neighbours")))
+    flags = dict.fromkeys(first_flag(b) for t in content.traces for b in np.unique(t.flag).tolist() if b)
+    return entries + [Entry(flag, tr(flag)) for flag in flags]
+
+
+def legend_rows(content: ProfileContent, metrics: QFontMetricsF, width: float) -> list[list[tuple[float, Entry]]]:
+    """Return the entries in as many rows as a width needs, each entry with where it begins."""
+    rows: list[list[tuple[float, Entry]]] = [[]]
+    x = 0.0
+    for entry in legend(content):
+        room = (SYMBOL_ROOM if entry.mark in FLAGS else DASH_ROOM) + metrics.horizontalAdvance(entry.text)
+        if rows[-1] and x + room > width:
+            rows.append([])
+            x = 0.0
+        rows[-1].append((x, entry))
+        x += room + APART
+    return rows
+
+
+def paint_legend(painter: QPainter, box: QRectF, content: ProfileContent, look: Look) -> None:
+    """Write the legend in rows above a box."""
+    metrics = QFontMetricsF(painter.font())
+    rows = legend_rows(content, metrics, box.width())
+    for number, row in enumerate(reversed(rows)):
+        y = box.top() - metrics.height() * (number + 0.5) - 3
+        for x, entry in row:
+            x += box.left()
+            if entry.mark in FLAGS:
+                draw_symbol(painter, entry.mark, x + 4, y, look.warning)
+                x += SYMBOL_ROOM
+            else:
+                painter.setPen(_stroke(entry, look))
+                painter.drawLine(QPointF(x, y), QPointF(x + DASH, y))
+                x += DASH_ROOM
+            painter.setPen(look.ink)
+            painter.drawText(QPointF(x, y + metrics.ascent() / 2 - 1), entry.text)
+
+
+def _stroke(entry: Entry, look: Look) -> QPen:
+    if entry.mark == "behind":
+        return QPen(look.faint, 1.0)
+    dashes = QPen(look.line(0), 1.0, Qt.PenStyle.DashLine)
+    return dashes if entry.mark == "dashes" else QPen(look.line(entry.number), 2.0)
 
 
 def name_of(key) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Callable, Optional, Sequence
 
 import numpy as np
@@ -39,6 +39,8 @@ class GridState:
         Of the grid on its own, once it was processed again.
     channel : str
         Of ``raster``.
+    edits : Edits
+        The changes by hand that are in it.
     """
 
     result: GridResult
@@ -46,6 +48,7 @@ class GridState:
     corrected: Optional[Readings] = None
     raster: Optional[RasterResult] = None
     channel: str = ""
+    edits: Edits = field(default_factory=Edits)
 
     @property
     def steps_done(self) -> int:
@@ -65,6 +68,7 @@ def process_grid_again(
     recipe: Recipe,
     *,
     channel: str,
+    read: Optional[GridResult] = None,
     cell_size_m: Optional[float] = None,
     halo: Optional[Readings] = None,
     progress: Progress = None,
@@ -80,6 +84,8 @@ def process_grid_again(
     recipe : Recipe
     channel : str
         Which channel to interpolate.
+    read : GridResult, optional
+        The grid as it was read with the same notes: then its log is not read again.
     cell_size_m : float, optional
         None = as in the recipe, or half the line spacing.
     halo : Readings, optional
@@ -92,15 +98,16 @@ def process_grid_again(
     EngineError
         When the grid cannot be placed or interpolated with these edits.
     """
-    reading = {"fit": recipe.fit, "accept_certainty": recipe.accept_certainty, "progress": part_of(progress, 0.0, 0.3)}
-    result = read_survey([source], edited_notes(notes, edits), **reading)[0]
-    if result.problem:
-        raise EngineError(result.problem)
-    placed = flag_by_hand(result.readings, edits.flags)
+    # What a person set or lifted counts after every correction.
+    recipe = replace(recipe, edits=edits)
+    if read is None:
+        options = {"fit": recipe.fit, "accept_certainty": recipe.accept_certainty}
+        read = read_survey([source], edited_notes(notes, edits), progress=part_of(progress, 0.0, 0.3), **options)[0]
+    if read.problem:
+        raise EngineError(read.problem)
+    placed = flag_by_hand(read.readings, edits.flags)
     corrected, _ = correct(placed, recipe, channels=_channels(recipe, placed), progress=part_of(progress, 0.3, 0.6))
-    # A flag that a person lifted stays lifted, whatever the search for outliers says.
-    corrected = flag_by_hand(corrected, edits.flags)
-    state = GridState(result, placed, corrected)
+    state = GridState(read, placed, corrected, edits=about_grid(edits, read.grid))
     return with_raster(state, recipe, channel, cell_size_m=cell_size_m, halo=halo, progress=part_of(progress, 0.6, 1.0))
 
 
@@ -129,7 +136,7 @@ def open_survey(sources: SurveySources, recipe: Recipe, edits: Edits, progress: 
     EngineError
         When no grid could be placed.
     """
-    notes = edited_notes(sources.notes, edits)
+    notes, recipe = edited_notes(sources.notes, edits), replace(recipe, edits=edits)
     reading = {"fit": recipe.fit, "accept_certainty": recipe.accept_certainty, "progress": part_of(progress, 0.0, 0.7)}
     results = read_survey(sources.grids, notes, **reading)
     good = [r for r in results if not r.problem]
@@ -138,14 +145,14 @@ def open_survey(sources: SurveySources, recipe: Recipe, edits: Edits, progress: 
         raise EngineError(" ".join(["No grid could be placed.", *errors]))
     placed = flag_by_hand(concatenate([r.readings for r in good]), edits.flags)
     corrected, _ = correct(placed, recipe, channels=_channels(recipe, placed), progress=part_of(progress, 0.7, 1.0))
-    corrected = flag_by_hand(corrected, edits.flags)
     states = {}
     for result in results:
         if result.problem:
             states[result.grid] = GridState(result)
             continue
         rows = placed.grid == placed.grids.index(result.grid)
-        states[result.grid] = GridState(result, placed.take(rows), corrected.take(rows))
+        own = about_grid(edits, result.grid)
+        states[result.grid] = GridState(result, placed.take(rows), corrected.take(rows), edits=own)
     return Session(sources, recipe, edits, states)
 
 
@@ -254,10 +261,12 @@ class Session:
         with, the grid is what it was then, levelled with all others; only its raster is made anew.
         """
         source, notes, edits, recipe = self.source(grid), self.sources.notes, self.edits, self.recipe
-        opened = self._opened[grid] if about_grid(edits, grid) == about_grid(self._opened_with, grid) else None
+        mine, state = about_grid(edits, grid), self._states[grid]
+        opened = self._opened[grid] if mine == about_grid(self._opened_with, grid) else None
+        read = state.result if mine.notes == state.edits.notes else None
         others = [s.corrected for g, s in self._states.items() if g != grid and s.corrected is not None]
-        if channel not in self._states[grid].placed.channels:
-            channel = _channels(recipe, self._states[grid].placed)[0]
+        if channel not in state.placed.channels:
+            channel = _channels(recipe, state.placed)[0]
         others = [table for table in others if channel in table.channels]
         spacings = [s.result.source.entry.scheme.spacing_m for s in self._states.values()]
         cell_size_m = recipe.cell_size_m or min(spacings) / 2
@@ -268,7 +277,7 @@ class Session:
             }  # fmt: skip
             if opened is not None:
                 return with_raster(opened, recipe, channel, **around)
-            return process_grid_again(source, notes, edits, recipe, channel=channel, **around)
+            return process_grid_again(source, notes, edits, recipe, channel=channel, read=read, **around)
 
         return work
 

@@ -20,7 +20,7 @@ class Tools:
 
     def __init__(self, iface, menu: str):
         self.iface, self.menu = iface, menu
-        self.corners = self.measuring = self.plan = None
+        self.corners = self.measuring = self.plan = self.works = None
         self._marked = ("", "")
         self.actions = {
             name: self._action(name, label, help_text, do)
@@ -57,10 +57,25 @@ class Tools:
         return action
 
     def same_colours(self) -> None:
-        """Give the maps of each channel one range."""
-        from .colours import same_colours
+        """Give the maps of each channel one range; their values are read in the background."""
+        self._try(self._share_colours)
 
-        self._try(same_colours, QgsProject.instance())
+    def _share_colours(self) -> str:
+        from .colours import shared_looks, show_shared, to_share
+        from .tasks import Works
+
+        if self.works is None:
+            self.works = Works(self.bar)
+        project = QgsProject.instance()
+        shares = to_share(project)
+        self.works.start(
+            "colours",
+            tr("Turnrow: same colours for all"),
+            lambda progress: shared_looks(shares, progress),
+            lambda looks: self._say(show_shared(project, shares, looks)),
+            lambda sentence: self._say(sentence, Qgis.MessageLevel.Warning),
+        )
+        return ""
 
     def grey(self) -> None:
         """Switch between greys and colours."""
@@ -81,8 +96,11 @@ class Tools:
         except EngineError as error:
             said, level = str(error), Qgis.MessageLevel.Warning
         if said:
-            self.iface.messageBar().pushMessage(TITLE, said, level)
+            self._say(said, level)
         return level == Qgis.MessageLevel.Info
+
+    def _say(self, sentence: str, level=Qgis.MessageLevel.Info) -> None:
+        self.iface.messageBar().pushMessage(TITLE, sentence, level)
 
     def mark(self) -> None:
         """Switch the tool that marks corners on or off."""
@@ -152,6 +170,8 @@ class Tools:
         project = QgsProject.instance()
         project.readProject.disconnect(self._show_grey)
         project.cleared.disconnect(self._show_grey)
+        if self.works is not None:
+            self.works.cancel()
         if self.corners is not None:
             self.iface.mapCanvas().unsetMapTool(self.corners)
             self.corners.leave()

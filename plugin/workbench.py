@@ -4,17 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from qgis.core import Qgis
-from qgis.PyQt.QtCore import Qt
+from qgis.core import Qgis, QgsProject
+from qgis.PyQt.QtCore import Qt, QTimer
 from qgis.PyQt.QtWidgets import (
     QAction,
     QDialog,
     QDockWidget,
     QFileDialog,
-    QLabel,
-    QMessageBox,
-    QProgressBar,
-    QPushButton,
     QSplitter,
     QToolBar,
     QVBoxLayout,
@@ -23,11 +19,15 @@ from qgis.PyQt.QtWidgets import (
 
 from ..processing_provider.bridge.ramps import channel_look
 from .desk import Desk
+from .foot import Foot
+from .leaving import BUTTON, ExitQuestion, ask_to_keep, ask_to_take_up
 from .lists import FindingList, GridList, LineList
-from .on_map import LinePicker, MapLink
+from .map_pointer import LinePicker, MapPointer
+from .on_map import MapLink
 from .opening import RECIPE
 from .opening_dialog import OpeningDialog
 from .pane import Pane, own_icon
+from .profile_paint import name_of
 from .survey_layers import load_maps
 from .texts import tr
 
@@ -48,6 +48,8 @@ class Workbench(QDockWidget):
         self.desk = Desk(self)
         self.link = MapLink(iface.mapCanvas())
         self.picker = LinePicker(iface.mapCanvas())
+        self.pointer = MapPointer(iface.mapCanvas(), lambda: self.isVisible() and self.desk.session is not None)
+        self.exit_question = ExitQuestion(self.may_leave)
         self.pane = Pane(self.desk)
         self.grids, self.lines, self.findings = GridList(), LineList(), FindingList()
         body = QWidget()
@@ -56,7 +58,9 @@ class Workbench(QDockWidget):
         layout.setSpacing(2)
         layout.addWidget(self._bar())
         layout.addWidget(self._panes(), 1)
-        layout.addLayout(self._foot())
+        self.foot = Foot()
+        self.message = self.foot.message
+        layout.addWidget(self.foot)
         self.setWidget(body)
         self._connect()
 
@@ -94,37 +98,25 @@ class Workbench(QDockWidget):
         self.splitter.setSizes([100 * share for share in SHARES])
         return self.splitter
 
-    def _foot(self) -> QVBoxLayout:
-        foot = QVBoxLayout()
-        self.message = QLabel(tr("Open a survey to begin."))
-        self.message.setWordWrap(True)
-        self.message.setAccessibleName(tr("Message"))
-        self.progress = QProgressBar()
-        self.progress.setAccessibleName(tr("Progress"))
-        self.progress.setMaximumHeight(12)
-        self.progress.setTextVisible(False)
-        self.stop = QPushButton(tr("Stop"))
-        self.stop.setToolTip(tr("Stop the work that is under way."))
-        self.stop.clicked.connect(self._stop)
-        foot.addWidget(self.message)
-        for widget in (self.progress, self.stop):
-            widget.hide()
-            foot.addWidget(widget)
-        return foot
-
     def _connect(self) -> None:
         desk = self.desk
         desk.opened.connect(self._opened)
         desk.grid_changed.connect(self._grid_changed)
         desk.view_changed.connect(self._view_changed)
         desk.told.connect(self._told)
-        desk.works.started.connect(self._follow)
-        desk.works.ended.connect(self._ended)
+        desk.works.started.connect(self.foot.follow)
+        desk.works.ended.connect(lambda: self.foot.be_busy(bool(self.desk.works.names)))
+        self.foot.stop.clicked.connect(self._stop)
         self.grids.chosen.connect(self._grid_chosen)
         self.lines.several.connect(desk.choose_lines)
         self.findings.chosen.connect(self._finding_chosen)
         self.pane.profile.pointed.connect(self._reading_pointed)
-        self.picker.picked.connect(self._picked)
+        self.lines.setContextMenuPolicy(Qt.ContextMenuPolicy.CustomContextMenu)
+        self.lines.customContextMenuRequested.connect(lambda at: self.pane.ask_line(self.lines.viewport(), at))
+        self.pointer.hovered.connect(self._hovered)
+        self.pointer.clicked.connect(self._picked)
+        self.iface.registerApplicationExitBlocker(self.exit_question)
+        QgsProject.instance().cleared.connect(self._project_gone)
         self.picker.deactivated.connect(self._picker_off)
         self._enable()
 
@@ -159,12 +151,27 @@ class Workbench(QDockWidget):
         """Return whether the open survey may be closed; asks when changes are not kept yet."""
         if self.desk.session is None or not self.desk.session.unsaved:
             return True
-        buttons = QMessageBox.StandardButton
-        answer = QMessageBox.question(
-            self, tr("Changes by hand"), tr("The changes by hand are not kept in a recipe yet. Keep them?"),
-            buttons.Save | buttons.Discard | buttons.Cancel,
-        )  # fmt: skip
-        return answer == buttons.Discard or (answer == buttons.Save and self.ask_save())
+        answer = ask_to_keep(self.iface.mainWindow())
+        if answer == BUTTON.Discard:
+            self.desk.forget_aside()
+        return answer == BUTTON.Discard or (answer == BUTTON.Save and self.ask_save())
+
+    def offer_kept(self) -> None:
+        """Offer changes of this survey that were left behind earlier, as when QGIS ended by itself."""
+        kept = self.desk.kept_aside() if self.desk.session else None
+        if kept is None:
+            return
+        answer = ask_to_take_up(self.iface.mainWindow(), kept[0])
+        if answer == BUTTON.Yes:
+            self.desk.take_up(*kept)
+        elif answer == BUTTON.Discard:
+            self.desk.forget_aside()
+
+    def _project_gone(self) -> None:
+        """Tell that the survey stays open when the project is closed or another one opened."""
+        self.link.clear()
+        if self.desk.session is not None and self.desk.session.unsaved:
+            self._told(tr("The survey stays open in the workbench. Its changes by hand are not kept yet."), True)
 
     def ask_run(self) -> None:
         """Open the algorithm that processes the whole survey, filled in with this one."""
@@ -197,14 +204,31 @@ class Workbench(QDockWidget):
     def _picker_off(self) -> None:
         self.buttons["pick"].setChecked(False)
 
+    def _line_at(self, point):
+        place = point and self.link.to_survey(point)
+        return place and self.desk.line_at(*place, self.link.reach_m())
+
+    def _hovered(self, point) -> None:
+        """Show the line under the pointer lightly; of one that is looked at, the reading in the profile."""
+        found = self._line_at(point) if self.desk.session is not None else None
+        key, seq = found or (None, None)
+        looked_at = self.desk.keys[:1] == [key]
+        if key is None or looked_at:
+            self.link.show_hover(None)
+            self.pane.point_at(seq)
+        else:
+            self.pane.point_at(None)
+            self.link.show_hover(self.desk.places(key))
+            self.pane.readout.setText(tr("{line}: click to see it.").format(line=name_of(key)))
+
     def _picked(self, point) -> None:
-        place = self.link.to_survey(point)
-        seq = place and self.desk.choose_at(*place, self.link.reach_m())
-        if seq is None:
+        found = self._line_at(point)
+        if found is not None:
+            self.link.show_hover(None)
+            self.desk.choose_lines([found[0]])
+            self.pane.point_at(found[1])
+        elif self.link.canvas.mapTool() is self.picker:
             self._told(tr("No line was walked there."), False)
-            return
-        seqs = self.pane.profile.content.traces[0].seq.tolist()
-        self.pane.profile.point_at(seqs.index(seq))
 
     def _opened(self) -> None:
         self.link.clear()
@@ -214,6 +238,8 @@ class Workbench(QDockWidget):
         self._enable()
         self.lines.grid = ""
         self._show_grids()
+        # A question while the work that opened the survey ends would hold up all other work.
+        QTimer.singleShot(0, self.offer_kept)
 
     def _show_grids(self) -> None:
         session, grid = self.desk.session, self.desk.grid
@@ -259,17 +285,6 @@ class Workbench(QDockWidget):
         if wrong:
             self.iface.messageBar().pushMessage("Turnrow", sentence, Qgis.MessageLevel.Warning)
 
-    def _follow(self, work) -> None:
-        self.progress.setValue(0)
-        work.progressChanged.connect(lambda percent: self.progress.setValue(int(percent)))
-        self.progress.show()
-        self.stop.show()
-
-    def _ended(self) -> None:
-        busy = bool(self.desk.works.names)
-        self.progress.setVisible(busy)
-        self.stop.setVisible(busy)
-
     def _stop(self) -> None:
         self.desk.works.cancel()
         self._told(tr("Stopped."), False)
@@ -286,9 +301,14 @@ class Workbench(QDockWidget):
             self.splitter.setOrientation(along)
             self.splitter.setSizes([100 * share for share in SHARES])
             self.left.setOrientation(across)
+            # Side by side the grids need more room than the lines; one above the other both are alike.
+            self.left.setSizes([600, 500] if across == Qt.Orientation.Horizontal else [500, 500])
 
     def leave(self) -> None:
         """Take everything away that is not inside the dock."""
+        QgsProject.instance().cleared.disconnect(self._project_gone)
+        self.iface.unregisterApplicationExitBlocker(self.exit_question)
+        self.pointer.leave()
         self.desk.close()
         self.link.canvas.unsetMapTool(self.picker)
         self.link.clear()

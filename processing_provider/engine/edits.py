@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from typing import Mapping, Sequence
 
 import numpy as np
 
 from .errors import EngineError
-from .notes import Note
+from .notes import KINDS, Note
 from .readings import FLAGS, Readings, flag_bit
 
 BY_HAND = ("void", "outlier", "obstacle")
@@ -51,12 +51,24 @@ class Edits:
 
     def with_note(self, note: Note) -> Edits:
         """Return the edits with a note that takes the place of an earlier one about the same recording."""
-        kept = tuple(n for n in self.notes if not _same(n, note))
+        kept = tuple(n for n in self.notes if n != note and not _same(n, note))
         return Edits((*kept, note), self.flags)
 
     def with_flag(self, edit: FlagEdit) -> Edits:
         """Return the edits with one more change of flags."""
         return Edits(self.notes, (*self.flags, edit))
+
+    def without_flags(self, grid: str, line: int, run: int, first_seq: int, last_seq: int) -> Edits:
+        """Return the edits with no change of flags between two readings of a recording, both included."""
+        kept: list[FlagEdit] = []
+        for edit in self.flags:
+            if (edit.grid, edit.line, edit.run) != (grid, line, run):
+                kept.append(edit)
+                continue
+            before = replace(edit, last_seq=min(edit.last_seq, first_seq - 1))
+            behind = replace(edit, first_seq=max(edit.first_seq, last_seq + 1))
+            kept += [part for part in (before, behind) if part.first_seq <= part.last_seq]
+        return Edits(self.notes, tuple(kept))
 
 
 def _same(one: Note, other: Note) -> bool:
@@ -91,7 +103,8 @@ def flag_by_hand(readings: Readings, edits: Sequence[FlagEdit]) -> Readings:
 
 def edits_as_json(edits: Edits) -> dict:
     """Return edits as plain values for a recipe."""
-    notes = [{k: v for k, v in asdict(note).items() if v not in (None, "", 0)} for note in edits.notes]
+    usual = {f.name: f.default for f in fields(Note)}
+    notes = [{k: v for k, v in asdict(note).items() if v != usual[k]} for note in edits.notes]
     return {"notes": notes, "flags": [asdict(edit) for edit in edits.flags]}
 
 
@@ -109,6 +122,12 @@ def parse_edits(given: object, *, where: str = "recipe") -> Edits:
         raise EngineError(f"Invalid edits in the {where}. They must hold lists of notes and flags, and nothing else.")
     notes = tuple(_built(Note, item, "note", where) for item in given.get("notes") or ())
     flags = tuple(_built(FlagEdit, item, "flag", where) for item in given.get("flags") or ())
+    for note in notes:
+        if note.kind not in KINDS:
+            raise EngineError(
+                f"Invalid kind in the edits of the {where}: {note.kind!r} was given. It must be one of: "
+                f"{', '.join(KINDS)}."
+            )
     for edit in flags:
         if edit.flag not in BY_HAND:
             raise EngineError(

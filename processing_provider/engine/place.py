@@ -126,6 +126,11 @@ def note_for_run(notes: Sequence[Note], line: int, run: int, recordings: int) ->
     return None
 
 
+def counted_stations(readings: Readings, run: Run, scheme: Scheme, notes: Sequence[Note]) -> np.ndarray:
+    """Return the stations of a recording that obstacles are noted by, (n,): the log's, or as notes mend them."""
+    return _place_run(readings, run, scheme, notes_for(notes, scheme.grid), None).station
+
+
 def _place_run(readings: Readings, run: Run, scheme: Scheme, notes: list[Note], marks: Optional[int]) -> PlacedRun:
     recordings = int(readings.run[(readings.line == run.line)].max())
     note = note_for_run(notes, run.line, run.run, recordings) or Note(scheme.grid, run.line)

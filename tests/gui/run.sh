@@ -37,9 +37,9 @@ for _ in $(seq 100); do [ -s "$work/display" ] && break; sleep 0.1; done
 settings=$work/profiles/test/QGIS
 mkdir -p "$settings"
 cat >"$settings/QGIS3.ini" <<'INI'
-[General]
-locale\overrideFlag=true
-locale\userLocale=en_US
+[locale]
+overrideFlag=true
+userLocale=en_US
 
 [PythonPlugins]
 turnrow=true

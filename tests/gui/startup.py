@@ -13,10 +13,10 @@ import traceback
 from pathlib import Path
 
 from qgis.core import QgsApplication, QgsPointXY, QgsProject
-from qgis.PyQt.QtCore import QEventLoop, QPoint, Qt, QTimer
-from qgis.PyQt.QtGui import QColor, QImage, QPainter, QPen
+from qgis.PyQt.QtCore import QEvent, QEventLoop, QPoint, QPointF, Qt, QTimer
+from qgis.PyQt.QtGui import QColor, QImage, QMouseEvent, QPainter, QPen
 from qgis.PyQt.QtTest import QTest
-from qgis.PyQt.QtWidgets import QApplication, QDockWidget
+from qgis.PyQt.QtWidgets import QApplication, QDockWidget, QMessageBox
 from qgis.utils import iface, loadPlugin, plugins, startPlugin, unloadPlugin
 
 OUT = Path(os.environ["GUI_OUT"])
@@ -69,8 +69,26 @@ def drag(widget, start, stop):
 
 def look(bench):
     """Open the survey, look at a line and at a whole grid."""
+    # The desktop of the run before this one ended without a word, so what was changed there is offered now.
+    left_behind = list(Path(QgsApplication.qgisSettingsDirPath()).glob("turnrow/unsaved_*.json"))
+    offered = []
+
+    def answer():
+        box = QApplication.activeModalWidget()
+        if box is not None:
+            asking.stop()
+            picture(box, "offered")
+            offered.append(box.text())
+            box.button(QMessageBox.StandardButton.Discard).click()
+
+    asking = QTimer()
+    asking.timeout.connect(answer)
+    asking.start(200)
     bench.desk.open_folder(SURVEY)
     until(lambda: bench.desk.session is not None, "the survey opens")
+    wait(500)
+    asking.stop()
+    need(len(offered) == len(left_behind), f"{len(left_behind)} changes were left behind, {len(offered)} offered")
     canvas = iface.mapCanvas()
     grid = bench.desk.session.grids[1]
     bench.grids.chosen.emit(grid)
@@ -78,6 +96,7 @@ def look(bench):
     canvas.waitWhileRendering()
     bench.pane.profile.point_at(30)
     wait(1500)
+    iface.messageBar().clearWidgets()
     picture(iface.mainWindow(), "window")
     picture(bench, "dock")
     for kind in bench.pane.shows:
@@ -99,14 +118,64 @@ def keys(bench, grid):
     return [(r.grid, r.line, r.run) for r in bench.desk.session.runs(grid)]
 
 
+def pointer_on_map(bench):
+    """The line under the pointer is marked, and a click with the tool for moving the map chooses it."""
+    canvas = iface.mapCanvas()
+    iface.actionPan().trigger()
+    grid = bench.desk.grid
+    key = keys(bench, grid)[12]
+    places = bench.desk.places(key)
+    x, y = places[len(places) // 3]
+    hover(canvas.viewport(), spot_of(QgsPointXY(x, y)))
+    wait(200)
+    need("click to see it" in bench.pane.readout.text(), "nothing under the pointer on the map")
+    picture(iface.mainWindow(), "pointer")
+    centre = canvas.center()
+    click(QgsPointXY(x, y))
+    need(bench.desk.keys == [key], f"the click chose {bench.desk.keys}, not {key}")
+    canvas.setCenter(centre)
+    canvas.refresh()
+
+
+def hover(widget, spot):
+    """Move the mouse with no button held."""
+    event = QMouseEvent(QEvent.Type.MouseMove, QPointF(spot), QPointF(widget.mapToGlobal(spot)),
+                        Qt.MouseButton.NoButton, Qt.MouseButton.NoButton, Qt.KeyboardModifier.NoModifier)  # fmt: skip
+    QApplication.sendEvent(widget, event)
+
+
+def ends_with_a_question(bench):
+    """QGIS asks on its way out by the menu and by the window, and stays when told to."""
+    asked = []
+
+    def answer():
+        box = QApplication.activeModalWidget()
+        if isinstance(box, QMessageBox) and "recipe" in box.text():
+            picture(box, "question")
+            asked.append(box.text())
+            box.button(QMessageBox.StandardButton.Cancel).click()
+        elif isinstance(box, QMessageBox):  # about the project
+            discard = box.button(QMessageBox.StandardButton.Discard) or box.button(QMessageBox.StandardButton.Yes)
+            discard.click()
+            QTimer.singleShot(500, answer)
+
+    need(bench.desk.session.unsaved, "there is nothing to ask about")
+    for leave in (iface.actionExit().trigger, iface.mainWindow().close):
+        QgsProject.instance().setDirty(False)
+        before = len(asked)
+        QTimer.singleShot(500, answer)
+        leave()
+        until(lambda before=before: len(asked) > before, "QGIS asks before it ends", 5000)
+        wait(200)
+    need(bench.isVisible(), "the workbench went away")
+
+
 def change(bench):
     """Flag readings with the mouse, make a line void, take it back."""
     grid = bench.desk.grid
     bench.desk.choose_lines(keys(bench, grid)[8:9])
     bench.pane.profile.parent().setFocus()
-    for action in bench.pane.findChildren(type(bench.pane.undo)):
-        if action.text() == "Flag":
-            action.trigger()
+    bench.pane.modes.actions()[1].trigger()
     profile = bench.pane.profile
     wait(200)
     y = profile.height() // 2
@@ -126,13 +195,30 @@ def change(bench):
     bench.desk.undo()
     until(lambda: not bench.desk.works.names, "the change is taken back")
     picture(bench, "undone")
+    iface.mainWindow().addDockWidget(Qt.DockWidgetArea.BottomDockWidgetArea, bench)
+    iface.mainWindow().resizeDocks([bench], [430], Qt.Orientation.Vertical)
+    bench.pane.flag.setCurrentIndex(bench.pane.flag.findData("obstacle"))
+    wait(200)
+    y = profile.height() // 2
+    drag(profile, QPoint(2 * profile.width() // 3, y), QPoint(3 * profile.width() // 4, y))
+    need([n for n in bench.desk.session.edits.notes if n.kind == "obstacle"], "dragging noted no obstacle")
+    until(lambda: not bench.desk.works.names, "the grid is processed again")
+    bench.desk.move_to(bench.desk.position_m() + 0.2)
+    until(lambda: not bench.desk.works.names, "the grid is processed again")
+    QTimer.singleShot(500, lambda: (picture(QApplication.activePopupWidget(), "menu"),
+                                    QApplication.activePopupWidget().close()))  # fmt: skip
+    profile.customContextMenuRequested.emit(QPoint(40, 40))
+    picture(bench, "obstacle")
+
+
+def spot_of(place):
+    pixel = iface.mapCanvas().getCoordinateTransform().transform(place)
+    return QPoint(round(pixel.x()), round(pixel.y()))
 
 
 def click(place):
     """Click on the map itself with the mouse."""
-    canvas = iface.mapCanvas()
-    pixel = canvas.getCoordinateTransform().transform(place)
-    spot = QPoint(round(pixel.x()), round(pixel.y()))
+    canvas, spot = iface.mapCanvas(), spot_of(place)
     QTest.mouseMove(canvas.viewport(), spot)
     QTest.mouseClick(canvas.viewport(), Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, spot)
     wait(100)
@@ -142,6 +228,7 @@ def with_tools(window, extent):
     """Compare colours, go grey and back, mark a grid by clicks, measure it, place a plan."""
     tools, canvas = plugins[NAME].tools, iface.mapCanvas()
     tools.actions["same_colours"].trigger()
+    until(lambda: not tools.works.names, "the colours are made the same")
     tools.actions["grey"].trigger()
     canvas.waitWhileRendering()
     picture(window, "grey")
@@ -234,7 +321,9 @@ def go():
         bench = plugins[NAME].workbench
         window.resizeDocks([bench], [430], Qt.Orientation.Vertical)
         look(bench)
+        pointer_on_map(bench)
         change(bench)
+        ends_with_a_question(bench)
         with_tools(window, bench.desk.session.extent(bench.desk.grid))
         for widget in QApplication.topLevelWidgets():
             need(not (widget.isVisible() and widget.isModal()), f"a dialog is in the way: {widget.windowTitle()}")

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import math
 import re
+import threading
+import time
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from osgeo import gdal
 from qgis.core import (
+    QgsApplication,
     QgsColorRampShader,
     QgsCoordinateReferenceSystem,
     QgsCoordinateTransform,
@@ -25,7 +28,7 @@ from qgis.core import (
 from qgis.gui import QgsMapCanvas, QgsMapMouseEvent
 from qgis.PyQt.QtCore import QCoreApplication, QEvent, QPoint, QSize, Qt
 from qgis.PyQt.QtGui import QColor, QKeyEvent
-from turnrow.plugin.colours import limits_of, same_colours, set_grey
+from turnrow.plugin.colours import limits_of, set_grey, shared_looks, show_shared, to_share
 from turnrow.plugin.corner_layers import (
     add_grid,
     check_may_mark,
@@ -49,7 +52,7 @@ from turnrow.processing_provider.bridge.ramps import DIVERGING, QUIET, RAMPS, SE
 from turnrow.processing_provider.bridge.rasters import write_raster
 from turnrow.processing_provider.bridge.styles import style_raster
 from turnrow.processing_provider.engine.blocks import BlockRaster
-from turnrow.processing_provider.engine.errors import EngineError
+from turnrow.processing_provider.engine.errors import Cancelled, EngineError
 from turnrow.processing_provider.engine.frame import CORNERS, Corner
 from turnrow.processing_provider.engine.lattice import Lattice
 
@@ -163,6 +166,11 @@ def ends_of(ramp):
     return RAMPS[ramp][0], RAMPS[ramp][-1]
 
 
+def same_colours(project, progress=lambda fraction: None):
+    shares = to_share(project)
+    return show_shared(project, shares, shared_looks(shares, progress))
+
+
 @pytest.fixture
 def two_maps(tmp_path):
     rng = np.random.default_rng(4)
@@ -189,6 +197,23 @@ def test_maps_of_a_channel_take_one_range_and_others_stay(tmp_path, two_maps):
     assert shader_of(other).legendSettings().suffix() == " ppt"
     low, high = expected
     assert f"cond: 2 maps from {low:.4g} to {high:.4g} mS/m" in said
+
+
+def test_map_that_was_taken_away_meanwhile_is_left_out(two_maps):
+    project = QgsProject.instance()
+    shares, told = to_share(project), []
+    looks = shared_looks(shares, told.append)
+    assert told == [0.0, 0.5]
+    project.removeMapLayer(two_maps[0][1].id())
+    assert "1 maps from" in show_shared(project, shares, looks)
+
+
+def test_cancel_ends_the_reading_of_maps(two_maps):
+    def stop(fraction):
+        raise Cancelled
+
+    with pytest.raises(Cancelled):
+        same_colours(QgsProject.instance(), stop)
 
 
 def test_range_about_zero_keeps_zero_in_its_middle(tmp_path):
@@ -788,6 +813,25 @@ def test_grey_action_shows_what_the_project_is(tools, window, two_maps):
     tools.actions["grey"].trigger()
     assert "holds no map" in window.said[1]
     assert not tools.actions["grey"].isChecked()
+
+
+def test_same_colours_are_read_in_the_background(tools, window, two_maps, monkeypatch):
+    from turnrow.plugin import colours
+
+    threads, read = [], colours.read_raster
+    monkeypatch.setattr(colours, "read_raster", lambda path: threads.append(threading.get_ident()) or read(path))
+    before = [limits_of(layer) for layer in two_maps[0]]
+    tools.actions["same_colours"].trigger()
+    end = time.monotonic() + 20
+    while not window.said and time.monotonic() < end:
+        QgsApplication.processEvents()
+        time.sleep(0.01)
+    assert "cond: 2 maps" in window.said[0]
+    assert threading.get_ident() not in threads
+    assert limits_of(two_maps[0][0]) == limits_of(two_maps[0][1]) != before[0]
+    QgsProject.instance().clear()
+    tools.actions["same_colours"].trigger()
+    assert "holds no map" in window.said[1]
 
 
 def test_names_of_corners_are_those_of_the_contract():

@@ -144,6 +144,37 @@ def test_algorithms_and_models_speak_german_and_keep_their_ids(turnrow_provider,
     assert {a.id(): (a.displayName(), a.groupId()) for a in turnrow_provider.algorithms()} == english
 
 
+def test_flags_are_shown_in_german_and_stay_as_they_are_in_the_data(qgis_app, compiled):
+    import numpy as np
+    from turnrow.plugin.main import translator_of
+    from turnrow.plugin.profile_paint import ProfileContent, legend
+    from turnrow.plugin.traces import Trace
+    from turnrow.processing_provider.engine.readings import FLAGS, flag_words
+
+    n = len(FLAGS)
+    bits = (1 << np.arange(n)).astype(np.uint16)
+    row = np.arange(float(n))
+    content = ProfileContent((Trace(("A", 1, 1), row, row, row, bits, np.arange(n), row, np.stack([row, row], 1)),))
+    translator = translator_of("de", compiled)
+    try:
+        shown = {entry.mark: entry.text for entry in legend(content) if entry.mark in FLAGS}
+        assert flag_words(bits).tolist() == list(FLAGS)
+    finally:
+        QCoreApplication.removeTranslator(translator)
+    assert set(shown) == set(FLAGS)
+    assert [word for word in FLAGS if shown[word] == word] == []
+    assert shown["obstacle"] == "Hindernis"
+
+
+def test_words_of_findings_and_states_are_listed(strings):
+    """Severities, flags, kinds and steps come from the data; each must be known to the tool by itself."""
+    from turnrow.plugin.session import STEPS
+    from turnrow.processing_provider.engine import findings, notes, readings
+
+    known = set(strings.texts())
+    assert {*STEPS, *findings.SEVERITIES, *readings.FLAGS, *readings.KINDS, *notes.KINDS} <= known
+
+
 PROGRAM = """
 import sys
 from qgis.core import QgsApplication, QgsSettings

@@ -10,23 +10,35 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from qgis.core import QgsApplication, QgsCoordinateReferenceSystem, QgsPointXY, QgsProject, QgsRasterLayer
+from qgis.core import (
+    QgsApplication,
+    QgsCoordinateReferenceSystem,
+    QgsGeometry,
+    QgsPointXY,
+    QgsProject,
+    QgsRasterLayer,
+)
+from qgis.gui import QgsMapToolPan
 from qgis.PyQt.QtCore import QCoreApplication, QEvent, QPoint, QPointF, Qt
-from qgis.PyQt.QtGui import QMouseEvent, QWheelEvent
+from qgis.PyQt.QtGui import QFontMetricsF, QMouseEvent, QResizeEvent, QWheelEvent
 from qgis.PyQt.QtTest import QTest
-from qgis.PyQt.QtWidgets import QDockWidget
-from turnrow.plugin import changes
+from qgis.PyQt.QtWidgets import QDockWidget, QInputDialog, QMenu, QMessageBox
+from turnrow.plugin import changes, leaving, recovery
+from turnrow.plugin.corners_tool import CornersTool
 from turnrow.plugin.history import History
+from turnrow.plugin.lists import NARROW_EM, mark_icon
+from turnrow.plugin.map_pointer import LinePicker
 from turnrow.plugin.opening import Tables, find_tables, open_tables
 from turnrow.plugin.profile import CHOOSE, ProfileView
-from turnrow.plugin.profile_paint import ProfileContent
+from turnrow.plugin.profile_paint import ProfileContent, legend, legend_rows
 from turnrow.plugin.scale import Scale, round_step
 from turnrow.plugin.tasks import Works
 from turnrow.plugin.traces import CORRECTED, DIFFERENCE, LOGGED, Trace, nearest_recording, neighbours
 from turnrow.processing_provider.bridge.survey_run import process_survey
 from turnrow.processing_provider.engine.edits import Edits
 from turnrow.processing_provider.engine.errors import Cancelled, EngineError
-from turnrow.processing_provider.engine.recipe import default_recipe
+from turnrow.processing_provider.engine.findings import SEVERITIES
+from turnrow.processing_provider.engine.recipe import default_recipe, recipe_text
 
 from .conftest import CRS, LENGTH, RATE, SPACING
 
@@ -54,10 +66,10 @@ def changed(session, edits, channel="cond"):
         session.accept(grid, session.again(grid, channel)(None))
 
 
-def hover(widget, place):
+def hover(widget, place, held=LEFT):
     """Move the mouse; Qt 5's own helper moves the cursor of the screen, which a window without a screen may miss."""
     event = QMouseEvent(
-        QEvent.Type.MouseMove, QPointF(place), QPointF(widget.mapToGlobal(place)), Qt.MouseButton.NoButton, LEFT, NONE
+        QEvent.Type.MouseMove, QPointF(place), QPointF(widget.mapToGlobal(place)), Qt.MouseButton.NoButton, held, NONE
     )  # fmt: skip
     QCoreApplication.sendEvent(widget, event)
 
@@ -114,9 +126,7 @@ def test_session_shows_what_the_whole_run_gives(survey_files):
     for grid in session.grids:
         state = session.state(grid)
         assert state.steps_done == 4
-        np.testing.assert_array_equal(
-            state.corrected.channels["cond"], whole.channels["cond"][whole.grid == whole.grids.index(grid)]
-        )
+        np.testing.assert_array_equal(state.corrected.channels["cond"], whole.get(grid).channels["cond"])
 
 
 def test_grid_without_its_log_is_listed_as_not_read(survey_files):
@@ -167,6 +177,60 @@ def test_other_start_station_shifts_the_line(survey_files):
     first, heading = before.station[rows[0]], int(before.heading[rows[0]])
     changed(session, changes.started_at(session.edits, note(session, ("A", 3, 1)), first + 2, heading))
     np.testing.assert_allclose(session.state("A").placed.v_m[rows], before.v_m[rows] + 2 / RATE, atol=1e-9)
+
+
+def test_line_moved_by_hand_lies_where_a_note_would_put_it(survey_files):
+    session = opened(survey_files)
+    before = session.state("A").placed
+    rows = line_rows(before, 3)
+    changed(session, changes.moved_to(session.edits, note(session, ("A", 3, 1)), 0.0, int(before.heading[rows[0]])))
+    after = session.state("A").placed
+    np.testing.assert_allclose(after.u_m[rows], 0.0, atol=1e-9)
+    np.testing.assert_array_equal(after.v_m, before.v_m)
+    survey_files.change(survey_files.notes, {"line": "1"}, line="3", position_m="0", heading="")
+    np.testing.assert_array_equal(opened(survey_files).state("A").placed.x, after.x)
+
+
+def test_obstacle_by_hand_equals_one_in_the_notes(survey_files):
+    session = opened(survey_files)
+    changed(session, changes.obstructed(session.edits, ("A", 4, 1), (8, 12), (20.0, 16.0)))
+    table = session.state("A").corrected
+    chosen = (table.line == 4) & (table.station >= 16) & (table.station <= 20)
+    np.testing.assert_array_equal(table.has_flag("obstacle"), chosen)
+    survey_files.change(
+        survey_files.notes, {"line": "1"}, line="4", kind="obstacle", start_station="16", stop_station="20", heading=""
+    )
+    noted = opened(survey_files).state("A").placed
+    np.testing.assert_array_equal(noted.has_flag("obstacle"), chosen)
+
+
+def test_flags_alone_read_no_log_again(survey_files):
+    session = opened(survey_files)
+    edits = changes.with_kind(session.edits, note(session, ("A", 5, 1)), "void")
+    changed(session, edits)
+    edits = changes.flagged(edits, ("A", 2, 1), (10, 14), "outlier")
+    changed(session, edits)
+    quick = session.state("A").corrected
+    fresh = open_tables(tables_of(survey_files)).read()
+    changed(fresh, edits)
+    np.testing.assert_array_equal(fresh.state("A").corrected.flag, quick.flag)
+    np.testing.assert_array_equal(fresh.state("A").corrected.channels["cond"], quick.channels["cond"])
+    (survey_files.folder / "A.csv").unlink()
+    changed(session, changes.flagged(edits, ("A", 3, 1), (10, 14), "void"))
+    assert session.state("A").corrected.has_flag("void").sum() > quick.has_flag("void").sum()
+    with pytest.raises(EngineError, match="A.csv"):
+        changed(session, changes.with_kind(session.edits, note(session, ("A", 6, 1)), "void"))
+
+
+def test_flags_of_the_recipe_go_when_they_are_taken_back(survey_files):
+    edits = changes.flagged(Edits(), ("A", 4, 1), (10, 14), "void")
+    path = survey_files.folder / "kept.json"
+    text = recipe_text(default_recipe(), versions={})
+    path.write_text(changes.recipe_with_edits(text, "recipe", edits))
+    session = open_tables(tables_of(survey_files), path).read()
+    assert session.state("A").corrected.has_flag("void").sum() == 5
+    changed(session, changes.as_noted(session.edits, ("A", 4, 1)))
+    assert not session.state("A").corrected.has_flag("void").any()
 
 
 def test_flags_set_and_lifted_by_hand(survey_files):
@@ -230,6 +294,7 @@ def test_as_noted_takes_back_every_change_of_one_line(survey_files):
     edits = changes.with_kind(session.edits, note(session, ("A", 5, 1)), "void")
     edits = changes.flagged(edits, ("A", 5, 1), (3, 4), "outlier")
     other = changes.flagged(edits, ("A", 6, 1), (3, 4), "outlier")
+    other = changes.obstructed(other, ("A", 5, 1), (8, 9), (3.0, 4.0))
     assert changes.as_noted(other, ("A", 5, 1)) == changes.flagged(Edits(), ("A", 6, 1), (3, 4), "outlier")
 
 
@@ -373,6 +438,40 @@ def test_keys_move_from_reading_to_reading_and_from_line_to_line(view):
     assert lines == [1, -1]
 
 
+def test_keys_choose_a_range(view):
+    chosen, right, shift = [], Qt.Key.Key_Right, Qt.KeyboardModifier.ShiftModifier
+    view.range_chosen.connect(lambda *ends: chosen.append(ends))
+    view.point_at(3)
+    QTest.keyClick(view, right, shift)
+    QTest.keyClick(view, Qt.Key.Key_Space)
+    assert chosen == []
+    view.set_mode(CHOOSE)
+    plain = view.grab().toImage()
+    for _ in range(2):
+        QTest.keyClick(view, right, shift)
+    assert view.grab().toImage() != plain
+    QTest.keyClick(view, Qt.Key.Key_Space)
+    QTest.keyClick(view, right)
+    QTest.keyClick(view, Qt.Key.Key_Space)
+    assert chosen == [(4, 6), (7, 7)]
+
+
+def test_legend_takes_a_second_row_before_it_is_cut(view):
+    """Every entry ends inside the width, unless it stands alone in its row; none is left out."""
+    metrics = QFontMetricsF(view.font())
+    assert len(legend_rows(view.content, metrics, 2000)) == 1
+    top = view.frames()[0].box.top()
+    many = ProfileContent(tuple(view.content.traces) * 6, (), "cond", "mS/m")
+    for width in (60, 150, 400):
+        rows = legend_rows(many, metrics, width)
+        assert [e for row in rows for _, e in row] == legend(many)
+        for x, entry in (item for row in rows for item in row[1:]):
+            assert x + metrics.horizontalAdvance(entry.text) < width
+    view.show_content(many)
+    view.resize(300, 300)
+    assert view.frames()[0].box.top() > top
+
+
 def test_readings_without_a_place_say_so_instead_of_an_empty_picture(view):
     view.show_content(ProfileContent((trace(np.zeros(3), x=np.full(3, np.nan)),), (), "cond", "mS/m"))
     assert view.hint() == "These readings have no place. Look at them over time."
@@ -392,11 +491,17 @@ def test_flagged_readings_are_drawn_and_can_be_read_on_both_themes(view):
     flag[4:6] = 1 << 2
     view.show_content(ProfileContent((trace(content.traces[0].logged, flag=flag),), (), "cond", "mS/m"), True)
     assert view.grab().toImage() != plain
-    for paper, ink in (("#ffffff", "#000000"), ("#202020", "#eeeeee"), ("#202020", "#000000")):
+    for paper, ink in (
+        ("#ffffff", "#000000"),
+        ("#202020", "#eeeeee"),
+        ("#202020", "#000000"),
+        ("#00000000", "#111111"),
+    ):
         palette = QPalette()
         palette.setColor(QPalette.ColorRole.Base, QColor(paper))
         palette.setColor(QPalette.ColorRole.Text, QColor(ink))
         look = look_of(palette)
+        assert look.paper.alpha() == 255
         for colour in (look.ink, look.warning, *look.lines):
             assert abs(colour.lightness() - look.paper.lightness()) > 60
 
@@ -435,6 +540,14 @@ def test_work_that_fails_tells_its_sentence():
 # The plugin in a window
 
 
+@pytest.fixture(autouse=True)
+def profile(tmp_path_factory, monkeypatch):
+    """A profile of its own, where changes that no recipe keeps are written aside."""
+    folder = tmp_path_factory.mktemp("profile")
+    monkeypatch.setattr(QgsApplication, "qgisSettingsDirPath", lambda: str(folder))
+    return folder
+
+
 @pytest.fixture
 def plugin(qgis_iface, qgis_new_project):
     from turnrow import classFactory
@@ -450,7 +563,7 @@ class SimpleIface:
 
     def __init__(self, iface):
         self._iface, self.menu, self.icons, self.docks = iface, [], [], []
-        self.said = []
+        self.said, self.blockers = [], []
 
     def mainWindow(self):  # noqa: N802 (names fixed by QGIS from here on)
         return self._iface.mainWindow()
@@ -475,6 +588,12 @@ class SimpleIface:
 
     def addToolBar(self, title):  # noqa: N802
         return self.mainWindow().addToolBar(title)
+
+    def registerApplicationExitBlocker(self, blocker):  # noqa: N802
+        self.blockers.append(blocker)
+
+    def unregisterApplicationExitBlocker(self, blocker):  # noqa: N802
+        self.blockers.remove(blocker)
 
     def addDockWidget(self, area, dock):  # noqa: N802
         self.docks.append(dock)
@@ -506,6 +625,20 @@ def test_opening_shows_grids_lines_and_a_profile(bench):
         assert widget.accessibleName()
     for action in (*bench.buttons.values(), bench.pane.undo, *bench.pane.shows.values()):
         assert action.toolTip()
+
+
+def test_narrow_list_keeps_the_word_of_the_state(bench):
+    item, em = bench.grids.topLevelItem(0), bench.grids.fontMetrics().horizontalAdvance("m")
+    for width, text in ((NARROW_EM - 2, "processed"), (NARROW_EM + 2, "■■■■ processed")):
+        bench.grids.resize(width * em, 100)
+        QCoreApplication.sendEvent(bench.grids.viewport(), QResizeEvent(bench.grids.size(), bench.grids.size()))
+        assert item.text(1) == text
+
+
+def test_findings_carry_the_mark_of_their_severity_as_a_picture(bench):
+    """A theme that is a style sheet colours texts as it likes; every severity has its own shape and colour."""
+    pictures = [mark_icon(s, dark).pixmap(16, 16).toImage() for s in SEVERITIES for dark in (False, True)]
+    assert all(one != other for n, one in enumerate(pictures) for other in pictures[:n])
 
 
 def test_dragging_in_the_window_flags_and_undo_lifts(bench):
@@ -549,17 +682,98 @@ def test_pointer_marks_the_place_on_the_map(bench):
     assert not marker.isVisible()
 
 
-def test_click_on_the_map_chooses_the_line(bench):
+def on_map(bench, x, y):
+    """Where a place in the survey's CRS is on the canvas."""
+    pixel = bench.link.canvas.getCoordinateTransform().transform(QgsPointXY(x, y))
+    return QPoint(round(pixel.x()), round(pixel.y()))
+
+
+@pytest.fixture
+def over_map(bench):
+    """The map zoomed to a grid under a dock that is seen."""
     canvas = bench.link.canvas
     canvas.setDestinationCrs(QgsCoordinateReferenceSystem(CRS))
+    canvas.resize(700, 500)
+    bench.iface.mainWindow().show()
+    bench.setVisible(True)
     bench.grids.chosen.emit("B")
+    bench.buttons["pick"].trigger()
+    return bench
+
+
+def test_click_on_the_map_chooses_the_line(over_map):
+    bench = over_map
+    viewport = bench.link.canvas.viewport()
     table = bench.desk.session.state("B").corrected
     row = line_rows(table, 7)[25]
-    bench.picker.picked.emit(QgsPointXY(table.x[row], table.y[row]))
+    QTest.mouseClick(viewport, LEFT, NONE, on_map(bench, table.x[row], table.y[row]))
     assert bench.desk.keys == [("B", 7, 1)]
-    assert bench.pane.profile.pointer == 25
-    bench.picker.picked.emit(QgsPointXY(table.x[row] + 1000, table.y[row]))
+    pointed = bench.pane.profile.content.traces[0].place[bench.pane.profile.pointer]
+    assert np.hypot(*(pointed - (table.x[row], table.y[row]))) < 1 / RATE
+    QTest.mouseClick(viewport, LEFT, NONE, QPoint(350, 3))
     assert bench.message.text() == "No line was walked there."
+
+
+def test_line_under_the_pointer_is_shown_lightly_and_one_that_is_looked_at_in_the_profile(over_map):
+    bench = over_map
+    viewport = bench.link.canvas.viewport()
+    table = bench.desk.session.state("B").corrected
+    row = line_rows(table, 7)[25]
+    bench.desk.choose_lines([("B", 3, 1)])
+    hover(viewport, on_map(bench, table.x[row], table.y[row]), Qt.MouseButton.NoButton)
+    until(lambda: bench.link._hover is not None)
+    shown = bench.link._hover.asGeometry()
+    assert shown.distance(QgsGeometry.fromPointXY(QgsPointXY(table.x[row], table.y[row]))) < 1e-6
+    assert bench.pane.readout.text() == "B, line 7: click to see it."
+    assert bench.desk.keys == [("B", 3, 1)]
+    row = line_rows(table, 3)[12]
+    hover(viewport, on_map(bench, table.x[row], table.y[row]), Qt.MouseButton.NoButton)
+    until(lambda: bench.link._hover is None)
+    assert bench.pane.profile.pointer is not None
+    QCoreApplication.sendEvent(viewport, QEvent(QEvent.Type.Leave))
+    until(lambda: bench.pane.profile.pointer is None)
+
+
+@pytest.mark.parametrize("tool", [QgsMapToolPan, LinePicker])
+def test_pointer_is_followed_with_tools_that_only_look(over_map, tool):
+    bench = over_map
+    canvas = bench.link.canvas
+    made = tool(canvas)
+    canvas.setMapTool(made)
+    table = bench.desk.session.state("B").corrected
+    row = line_rows(table, 9)[25]
+    hover(canvas.viewport(), on_map(bench, table.x[row], table.y[row]), Qt.MouseButton.NoButton)
+    until(lambda: bench.link._hover is not None)
+    canvas.unsetMapTool(made)
+
+
+def test_pointer_is_left_alone_while_another_tool_works_or_the_dock_is_hidden(over_map):
+    bench = over_map
+    canvas = bench.link.canvas
+    seen = []
+    bench.pointer.clicked.connect(seen.append)
+    bench.pointer.hovered.connect(seen.append)
+    other = CornersTool(canvas)
+    canvas.setMapTool(other)
+    table = bench.desk.session.state("B").corrected
+    row = line_rows(table, 9)[25]
+    place = on_map(bench, table.x[row], table.y[row])
+
+    def use():
+        hover(canvas.viewport(), place, Qt.MouseButton.NoButton)
+        QTest.mouseClick(canvas.viewport(), LEFT, NONE, place)
+        QTest.qWait(120)
+
+    use()
+    assert seen == []
+    canvas.setMapTool(bench.picker)
+    bench.hide()
+    use()
+    assert seen == []
+    bench.show()
+    use()
+    assert len(seen) == 2
+    other.leave()
 
 
 def test_finding_leads_to_its_line(plugin, survey_files):
@@ -587,6 +801,183 @@ def test_changes_kept_in_a_recipe_come_back(bench, survey_files):
     assert not [p for p in survey_files.folder.iterdir() if p.name.startswith(".part")]
     table = again.read().state("A").corrected
     assert table.has_flag("void")[table.line == 4].all()
+
+
+def drag_over(bench, first, last):
+    """Drag over readings of the line that is worked on, by their place in the trace."""
+    profile = bench.pane.profile
+    profile.resize(700, 250)
+    profile.set_mode(CHOOSE)
+    frame, own = profile.frames()[0], profile.content.traces[0]
+    ends = [QPoint(round(frame.x.px(float(own.x[n]))), 60) for n in (first, last)]
+    QTest.mousePress(profile, LEFT, NONE, ends[0])
+    hover(profile, ends[1])
+    QTest.mouseRelease(profile, LEFT, NONE, ends[1])
+    idle(bench)
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_dragged_obstacle_is_a_note_of_stations_and_survives_turning(bench, turned):
+    """It stays on its ground: turned round afterwards, other readings of the line stand in its place."""
+    desk = bench.desk
+    desk.choose_lines([("A", 4, 1)])
+    if turned:
+        desk.turn()
+        idle(bench)
+    bench.pane.flag.setCurrentIndex(bench.pane.flag.findData("obstacle"))
+    drag_over(bench, 10, 15)
+    (note,) = [n for n in desk.session.edits.notes if n.kind == "obstacle"]
+    assert desk.session.edits.flags == ()
+    table = desk.session.state("A").corrected
+    marked = np.flatnonzero(table.has_flag("obstacle"))
+    assert set(table.line[marked]) == {4}
+    assert set(table.seq[marked]) >= {11, 12, 13, 14}
+    assert len(marked) <= 6
+    ground = {round(v, 6) for v in table.v_m[marked]}
+    assert bench.pane.undo.toolTip().startswith("Undo: A, line 4: obstacle from station")
+    desk.turn()
+    idle(bench)
+    table = desk.session.state("A").corrected
+    other = np.flatnonzero(table.has_flag("obstacle"))
+    assert {round(v, 6) for v in table.v_m[other]} == ground
+    assert set(table.seq[other]) != set(table.seq[marked])
+    desk.undo()
+    desk.undo()
+    idle(bench)
+    assert not desk.session.state("A").corrected.has_flag("obstacle").any()
+
+
+def test_obstacle_over_readings_taken_into_use_counts_and_is_lifted_again(bench):
+    desk = bench.desk
+    desk.choose_lines([("A", 4, 1)])
+    for word, expected in (("obstacle", 5), (None, 0), ("obstacle", 5), ("void", 0)):
+        desk.flag(10, 14, word)
+        idle(bench)
+        assert desk.session.state("A").corrected.has_flag("obstacle").sum() == expected
+
+
+def test_line_is_moved_through_its_menu(bench, monkeypatch):
+    desk, asked = bench.desk, []
+    desk.choose_lines([("A", 4, 1)])
+
+    def answer(parent, title, label, now, *limits):
+        asked.append((title, label, now))
+        return 2.1, True
+
+    monkeypatch.setattr(QInputDialog, "getDouble", answer)
+    actions = {action.text(): action for action in bench.pane.line_menu.actions()}
+    actions["Lies at ..."].trigger()
+    idle(bench)
+    assert asked == [("A, line 4", "Position along the baseline, u (m):", pytest.approx(3.5 * SPACING))]
+    table = desk.session.state("A").corrected
+    np.testing.assert_allclose(table.u_m[line_rows(table, 4)], 2.1, atol=1e-9)
+    assert desk.position_m() == 2.1
+    assert bench.pane.undo.toolTip() == "Undo: A, line 4: at 2.1 m"
+    path = desk.survey.tables.log_folder / "kept.json"
+    desk.save(path)
+    assert open_tables(desk.survey.tables, path).edits.notes[0].position_m == 2.1
+
+
+def test_menu_of_the_profile_has_everything_a_hand_can_do(bench, monkeypatch):
+    shown = []
+    monkeypatch.setattr(QMenu, "exec", lambda self, at: shown.append([a.text() for a in self.actions() if a.text()]))
+    bench.pane.profile.customContextMenuRequested.emit(QPoint(20, 20))
+    bench.lines.customContextMenuRequested.emit(QPoint(5, 5))
+    line = ["Void", "In use", "Walked the other way", "Starts at station ...", "Lies at ...", "As noted"]
+    assert shown == [["Move", "Flag", "Unflag", "Flag as", *line, "Undo", "Redo"], line]
+
+
+# Changes that are not kept yet
+
+
+BUTTON = QMessageBox.StandardButton
+
+
+@pytest.fixture
+def asked(monkeypatch):
+    """What is asked in a message box, and a list of answers to give."""
+    asked = SimpleNamespace(texts=[], answers=[])
+
+    def question(parent, title, text, *_):
+        asked.texts.append(text)
+        return asked.answers.pop(0)
+
+    monkeypatch.setattr(leaving.QMessageBox, "question", question)
+    return asked
+
+
+def void_line(bench, line=4):
+    bench.desk.choose_lines([("A", line, 1)])
+    bench.desk.set_kind("void")
+    idle(bench)
+
+
+@pytest.mark.parametrize(("answer", "leaves"), [(BUTTON.Cancel, False), (BUTTON.Discard, True), (BUTTON.Save, True)])
+def test_qgis_asks_before_it_ends(bench, survey_files, asked, monkeypatch, answer, leaves):
+    (blocker,) = bench.iface.blockers
+    assert blocker.allowExit()
+    assert asked.texts == []
+    void_line(bench)
+    monkeypatch.setattr(bench, "ask_save", lambda: bench.desk.save(survey_files.folder / "kept.json") or True)
+    asked.answers.append(answer)
+    assert blocker.allowExit() is leaves
+    assert asked.texts == ["The changes by hand are not kept in a recipe yet. Keep them?"]
+    assert (recovery.kept(survey_files.register) is None) is leaves
+    assert (survey_files.folder / "kept.json").is_file() is (answer == BUTTON.Save)
+
+
+def test_survey_and_its_changes_outlive_the_project(bench):
+    void_line(bench)
+    edits = bench.desk.session.edits
+    QgsProject.instance().clear()
+    assert bench.desk.session.edits == edits
+    assert bench.iface.said == [
+        "The survey stays open in the workbench. Its changes by hand are not kept yet."
+    ]  # fmt: skip
+    bench.desk.undo()
+    idle(bench)
+    QgsProject.instance().clear()
+    assert len(bench.iface.said) == 1
+
+
+@pytest.mark.parametrize(("answer", "taken"), [(BUTTON.Yes, True), (BUTTON.Discard, False)])
+def test_changes_left_behind_are_offered_at_the_next_opening(bench, survey_files, asked, answer, taken):
+    void_line(bench)
+    edits = bench.desk.session.edits
+    bench.desk.close()  # as when QGIS ends without asking
+    asked.answers.append(answer)
+    bench.desk.open_register(tables_of(survey_files))
+    until(lambda: asked.texts)
+    idle(bench)
+    assert "were not kept in a recipe. Take them up again?" in asked.texts[0]
+    assert (bench.desk.session.edits == edits) is taken
+    table = bench.desk.session.state("A").corrected
+    assert table.has_flag("void")[table.line == 4].all() == taken
+    assert (recovery.kept(survey_files.register) is not None) is taken
+    if taken:
+        bench.desk.undo()
+        idle(bench)
+        assert recovery.kept(survey_files.register) is None
+
+
+def test_nothing_is_offered_where_a_recipe_keeps_the_changes(bench, survey_files, asked):
+    void_line(bench)
+    bench.desk.save(survey_files.folder / "kept.json")
+    bench.desk.close()
+    bench.desk.open_register(tables_of(survey_files))
+    until(lambda: bench.desk.session is not None)
+    QTest.qWait(50)
+    assert asked.texts == []
+
+
+def test_changes_that_cannot_be_read_again_are_told(bench, survey_files, asked):
+    void_line(bench)
+    recovery.path_for(survey_files.register).write_text("{")
+    bench.desk.close()
+    bench.desk.open_register(tables_of(survey_files))
+    until(lambda: bench.iface.said)
+    assert "cannot be read as JSON" in bench.iface.said[0]
+    assert recovery.path_for(survey_files.register).is_file()
 
 
 def test_several_lines_and_a_picture_of_the_grid(bench, tmp_path):
@@ -675,7 +1066,7 @@ def test_unload_leaves_nothing_and_the_plugin_loads_again(qgis_iface, qgis_new_p
         gc.collect()
         QCoreApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
         until(lambda: QgsApplication.taskManager().countActiveTasks() == 0)
-        assert (iface.menu, iface.icons, iface.docks) == ([], [], [])
+        assert (iface.menu, iface.icons, iface.docks, iface.blockers) == ([], [], [], [])
         assert iface.mainWindow().findChild(QDockWidget, "TurnrowWorkbench") is None
         assert len(scene.items()) == before
         assert iface.mapCanvas().mapTool() is tool
