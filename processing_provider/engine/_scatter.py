@@ -10,6 +10,8 @@ from .errors import EngineError
 
 SAME_PLACE_M = 1e-6
 """Points closer than this share a place: coordinates of 5e6 m carry about 1e-9 m of rounding."""
+SPARSE = 8
+"""Whole numbers that reach this many times as far as there are of them are sorted, others counted."""
 FULL = 3.0
 """Boxes of half the side cover a plane in 4 times the number, a line in 2: above this the points count as a plane."""
 
@@ -56,7 +58,7 @@ def spacing_of(points: np.ndarray) -> float:
     side = max(np.sqrt(extent[0] * extent[1] / len(points)), extent.max() / len(points)) / 16
     counts = []
     while side < extent.max() / 2:
-        counts.append(len(np.unique(_boxes(points, side))))
+        counts.append(len(numbered(boxes_of(points, side))[1]))
         if len(counts) > 2 and counts[-3] >= FULL * counts[-1]:
             return side / np.sqrt(2)
         side *= np.sqrt(2)
@@ -65,7 +67,7 @@ def spacing_of(points: np.ndarray) -> float:
 
 def thinned(points: np.ndarray, side: float) -> np.ndarray:
     """Return the row numbers, rising, of one point a box: the one nearest to the middle of the box."""
-    box = _boxes(points, side)
+    box = boxes_of(points, side)
     away = np.square((points - points.min(axis=0)) / side % 1 - 0.5).sum(axis=1)
     order = np.lexsort([away, box])
     _, first = np.unique(box[order], return_index=True)
@@ -96,7 +98,22 @@ def merged(x: np.ndarray, y: np.ndarray, z: np.ndarray, error: np.ndarray) -> tu
     return x[first], y[first], np.bincount(place, weight * z) / total, error
 
 
-def _boxes(points: np.ndarray, side: float) -> np.ndarray:
+def numbered(code: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the place of (n,) whole numbers from 0 on among those that occur, and the first row and count of each."""
+    if code.max(initial=0) > SPARSE * len(code):
+        _, first, place, count = np.unique(code, return_index=True, return_inverse=True, return_counts=True)
+        return place.reshape(-1), first, count
+    count = np.bincount(code)
+    there = np.flatnonzero(count)
+    table = np.empty(len(count), np.intp)
+    # Of several rows with the same number the one written last stays.
+    table[code[::-1]] = np.arange(len(code))[::-1]
+    first = table[there]
+    table[there] = np.arange(len(there))
+    return table[code], first, count[there]
+
+
+def boxes_of(points: np.ndarray, side: float) -> np.ndarray:
     """Return (n,) int64 numbers of the boxes that the points lie in."""
     column, row = np.floor((points - points.min(axis=0)) / side).astype(np.int64).T
     return column * (row.max() + 1) + row

@@ -79,6 +79,7 @@ def _in_axes_of(sheet: Traverses, grid: Traverses) -> Optional[Traverses]:
         v0_m=sheet.v0_m + np.rint(step) * sheet.interval_m,
         interval_m=sheet.interval_m,
         boxes=((*us, *vs),),
+        place=shift_u + signs[0] * grid.place[ways[1]],
         u=shift_u + signs[0] * grid.u[ways],
         **turned,
     )
@@ -96,7 +97,7 @@ def _sheet(group: list[tuple[Traverses, Traverses]]) -> list[Traverses]:
     interval, v0 = members[0].interval_m, min(m.v0_m for m in members)
     first = [round((m.v0_m - v0) / interval) for m in members]
     nodes = max(f + len(m.z) for f, m in zip(first, members))
-    lines = np.concatenate([np.nanmax(m.u, axis=0) for m in members])
+    lines = np.concatenate([m.place for m in members])
     order = np.argsort(lines)
     new = np.append(True, np.diff(lines[order]) > SAME_COLUMN_M)
     column = np.empty(len(lines), int)
@@ -110,6 +111,7 @@ def _sheet(group: list[tuple[Traverses, Traverses]]) -> list[Traverses]:
         replace(
             members[0],
             v0_m=v0,
+            place=lines[order][new],
             boxes=tuple(box for m in members for box in m.boxes),
             u=np.broadcast_to(lines[order][new], shape),
             **_beside_each_other(members, parts, shape),
@@ -125,11 +127,12 @@ def _beside_each_other(members: Sequence[Traverses], parts: Sequence, shape: tup
     """Return the tables of a sheet; where two grids overlap, the mean of their values and the larger variance."""
     z, variance, real = np.full(shape, np.nan), np.zeros(shape), np.zeros(shape, bool)
     for member, part in zip(members, parts):
-        there = z[part].copy()
-        z[part] = member.z
-        if not np.isnan(there).all():
-            both = np.isnan([there, member.z]).sum(axis=0) == 0
-            z[part] = np.where(both, (there + member.z) / 2, np.where(np.isnan(member.z), there, member.z))
+        there = ~np.isnan(z[part])
+        if there.any():
+            both = there & ~np.isnan(member.z)
+            z[part] = np.where(both, (z[part] + member.z) / 2, np.where(there, z[part], member.z))
+        else:
+            z[part] = member.z
         variance[part] = np.maximum(variance[part], member.line_variance)
         real[part] |= member.real
     return {"z": z, "real": real, "line_variance": variance}

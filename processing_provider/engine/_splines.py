@@ -39,7 +39,8 @@ def second_derivatives(x: np.ndarray, z: np.ndarray, first: np.ndarray) -> np.nd
     from scipy.linalg import solveh_banded
 
     n = len(x)
-    rhs = np.zeros_like(z)
+    # The solver goes along pieces that lie one after the other in memory, and leaves its result in their place.
+    rhs = np.zeros(z.shape)
     if n < 3:
         return rhs
     joined = ~first[1:]
@@ -53,9 +54,9 @@ def second_derivatives(x: np.ndarray, z: np.ndarray, first: np.ndarray) -> np.nd
     bands[0, 1:-1] = np.where(inner[1:-1], sides / 6.0, 1.0)
     bands[1, :-1] = h / 6.0 * (inner[:-1] & inner[1:])
     secant = z[..., 1:] - z[..., :-1]
-    secant /= h
+    secant *= 1.0 / h
     np.subtract(secant[..., 1:], secant[..., :-1], out=rhs[..., 1:-1])
-    rhs[..., ~inner] = 0.0
+    rhs[..., np.flatnonzero(~inner)] = 0.0
     curvature = solveh_banded(bands, rhs.T, overwrite_ab=True, overwrite_b=True, lower=True, check_finite=False).T
     starts, ends = np.flatnonzero(joined & ~inner[:-1]), np.flatnonzero(joined & ~inner[1:]) + 1
     curvature[..., starts] = curvature[..., starts + 1]
@@ -106,9 +107,11 @@ def row_curvatures(x: np.ndarray, tables: Sequence[np.ndarray], known: np.ndarra
         for part in np.array_split(rows, len(rows) * len(knots) // CHUNK + 1):
             block = block_of(part, knots)
             for target, table in zip(out, tables):
-                target[block] = second_derivatives(x[usual, knots], table[block], first)
-    row, column = np.nonzero(known & ~alike[:, None])
-    if len(row):
+                target[block] = second_derivatives(x[usual, knots], np.ascontiguousarray(table[block]), first)
+    others = np.flatnonzero(~alike)
+    if len(others):
+        row, column = np.nonzero(known[others])
+        row = others[row]
         jump = np.diff(column) > 1 if breaks else False
         first = np.append(True, (np.diff(row) > 0) | jump)
         for target, table in zip(out, tables):

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Callable, Optional
+from functools import cached_property
+from typing import Callable, Optional, Sequence
 
 import numpy as np
 
+from ._ends import lead_on
 from ._splines import row_curvatures
 from ._traverses import SAME_LINE_M, Traverses
 
@@ -54,75 +56,101 @@ class Surface:
     line_variance: np.ndarray
 
     def locate(self, u: np.ndarray, v: np.ndarray) -> Places:
-        """Return where (n,) local positions lie between nodes and knots."""
-        nodes, knots = self.u.shape
+        """Return where local positions lie between nodes and knots: (n,) each, or all of (1, c) u and (r, 1) v.
+
+        The latter only on a straight surface.
+        """
         along = (v - self.v0_m) / self.interval_m
-        node = np.clip(along.astype(np.intp), 0, nodes - 2)
-        if self.straight:
-            knot = np.clip(np.searchsorted(self.u[0], u, side="right") - 1, 0, knots - 2)
-            start, width = self.u[0][knot], np.diff(self.u[0])[knot]
-            low = high = Across(knot, (u - start) / width, width)
-        else:
-            low, high = self._across(node, u), self._across(node + 1, u)
-        return Places(node, along - node, low, high)
+        node = np.clip(along.astype(np.intp), 0, len(self.u) - 2)
+        low = self._across(node, u)
+        return Places(node, along - node, low, low if self.straight else self._across(node + 1, u))
 
     def _across(self, node: np.ndarray, u: np.ndarray) -> Across:
-        nodes, knots = self.u.shape
-        origin, span = self.u.min(), np.ptp(self.u) + 1.0
-        key = np.arange(nodes)[:, None] * span + (self.u - origin)
+        knots = self.u.shape[1]
+        if self.straight:
+            knot = np.clip(np.searchsorted(self.u[0], u, side="right") - 1, 0, knots - 2)
+            width = np.diff(self.u[0])[knot]
+            return Across(knot, (u - self.u[0][knot]) / width, width)
+        keys, origin, span = self._keys
         inside = np.clip(u - origin, 0.0, span - 1.0)
-        knot = np.searchsorted(key.ravel(), node * span + inside, side="right") - 1 - node * knots
-        knot = np.clip(knot, 0, knots - 2)
-        start = self.u[node, knot]
-        width = np.maximum(self.u[node, knot + 1] - start, 1e-9)
+        first = node * knots
+        knot = np.clip(np.searchsorted(keys, node * span + inside, side="right") - 1 - first, 0, knots - 2)
+        start = np.take(self.u, first + knot)
+        width = np.maximum(np.take(self.u, first + knot + 1) - start, 1e-9)
         return Across(knot, (u - start) / width, width)
 
+    @cached_property
+    def _keys(self) -> tuple[np.ndarray, float, float]:
+        """Positions of all knots, node after node, growing; what was taken off them, and added from node to node."""
+        origin, span = self.u.min(), np.ptp(self.u) + 1.0
+        return (np.arange(len(self.u))[:, None] * span + (self.u - origin)).ravel(), origin, span
+
     def value(self, at: Places) -> np.ndarray:
-        """Return the (n,) values of the surface at places."""
+        """Return the values of the surface at places."""
         b, a = at.share, 1.0 - at.share
         bend = self.interval_m**2 / 6.0
-        low, low_vv = self._row(at.node, at.low)
-        high, high_vv = self._row(at.node + 1, at.high)
-        return a * low + b * high + bend * ((a * a * a - a) * low_vv + (b * b * b - b) * high_vv)
+        along = a, b, bend * (a * a * a - a), bend * (b * b * b - b)
+        if at.on_axes:
+            return self._of_rows(at, along)
+        low, low_vv = self._of_knots(at.node, at.low)
+        high, high_vv = self._of_knots(at.node + 1, at.high)
+        return along[0] * low + along[1] * high + along[2] * low_vv + along[3] * high_vv
 
-    def certain(self, u: np.ndarray, nearest: np.ndarray, gap_m: float) -> np.ndarray:
-        """Return where a reading is surely within the gap: on the line left or right, at the nearest node.
-
-        ``nearest`` is what the function of that name says. Places left undecided may have a reading all the same.
-        """
-        real, knots = self.real.ravel(), self.u.ravel()
-        reach = np.sqrt(max(gap_m**2 - (1.5 * self.interval_m) ** 2, 0.0))
-        sure = np.zeros(len(u), bool)
-        for left in (nearest, nearest + 1):
-            sure |= real[left] & (np.abs(u - knots[left]) <= reach)
-        return sure
-
-    def nearest(self, at: Places) -> np.ndarray:
-        """Return the flat numbers of the knots to the left of places, at the nearer node."""
-        upper = at.share > 0.5
-        knot = at.low.knot if at.low is at.high else np.where(upper, at.high.knot, at.low.knot)
-        return (at.node + upper) * self.u.shape[1] + knot
-
-    def _row(self, node: np.ndarray, across: Across) -> tuple[np.ndarray, np.ndarray]:
-        """Return value and second derivative along v of the splines across, at the nodes."""
+    def _of_knots(self, node: np.ndarray, across: Across) -> tuple[np.ndarray, np.ndarray]:
+        """Return value and second derivative along v of the splines across, at the nodes; (n,) each."""
         left = node * self.u.shape[1] + across.knot
         right = left + 1
-        b, a, bend = across.share, 1.0 - across.share, across.width**2 / 6.0
-        bend_left, bend_right = bend * (a * a * a - a), bend * (b * b * b - b)
+        a, b, bend_left, bend_right = across.weights()
         value, value_vv = (
             a * np.take(z, left) + b * np.take(z, right) + bend_left * np.take(c, left) + bend_right * np.take(c, right)
             for z, c in ((self.z, self.zuu), (self.zvv, self.zuuvv))
         )
         return value, value_vv
 
+    def _of_rows(self, at: Places, along: tuple[np.ndarray, ...]) -> np.ndarray:
+        """Return the (r, c) values: along every line first, which is to be done for all cells of a row only once."""
+        node, left = at.node[:, 0], at.low.knot[0]
+        lines = slice(left.min(), left.max() + 2)
+        left = left - lines.start
+        z, bent = (
+            along[0] * value[node, lines]
+            + along[1] * value[node + 1, lines]
+            + along[2] * curvature[node, lines]
+            + along[3] * curvature[node + 1, lines]
+            for value, curvature in ((self.z, self.zvv), (self.zuu, self.zuuvv))
+        )
+        total = np.zeros((len(node), len(left)))
+        for table, knot, weight in zip((z, z, bent, bent), (left, left + 1) * 2, at.low.weights()):
+            part = np.take(table, knot, axis=1)
+            part *= weight
+            total += part
+        return total
+
+    def certain(self, u: np.ndarray, at: Places, gap_m: float) -> np.ndarray:
+        """Return where a reading is surely within the gap: on the line left or right, at the nearest node.
+
+        Places left undecided may have a reading all the same.
+        """
+        reach = np.sqrt(max(gap_m**2 - (1.5 * self.interval_m) ** 2, 0.0))
+        sure = False
+        for knot in (at.knot, at.knot + 1):
+            real, *place = picked((self.real,) if self.straight else (self.real, self.u), at.nearer, knot)
+            sure |= real & (np.abs(u - (self.u[0][knot] if self.straight else place[0])) <= reach)
+        return sure
+
 
 @dataclass(frozen=True)
 class Across:
-    """Knot at the left, share of the way to the next, and its distance in metres; (n,) each."""
+    """Knot at the left, share of the way to the next, and its distance in metres; of the shape of u."""
 
     knot: np.ndarray
     share: np.ndarray
     width: np.ndarray
+
+    def weights(self) -> tuple[np.ndarray, ...]:
+        """Return the weights of the values left and right and of the second derivatives left and right."""
+        b, a, bend = self.share, 1.0 - self.share, self.width**2 / 6.0
+        return a, b, bend * (a * a * a - a), bend * (b * b * b - b)
 
 
 @dataclass(frozen=True)
@@ -133,6 +161,29 @@ class Places:
     share: np.ndarray
     low: Across
     high: Across
+
+    @property
+    def on_axes(self) -> bool:
+        """Nodes are those of rows, knots those of columns."""
+        return self.node.ndim == 2
+
+    @cached_property
+    def nearer(self) -> np.ndarray:
+        """The nearer one of the two nodes."""
+        return self.node + (self.share > 0.5)
+
+    @cached_property
+    def knot(self) -> np.ndarray:
+        """The knot to the left at the nearer node."""
+        return self.low.knot if self.low is self.high else np.where(self.share > 0.5, self.high.knot, self.low.knot)
+
+
+def picked(tables: Sequence[np.ndarray], node: np.ndarray, knot: np.ndarray) -> list[np.ndarray]:
+    """Return what tables of one shape hold for (n,) nodes and knots, or for all of (r, 1) nodes and (1, c) knots."""
+    if node.ndim == 2:
+        return [np.take(table[node[:, 0]], knot[0], axis=1) for table in tables]
+    flat = node * tables[0].shape[1] + knot
+    return [np.take(table, flat) for table in tables]
 
 
 def surface_of(lines: Traverses, *, cubic: bool = True, halo: Optional[Sampler] = None) -> Surface:
@@ -150,7 +201,8 @@ def surface_of(lines: Traverses, *, cubic: bool = True, halo: Optional[Sampler] 
     Notes
     -----
     A line without a reading at a node is passed over there: the spline runs from its neighbours. Its place on that
-    spline is a knot nevertheless, which changes nothing and lets all nodes share their knots.
+    spline is a knot nevertheless, which changes nothing and lets all nodes share their knots. The splines across run on
+    to one more line beyond the outer ones, which ``lead_on`` predicts.
     """
     u, z, real, variance = _padded(lines)
     v0 = lines.v0_m - HALO_NODES * lines.interval_m
@@ -163,25 +215,30 @@ def surface_of(lines: Traverses, *, cubic: bool = True, halo: Optional[Sampler] 
         along = np.broadcast_to(lines.interval_m * np.arange(len(z)), z.T.shape)
         zvv = row_curvatures(along, [z.T], known.T, breaks=True)[0].T
     carried = known | _continued(u, z, known, lines.spacing_m)
-    if np.any(np.diff(u, axis=1) <= SAME_LINE_M):
+    if not lines.straight and np.any(np.diff(u, axis=1) <= SAME_LINE_M):
         u, z, zvv, real, variance, carried = _untangled(u, z, zvv, real, variance, carried)
-    straight = bool(np.ptp(u, axis=0).max() < 1e-6)
-    if straight:
-        u = np.broadcast_to(u[0], u.shape).copy()
-    zuu, zuuvv = _across_curvature(u, z, zvv, carried, cubic)
-    return Surface(v0, lines.interval_m, lines.spacing_m, straight, u, z, zuu, zvv, zuuvv, carried, real, variance)
+    known = carried
+    if cubic:
+        known = carried | lead_on(u, z, zvv, carried, spacing_m=lines.spacing_m, noise=lines.noise)
+    zuu, zuuvv = _across_curvature(u, z, zvv, known, cubic)
+    return Surface(
+        v0, lines.interval_m, lines.spacing_m, lines.straight, u, z, zuu, zvv, zuuvv, carried, real, variance
+    )
 
 
 def _padded(lines: Traverses) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Return u, value, real and line variance with room for the halo; every knot has a u, missing values are NaN."""
-    u = lines.u.copy()
+    u = lines.place[None, :] if lines.straight else lines.u.copy()
     for column in np.flatnonzero(np.isnan(u).any(axis=0)):
         known = np.isfinite(u[:, column])
         u[:, column] = np.interp(np.arange(len(u)), np.flatnonzero(known), u[known, column])
     beside = lines.spacing_m * np.arange(1, HALO_LINES + 1)
     u = np.concatenate([u[:, :1] - beside[::-1], u, u[:, -1:] + beside], axis=1)
     pads = ((HALO_NODES, HALO_NODES), (HALO_LINES, HALO_LINES))
-    u = np.pad(u, (pads[0], (0, 0)), mode="edge")
+    if lines.straight:
+        u = np.broadcast_to(u, (len(lines.z) + 2 * HALO_NODES, u.shape[1]))
+    else:
+        u = np.pad(u, (pads[0], (0, 0)), mode="edge")
     z = np.pad(lines.z, pads, constant_values=np.nan)
     real = np.pad(lines.real, pads)
     return u, z, real, np.pad(lines.line_variance, pads, mode="edge")
@@ -227,14 +284,14 @@ def _untangled(u: np.ndarray, *columns: np.ndarray) -> tuple[np.ndarray, ...]:
     return u, z, zvv, real, variance, carried
 
 
-def _across_curvature(u, z, zvv, carried, cubic: bool) -> tuple[np.ndarray, np.ndarray]:
-    """Return second derivatives across the lines of ``z`` and ``zvv``, and close both where no line carries them."""
+def _across_curvature(u, z, zvv, known, cubic: bool) -> tuple[np.ndarray, np.ndarray]:
+    """Return second derivatives across the lines of ``z`` and ``zvv``, and close both where they are not known."""
     tables = z, zvv
-    bent = row_curvatures(u, tables, carried, breaks=False) if cubic else [np.zeros_like(table) for table in tables]
-    count = np.count_nonzero(carried, axis=1)
-    node, knot = np.nonzero(~carried & (count >= 2)[:, None])
+    bent = row_curvatures(u, tables, known, breaks=False) if cubic else [np.zeros_like(table) for table in tables]
+    count = np.count_nonzero(known, axis=1)
+    node, knot = np.nonzero(~known & (count >= 2)[:, None])
     if len(node):
-        sides = _beside(carried, node, knot)
+        sides = _beside(known, node, knot)
         for table, curvature in zip(tables, bent):
             intervals = (values[node, side] for values in (u, table, curvature) for side in sides)
             table[node, knot], curvature[node, knot] = _closed(u[node, knot], *intervals)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Optional
 
 import numpy as np
 
+from ._order import line_order
 from ._splines import knot_slopes, second_derivatives
 from .errors import EngineError
 from .frame import Frame, frame_of_readings
@@ -40,8 +42,10 @@ class Traverses:
     boxes : tuple of tuple of float
         u_min, u_max, v_min, v_max of the ground the readings stand for, half a spacing and half an interval around
         them: one box, or one for every grid of a sheet.
+    place : (lines,) float64
+        Mean position of each line, metres.
     u : (nodes, lines) float64
-        Where a line crosses a node, metres; NaN where it has no reading near.
+        Where a line crosses a node, metres; NaN where a line that wanders has no reading near.
     z : (nodes, lines) float64
         Value there, NaN likewise.
     real : (nodes, lines) bool
@@ -63,6 +67,7 @@ class Traverses:
     v0_m: float
     interval_m: float
     spacing_m: float
+    place: np.ndarray
     boxes: tuple[tuple[float, float, float, float], ...]
     u: np.ndarray
     z: np.ndarray
@@ -77,14 +82,26 @@ class Traverses:
     @cached_property
     def bounds(self) -> tuple[float, float, float, float]:
         """x_min, y_min, x_max, y_max around all boxes and half a spacing more, map metres."""
-        all_bounds = np.array([self.bounds_of(box) for box in self.boxes])
+        all_bounds = np.array(self.box_bounds)
         return (*all_bounds[:, :2].min(axis=0), *all_bounds[:, 2:].max(axis=0))
 
-    def bounds_of(self, box: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
-        """Return x_min, y_min, x_max, y_max around a box and half a spacing more, map metres."""
-        u0, u1, v0, v1 = np.array(box) + self.spacing_m / 2 * np.array([-1, 1, -1, 1])
+    @cached_property
+    def box_bounds(self) -> tuple[tuple[float, float, float, float], ...]:
+        """x_min, y_min, x_max, y_max around each box and half a spacing more, map metres."""
+        u0, u1, v0, v1 = (np.array(self.boxes) + self.spacing_m / 2 * np.array([-1, 1, -1, 1])).T
         x, y = self.frame.to_map([u0, u1, u1, u0], [v0, v0, v1, v1])
-        return x.min(), y.min(), x.max(), y.max()
+        return tuple(zip(*(side.tolist() for side in (x.min(axis=0), y.min(axis=0), x.max(axis=0), y.max(axis=0)))))
+
+    @cached_property
+    def swapped(self) -> Optional[bool]:
+        """Whether u runs along y and v along x; None when they run along neither."""
+        x0, y0, x1, y1 = self.bounds
+        off = np.abs(np.linalg.inv(self.frame.matrix)) * [x1 - x0, y1 - y0]
+        if self.frame.twist.any():
+            return None
+        if max(off[0, 1], off[1, 0]) < STRAIGHT_M:
+            return False
+        return True if max(off[0, 0], off[1, 1]) < STRAIGHT_M else None
 
     def depth(self, u: np.ndarray, v: np.ndarray) -> np.ndarray:
         """Return how deep local positions lie inside the boxes, metres; negative outside of all."""
@@ -97,13 +114,13 @@ def depth_in(box: tuple[float, float, float, float], u: np.ndarray, v: np.ndarra
     return np.minimum(np.minimum(u - u0, u1 - u), np.minimum(v - v0, v1 - v))
 
 
-def traverses_of(readings: Readings, rows: np.ndarray, channel: str, name: str, *, cubic: bool = True) -> Traverses:
+def traverses_of(readings: Readings, rows, channel: str, name: str, *, cubic: bool = True) -> Traverses:
     """Carry the readings of one grid onto common nodes along its lines.
 
     Parameters
     ----------
     readings : Readings
-    rows : (n,) int
+    rows : slice or (n,) int
         The grid's readings in use, with finite value and position.
     channel : str
     name : str
@@ -116,9 +133,12 @@ def traverses_of(readings: Readings, rows: np.ndarray, channel: str, name: str, 
     EngineError
         With fewer than two traverses side by side.
     """
-    used = len(rows)
-    rows, run = _in_line_order(readings, rows)
-    u, v, z = readings.u_m[rows], readings.v_m[rows], readings.channels[channel][rows]
+    columns = readings.line, readings.run, readings.u_m, readings.v_m, readings.channels[channel]
+    number, recording, u, v, z = (column[rows] for column in columns)
+    used = len(z)
+    order, run = _lengthwise(number, recording, u, v)
+    kept = slice(None) if len(order) == used else order
+    u, v, z, x, y = u[order], v[order], z[order], readings.x[rows][kept], readings.y[rows][kept]
     line, place = _lines(u, run, name)
     spacing = float(np.median(np.diff(place)))
     walk = _walk(v, u, z, run, spacing)
@@ -127,23 +147,27 @@ def traverses_of(readings: Readings, rows: np.ndarray, channel: str, name: str, 
     half_u, half_v = spacing / 2, walk.interval_m / 2
     variance = np.zeros(len(place))
     if channel in readings.se:
-        variance = np.bincount(line[run], np.nan_to_num(readings.se[channel][rows]) ** 2) / np.bincount(line[run])
+        error = np.nan_to_num(readings.se[channel][rows][order])
+        variance = np.bincount(line[run], error**2) / np.bincount(line[run])
+    off = u - place[line][run]
+    straight = bool(max(off.max(), -off.min()) < STRAIGHT_M)
     return Traverses(
         name=name,
-        frame=_frame(readings, rows),
+        frame=_frame(readings, rows, order),
         v0_m=origin,
         interval_m=walk.interval_m,
         spacing_m=spacing,
+        place=place,
         boxes=((walk.u.min() - half_u, walk.u.max() + half_u, walk.v.min() - half_v, walk.v.max() + half_v),),
-        u=u_node,
+        u=np.broadcast_to(place, u_node.shape) if straight else u_node,
         z=z_node,
         real=real,
         line_variance=np.broadcast_to(variance, z_node.shape),
         noise=_noise(walk),
-        x=readings.x[rows],
-        y=readings.y[rows],
-        ties=used - len(rows),
-        straight=bool(np.abs(u - place[line[run]]).max() < STRAIGHT_M),
+        x=x,
+        y=y,
+        ties=used - len(z),
+        straight=straight,
     )
 
 
@@ -159,31 +183,26 @@ class _Walk:
     interval_m: float
 
 
-def _in_line_order(readings: Readings, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the rows sorted by recording and v, and the recording (from 0) of each; tie lines are left out."""
-    if not len(rows):
-        return rows, np.zeros(0, int)
-    line, number, v = readings.line[rows], readings.run[rows], readings.v_m[rows]
-    heads = np.flatnonzero(np.append(True, (line[1:] != line[:-1]) | (number[1:] != number[:-1])))
-    codes = line[heads].astype(np.int64) * (int(number.max()) + 1) + number[heads]
-    run = np.unique(codes, return_inverse=True)[1].reshape(-1).repeat(np.diff(np.append(heads, len(rows))))
-    v = v - v.min()
-    # One key instead of two: recordings come nearly sorted, so a stable sort of it is quick.
-    order = np.argsort(run * (v.max() + 1.0) + v, kind="stable")
-    rows, run = rows[order], run[order]
-    starts = np.flatnonzero(np.append(True, run[1:] != run[:-1]))
-    u, v = readings.u_m[rows], readings.v_m[rows]
-    across, along = (np.maximum.reduceat(a, starts) - np.minimum.reduceat(a, starts) for a in (u, v))
-    lengthwise = across <= along
+def _lengthwise(line: np.ndarray, number: np.ndarray, u: np.ndarray, v: np.ndarray):
+    """Return the order by recording and v, and the recording (from 0) of each; tie lines are left out."""
+    order, run = line_order((line, number), v)
+    starts = np.flatnonzero(np.append(len(run) > 0, run[1:] != run[:-1]))
+    if not len(starts):
+        return order, run
+    ends = np.append(starts[1:], len(run)) - 1
+    u = u[order]
+    across = np.maximum.reduceat(u, starts) - np.minimum.reduceat(u, starts)
+    lengthwise = across <= v[order[ends]] - v[order[starts]]
     if lengthwise.all():
-        return rows, run
+        return order, run
     kept = lengthwise[run]
-    return rows[kept], (np.cumsum(lengthwise) - 1)[run[kept]]
+    return order[kept], (np.cumsum(lengthwise) - 1)[run[kept]]
 
 
 def _lines(u: np.ndarray, run: np.ndarray, name: str) -> tuple[np.ndarray, np.ndarray]:
     """Return the line (from 0, in order of u) of each recording, and the mean u of each line in metres."""
-    middle = np.bincount(run, u) / np.bincount(run) if len(run) else np.zeros(0)
+    starts = np.flatnonzero(np.append(len(run) > 0, run[1:] != run[:-1]))
+    middle = np.add.reduceat(u, starts) / np.diff(np.append(starts, len(u))) if len(run) else np.zeros(0)
     order = np.argsort(middle, kind="stable")
     line = np.zeros(len(middle), int)
     line[order[1:]] = np.cumsum(np.diff(middle[order]) > SAME_LINE_M)
@@ -201,8 +220,8 @@ def _walk(v: np.ndarray, u: np.ndarray, z: np.ndarray, run: np.ndarray, spacing:
     """Average readings at one place, and find where a recording breaks off."""
     same_run = run[1:] == run[:-1]
     steps = np.diff(v)
-    usual = steps[same_run & (steps > SAME_LINE_M / 100)]
-    interval = float(np.median(usual[_spread(len(usual))])) if len(usual) else spacing
+    usual = np.flatnonzero(same_run & (steps > SAME_LINE_M / 100))
+    interval = float(np.median(steps[usual[_spread(len(usual))]])) if len(usual) else spacing
     new = np.append(True, ~same_run | (steps > SAME_PLACE * interval))
     if not new.all():
         starts = np.flatnonzero(new)
@@ -228,7 +247,7 @@ def _carry(walk: _Walk, origin: float, nodes: int, runs: int, cubic: bool):
     """Return u, value and whether a reading is near, (runs, nodes) each; NaN where the recording has no reading."""
     place = (walk.v - origin) / walk.interval_m
     nearest = np.rint(place)
-    in_step = (np.abs(place - nearest).max() < 1e-6) and (np.diff(nearest)[~walk.first[1:]] == 1).all()
+    in_step = (np.abs(place - nearest).max() < 1e-6) and ((np.diff(nearest) == 1) | walk.first[1:]).all()
     if in_step:
         # Splines go through their knots: nothing to compute.
         u, z = np.full((2, runs, nodes), np.nan)
@@ -293,8 +312,10 @@ def _noise(walk: _Walk) -> float:
     """
     if len(walk.z) < 5:
         return 0.0
-    whole = ~(walk.first[1:-3] | walk.first[2:-2] | walk.first[3:-1] | walk.first[4:])
-    differences = np.abs(np.diff(walk.z, 4)[whole])[:: max(1, len(whole) // NOISE_SAMPLE)]
+    count = len(walk.z) - 4
+    some = [slice(start, start + count, max(1, count // NOISE_SAMPLE)) for start in range(5)]
+    differences = sum(weight * walk.z[part] for part, weight in zip(some, (1.0, -4.0, 6.0, -4.0, 1.0)))
+    differences = np.abs(differences[~np.logical_or.reduce([walk.first[part] for part in some[1:]])])
     return float(np.median(differences) / (0.674490 * np.sqrt(70.0))) if len(differences) else 0.0
 
 
@@ -302,6 +323,7 @@ def _spread(count: int) -> np.ndarray:
     return np.linspace(0, count - 1, min(count, SAMPLE)).astype(int)
 
 
-def _frame(readings: Readings, rows: np.ndarray) -> Frame:
-    chosen = rows[_spread(len(rows))]
-    return frame_of_readings(readings.u_m[chosen], readings.v_m[chosen], readings.x[chosen], readings.y[chosen])
+def _frame(readings: Readings, rows, order: np.ndarray) -> Frame:
+    chosen = order[_spread(len(order))]
+    columns = readings.u_m, readings.v_m, readings.x, readings.y
+    return frame_of_readings(*(column[rows][chosen] for column in columns))

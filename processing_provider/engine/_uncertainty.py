@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ._surface import HALO_LINES, HALO_NODES, Places, Surface, carried_around
+from ._surface import HALO_LINES, HALO_NODES, Places, Surface, carried_around, picked
 from ._traverses import Traverses
 
 WINDOW_M = 1.0
@@ -53,8 +53,8 @@ def gap_error(lines: Traverses) -> GapError:
     step = max(1, round(THINNED_M / lines.interval_m))
     double, wide = _left_out(lines.z[::step], 1), _left_out(lines.z[:: 2 * step], 2)
     noise = 1.64 * lines.noise**2
-    squares = np.nan_to_num(double**2)
-    there = np.isfinite(double).astype(float)
+    there = np.isfinite(double)
+    squares, there = np.where(there, double, 0.0) ** 2, there.astype(float)
     size = (2 * int(WINDOW_M / 2 / (step * lines.interval_m)) + 1, 3)
     weight = uniform_filter(there, size, mode="constant")
     around = uniform_filter(squares, size, mode="constant")
@@ -93,23 +93,40 @@ class Uncertainty:
         beside[:, :-1] = np.maximum(beside[:, :-1], beside[:, 1:])
         self._double = beside
         nodes = np.arange(len(surface.u)) - HALO_NODES
-        self._thinned = np.clip(nodes // error.step, 0, len(beside) - 1) * beside.shape[1]
+        self._thinned = np.clip(nodes // error.step, 0, len(beside) - 1)
 
-    def standard_error(self, u: np.ndarray, at: Places, where: np.ndarray) -> np.ndarray:
-        """Return the (n,) standard errors at positions ``u`` in metres that lie at ``at``, nearest to ``where``."""
-        node, knot = np.divmod(where, self._surface.u.shape[1])
-        grouped = self._group[node] * self._surface.u.shape[1] + knot
-        start, width, left, right, growth = (np.take(table, grouped) for table in self._tables)
+    def standard_error(self, u: np.ndarray, at: Places) -> np.ndarray:
+        """Return the standard errors at positions ``u`` in metres that lie at ``at``."""
+        group = self._group[at.nearer]
+        if at.on_axes:
+            # Few rows lack other lines than the row before: what depends on that is found once for all alike.
+            groups, row = np.unique(group, return_inverse=True)
+            terms = self._terms(u, groups[:, None], at.knot)
+            if len(groups) > 1:
+                terms = [term[row.reshape(-1)] for term in terms]
+        else:
+            terms = self._terms(u, group, at.knot)
+        across, offsets, reach = terms
+        along = 1.0 - 0.976 * at.share * (1.0 - at.share)
+        variance = across * (along * self._noise**2)
+        variance += offsets
+        (between,) = picked([self._double], self._thinned[at.nearer], at.knot)
+        between *= reach
+        between *= between
+        variance += between
+        return np.sqrt(variance, out=variance)
+
+    def _terms(self, u: np.ndarray, group: np.ndarray, knot: np.ndarray) -> list[np.ndarray]:
+        """Return what the noise is multiplied by across the lines, the variance of their offsets, and how much of the
+        error at double spacing counts."""
+        start, width, left, right, growth = picked(self._tables, group, knot)
         outside = width == 0.0
         share = (u - start) / np.where(outside, 1.0, width)
         beyond = np.where(outside, np.abs(share) / self._surface.spacing_m, 0.0)
         share[outside] = 0.0
         middle = 4.0 * share * (1.0 - share)
         across = (1.0 - 0.244 * middle) * (1.0 + 2.5 * beyond) ** 2
-        along = 1.0 - 0.976 * at.share * (1.0 - at.share)
-        offsets = (1.0 - share) * left + share * right
-        between = np.take(self._double, self._thinned[node] + knot) * growth * (middle + 2.0 * beyond)
-        return np.sqrt(across * (along * self._noise**2 + offsets) + between * between)
+        return [across, across * ((1.0 - share) * left + share * right), growth * (middle + 2.0 * beyond)]
 
 
 def _mean_square(residuals: np.ndarray) -> float:

@@ -7,7 +7,9 @@ from typing import Callable, Iterator, Optional
 import numpy as np
 
 from ._choice import choose_variogram
-from ._scatter import spacing_of
+from ._nearest import Nearest, tree_of
+from ._order import line_order
+from ._scatter import boxes_of, numbered, spacing_of
 from .blocks import BLOCK, BlockRaster, block_window
 from .curvature import minimum_curvature
 from .errors import EngineError
@@ -20,7 +22,6 @@ METHODS = ("minimum curvature", "kriging")
 LEAST_POINTS = 10
 USUAL_GAP = 1.5
 """Largest distance from a reading in spacings, as between traverses."""
-EDGE_M = 1e-6
 THIRD = 3
 """Every third line is left out to see what lies between lines."""
 POWER = 1.5
@@ -89,7 +90,7 @@ def interpolate_scattered(
             f"{np.count_nonzero(used)} readings of {channel} have a place and a value and are in use; at least "
             f"{LEAST_POINTS} are needed. Check their flags."
         )
-    table = readings.take(used)
+    table = readings if used.all() else readings.take(used)
     points, z = np.stack([table.x, table.y], axis=1), table.channels[channel]
     spacing = _spacing(table, points)
     gap_m = USUAL_GAP * spacing if max_gap_m is None else max_gap_m
@@ -120,12 +121,13 @@ def interpolate_scattered(
 
 def _spacing(table: Readings, points: np.ndarray) -> float:
     """Return the distance between lines, or about that between neighbours of points without lines, metres."""
-    apart = [
-        np.median(np.diff(places))
-        for grid in np.unique(table.grid)
-        for places in [np.unique(np.round(table.u_m[table.grid == grid], 1))]
-        if np.isfinite(places).all() and 1 < len(places) < np.count_nonzero(table.grid == grid) / 2
-    ]
+    apart = []
+    for grid in np.flatnonzero(np.bincount(table.grid)):
+        u = table.u_m[table.grid == grid]
+        tenths = np.rint(u * 10) if np.isfinite(u).all() else np.zeros(1)
+        places = tenths[np.sort(numbered((tenths - tenths.min()).astype(np.int64))[1])]
+        if 1 < len(places) < len(u) / 2:
+            apart.append(np.median(np.diff(np.sort(places))) / 10)
     return float(np.median(apart)) if apart else spacing_of(points)
 
 
@@ -145,28 +147,11 @@ def _azimuth(table: Readings) -> float:
 def _cells_near(points: np.ndarray, lattice: Lattice, gap_m: float) -> tuple[dict, np.ndarray, np.ndarray]:
     """Return, by block, the flat numbers of the cells with a point within the gap; each cell's nearest point, and how
     far it is."""
-    from scipy.spatial import cKDTree
-
-    tree = cKDTree(points)
-    side = BLOCK * lattice.cell_m
-    col, row = np.floor((points - [lattice.x_min, lattice.y_max]) / [side, -side]).astype(int).T
-    reach = int(np.ceil(gap_m / side))
-    # Blocks that hold a point, and those around them as far as the gap reaches.
-    around = np.stack(np.meshgrid(*[np.arange(-reach, reach + 1)] * 2), axis=-1).reshape(-1, 2)
-    held = np.unique(np.stack([row, col], axis=1), axis=0)
-    blocks = np.unique((held[:, None] + around).reshape(-1, 2), axis=0) * BLOCK
     cells, nearest, distance = {}, [np.zeros(0, int)], [np.zeros(0)]
-    for start in map(tuple, blocks.tolist()):
-        if not (0 <= start[0] < lattice.rows and 0 <= start[1] < lattice.cols):
-            continue
-        row0, row1, col0, col1 = block_window(lattice, *start)
-        every = np.arange((row1 - row0) * (col1 - col0))
-        away, number = tree.query(_places(lattice, start, every), distance_upper_bound=gap_m + EDGE_M)
-        near = np.isfinite(away)
-        if near.any():
-            cells[start] = every[near]
-            nearest.append(number[near])
-            distance.append(away[near])
+    for start, near, number, away in Nearest(points, lattice, gap_m).blocks():
+        cells[start] = near
+        nearest.append(number)
+        distance.append(away)
     return cells, np.concatenate(nearest), np.concatenate(distance)
 
 
@@ -213,31 +198,40 @@ def _roughness(
     ``variance`` of every reading is what noise alone would leave of the squared residual.
     """
     from scipy.ndimage import map_coordinates
-    from scipy.spatial import cKDTree
 
     out = _labels(table, points, spacing) % THIRD == 1
-    count = sum(map(len, cells.values()))
     if not out.any() or out.all():
-        return np.zeros(count)
-    left_out, rest = points[out], np.full(np.count_nonzero(out), np.nan)
-    for _, window, plate in _plates(points[~out], z[~out], lattice, cells, tension):
+        return np.zeros(sum(map(len, cells.values())))
+    left_in, told = points[~out], np.flatnonzero(out)
+    # Readings close together tell the same.
+    told = told[np.sort(numbered(boxes_of(points[told], spacing / 2))[1])]
+    left_out, windows = points[told], []
+    rest, group = np.full(len(told), np.nan), np.full(len(told), -1)
+    for number, (blocks, window, plate) in enumerate(_plates(left_in, z[~out], lattice, cells, tension)):
         around = lattice.sub(window)
-        place = (
-            (around.y_max - left_out[:, 1]) / around.cell_m - 0.5,
-            (left_out[:, 0] - around.x_min) / around.cell_m - 0.5,
-        )
+        windows.append((blocks, around))
+        place = _place_in(around, left_out)
         inside = np.all([(p > 0) & (p < side - 1) for p, side in zip(place, around.shape)], axis=0)
-        rest[inside] = z[out][inside] - map_coordinates(plate, [p[inside] for p in place], order=1)
-    away, _ = cKDTree(points[~out]).query(left_out)
+        rest[inside] = z[told][inside] - map_coordinates(plate, [p[inside] for p in place], order=1)
+        group[inside] = number
+    away, _ = tree_of(left_in).query(left_out, workers=-1)
     known = np.isfinite(rest) & (away > spacing / 2)
-    if not known.any():
-        return np.zeros(count)
-    rough = (rest[known] ** 2 - variance[out][known]) / away[known] ** (2 * POWER)
-    middle, pooled = _pooled(left_out[known], rough, AROUND * spacing)
-    where = np.concatenate([_places(lattice, *item) for item in cells.items()])
-    near, number = cKDTree(middle).query(where, k=min(4, len(middle)))
-    weight = 1.0 / (near.reshape(len(where), -1) ** 2 + spacing**2)
-    return np.sqrt((weight * pooled[number.reshape(len(where), -1)]).sum(axis=1) / weight.sum(axis=1))
+    rough = np.where(known, rest**2 - variance[told], 0.0) / np.where(known, away, 1.0) ** (2 * POWER)
+    overall = rough[known].mean() if known.any() else 0.0
+    squares = {}
+    for number, (blocks, around) in enumerate(windows):
+        chosen = known & (group == number)
+        pooled = _pooled(left_out[chosen], rough[chosen], around, AROUND * spacing, overall)
+        for start in blocks:
+            squares[start] = _between(pooled, around, AROUND * spacing, lattice.sub(block_window(lattice, *start)))
+            squares[start] = squares[start].ravel()[cells[start]]
+    return np.sqrt(np.concatenate([squares[start] for start in cells]))
+
+
+def _place_in(lattice: Lattice, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return fractional rows and columns of (n, 2) map positions."""
+    x, y = points.T
+    return (lattice.y_max - y) / lattice.cell_m - 0.5, (x - lattice.x_min) / lattice.cell_m - 0.5
 
 
 def _labels(table: Readings, points: np.ndarray, spacing: float) -> np.ndarray:
@@ -248,30 +242,51 @@ def _labels(table: Readings, points: np.ndarray, spacing: float) -> np.ndarray:
     return row + col
 
 
-def _pooled(points: np.ndarray, values: np.ndarray, side: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return the middles of boxes and the mean of their values, a quarter drawn to the mean of all."""
-    row, col = np.floor((points - points.min(axis=0)) / side).astype(int).T
-    _, box, count = np.unique(row * (col.max() + 1) + col, return_inverse=True, return_counts=True)
-    box = box.reshape(-1)
-    middle = np.stack([np.bincount(box, column) / count for column in points.T], axis=1)
-    return middle, np.maximum(0.75 * np.bincount(box, values) / count + 0.25 * values.mean(), 0.0)
+def _pooled(points: np.ndarray, values: np.ndarray, lattice: Lattice, side: float, overall: float) -> np.ndarray:
+    """Return the mean of the values in and around each box of a lattice, a quarter drawn to ``overall``.
+
+    The boxes beside count half, those at the corners a quarter.
+    """
+    from scipy.ndimage import convolve1d
+
+    shape = tuple(int(np.ceil(cells * lattice.cell_m / side)) for cells in lattice.shape)
+    row, col = (((p + 0.5) * lattice.cell_m / side).astype(int) for p in _place_in(lattice, points))
+    flat = row * shape[1] + col
+    sums, counts = (
+        np.bincount(flat, weights, minlength=shape[0] * shape[1]).reshape(shape)
+        for weights in (values, np.ones(len(values)))
+    )
+    for axis in (0, 1):
+        sums, counts = (convolve1d(t, [0.5, 1.0, 0.5], axis=axis, mode="constant") for t in (sums, counts))
+    mean = np.where(counts > 0, sums / np.where(counts > 0, counts, 1.0), overall)
+    return np.maximum(0.75 * mean + 0.25 * overall, 0.0)
+
+
+def _between(table: np.ndarray, around: Lattice, side: float, cells: Lattice) -> np.ndarray:
+    """Return the values of all cells, linear between the middles of boxes of a lattice."""
+    edges = (around.y_max - cells.y) / side, (cells.x - around.x_min) / side
+    for axis, place in enumerate(edges):
+        place = np.clip(place - 0.5, 0.0, max(table.shape[axis] - 1.0, 0.0))
+        low = np.minimum(place.astype(int), max(table.shape[axis] - 2, 0))
+        high = np.minimum(low + 1, table.shape[axis] - 1)
+        share = (place - low)[:, None] if axis == 0 else place - low
+        table = np.take(table, low, axis) * (1.0 - share) + np.take(table, high, axis) * share
+    return table
 
 
 def _together(points: np.ndarray, lattice: Lattice) -> np.ndarray:
     """Return how many readings lie in the cell of each."""
-    row, col = np.floor((points - points.min(axis=0)) / lattice.cell_m).astype(int).T
-    _, cell, count = np.unique(row * (col.max() + 1) + col, return_inverse=True, return_counts=True)
-    return count[cell.reshape(-1)]
+    place, _, count = numbered(boxes_of(points, lattice.cell_m))
+    return count[place]
 
 
 def _noise(table: Readings, points: np.ndarray, z: np.ndarray) -> float:
     """Return the standard deviation of a reading: along lines from second differences, else from near pairs."""
     if not np.isfinite(table.v_m).all():
         return _noise_of_pairs(points, z)
-    order = np.lexsort((table.v_m, table.run, table.line, table.grid))
-    line = np.stack([table.grid, table.line, table.run])[:, order]
-    same = np.all(line[:, 2:] == line[:, :-2], axis=0)
-    bent = (z[order][:-2] - 2 * z[order][1:-1] + z[order][2:])[same]
+    order, run = line_order((table.grid, table.line, table.run), table.v_m)
+    z = z[order]
+    bent = (z[:-2] - 2 * z[1:-1] + z[2:])[run[2:] == run[:-2]]
     # Normal noise: 1.4826 median absolute deviations are a standard deviation, and second differences have sqrt(6).
     return float(1.4826 * np.median(np.abs(bent)) / np.sqrt(6)) if len(bent) else 0.0
 
@@ -282,9 +297,7 @@ def _noise_of_pairs(points: np.ndarray, z: np.ndarray) -> float:
     Smooth ground has a semivariance that begins with the square of the distance. Squared differences scatter as much as
     they are large, so they are weighted by the fit itself.
     """
-    from scipy.spatial import cKDTree
-
-    away, number = cKDTree(points).query(points, min(PAIRS + 1, len(points)))
+    away, number = tree_of(points).query(points, min(PAIRS + 1, len(points)))
     square, half = away[:, 1:].ravel() ** 2, ((z[number[:, 1:]] - z[:, None]) ** 2).ravel() / 2
     least = LEAST_SHARE * np.var(z)
     fitted = np.full(len(half), max(np.mean(half), np.finfo(float).tiny))

@@ -186,16 +186,20 @@ def qgis_triangles(readings: Readings, lattice: Lattice, folder: Path) -> Run:
 
 
 def whole_command(readings: Readings, lattice: Lattice, folder: Path) -> Run:
-    """Return a function that goes from a text file to a GeoTIFF, as gdal_grid does."""
+    """Return a function that goes from a text file to a GeoTIFF, as gdal_grid does.
+
+    Besides place and value the text names grid and line, and the corners of the grids are known.
+    """
     from turnrow.processing_provider.bridge.rasters import write_raster
 
     text = folder / "readings.csv"
-    columns = [readings.grid, readings.line, readings.u_m, readings.v_m, readings.x, readings.y]
-    table = np.stack([*columns, readings.channels["eca"]], axis=1)
-    np.savetxt(text, table, delimiter=",", fmt=["%d", "%d", "%.4f", "%.4f", "%.4f", "%.4f", "%.6f"])
+    columns = [readings.grid, readings.line, readings.x, readings.y, readings.channels["eca"]]
+    np.savetxt(text, np.stack(columns, axis=1), delimiter=",", fmt=["%d", "%d", "%.6f", "%.6f", "%.6f"])
+    blocks = round(len(readings.grids) ** 0.5)
 
     def run() -> np.ndarray:
-        grid, line, u, v, x, y, z = np.fromstring(text.read_text().replace("\n", ","), sep=",").reshape(-1, 7).T
+        grid, line, x, y, z = np.loadtxt(text, delimiter=",").T
+        u, v = x - X0 - SIZE_M * (grid // blocks), y - Y0 - SIZE_M * (grid % blocks)
         given = Readings.build(line.astype(int), {"eca": z}, grids=readings.grids, grid=grid.astype(int), u_m=u, v_m=v,
                                x=x, y=y)  # fmt: skip
         result = interpolate_readings(given, "eca", lattice)
