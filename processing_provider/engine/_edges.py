@@ -7,13 +7,13 @@ from typing import Iterator, Optional
 
 import numpy as np
 
-from ._patches import PATCH_M, POWER, Patches
+from ._patches import PATCH_M, POWER, Patches, line_errors
 
 REACH_M = 3.0
 """Grids whose patches come nearer than this meet: lines 0.5 m apart on both sides of a path of 2 m do."""
-BAND_M = 3.0
+BAND_M = 4.5
 """Patches this near to the edge take part."""
-SIDE = 8
+SIDE = 12
 """Most patches that a piece takes on either side."""
 FEATURE_M = 0.7
 """Pieces of one edge nearer than this to each other tell much the same."""
@@ -61,6 +61,7 @@ class Seam:
 
 def seams_of(patches: Patches, nugget: float, factor: float) -> Iterator[Seam]:
     """Yield the seams of all grids that meet; ``nugget`` and ``factor`` are those of ``ground_of``."""
+    patches = replace(patches, error=line_errors(patches))
     order = np.argsort(patches.grid, kind="stable")
     cuts = np.searchsorted(patches.grid[order], np.arange(int(patches.grid.max(initial=-1)) + 2))
     rows = [order[start:stop] for start, stop in zip(cuts[:-1], cuts[1:])]

@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Sequence
 
 import numpy as np
 
+from ._borders import borders_of
 from ._edges import Seam
-from ._patches import Patches
+from ._patches import Patches, line_errors
+from ._waves import MODES, cosines, waves_of, without_plane
 
-MODES = 6
-"""Cosines over the width of a grid that what is left of its drift is made of."""
 SHARED = 0.5
 """Variance of drift that all grids have alike (warming up), as a share of each one's own."""
 TAIL, SEAM_TAIL = 4.0, 3.0
 """Degrees of freedom of Student's t, of pieces and of whole seams."""
-PRIOR_WEIGHT = 2.0
-"""Weight of the size of drift that the lines' standard errors suggest, in degrees of freedom."""
+PRIOR_WEIGHT = 20.0
+"""Weight of the size of drift that the lines' standard errors suggest, in degrees of freedom: as many as lines."""
+WAVES_SD = 0.5
+"""How well that share is known before, in units of the standard deviation of yes and no."""
+MOST_DRIFT = 0.6
+"""Largest share of the waves across a grid that is expected to be drift before the seams are heard."""
+ALONG_BORDER = 0.6
+"""Share of the ground along a seam that runs on along the whole border."""
 GAIN_SD = 0.1
 """Gains are 1 within this, before the data are heard."""
 ROUNDS = 10
@@ -36,7 +42,7 @@ class Levels:
     group : (G,) int
         Grids that hang together by seams have one number.
     drift_sd : float
-        Standard deviation of what is left of the drift, at the ends of a grid about.
+        Standard deviation of what is left of the drift besides its share of the waves, at the ends of a grid about.
     """
 
     value: np.ndarray
@@ -66,12 +72,17 @@ class Terms:
     free: np.ndarray
     gain: bool = False
 
+    @property
+    def tilted(self) -> bool:
+        return self.at.shape[1] > 0 and not self.gain
+
 
 @dataclass
 class _Batch:
     """The seams side by side: S of them, padded to M pieces.
 
-    ``design`` is (S, M, 2 T + 2 MODES): columns of the first grid, then of the second one.
+    ``design`` is (S, M, 2 T + 2 MODES + 2): columns of the first grid, of the second one, of the waves and the border;
+    ``place`` (S, 2 T + 2 MODES + 2) are their unknowns. ``common`` is without the border's share of it.
     """
 
     grids: np.ndarray
@@ -82,6 +93,7 @@ class _Batch:
     common: np.ndarray
     lines: np.ndarray
     design: np.ndarray
+    place: np.ndarray
 
 
 def fit_levels(patches: Patches, seams: Sequence[Seam], terms: Terms, weight: np.ndarray, fixed: int) -> Levels:
@@ -101,19 +113,25 @@ def fit_levels(patches: Patches, seams: Sequence[Seam], terms: Terms, weight: np
     -----
     The step of piece i of the seam between g and h is
 
-        d_i = b_g - b_h + sum_n (c_gn cos(pi n t_gi) - c_hn cos(pi n t_hi)) + w_i + k + e_i
+        d_i = b_g - b_h + sum_n (c_gn cos(pi n t_gi) - c_hn cos(pi n t_hi)) + w_i + k + m + e_i,  c_gn = a y_gn + r_gn
 
-    b = level; c = what is left of the drift inside a grid over the place t across its lines, c_gn ~ N(0, s^2 / n^2)
-    as of a random walk, of which a part is alike in all grids; w = standard errors of the lines, scaled, common to all
-    pieces that lie on one line; k = ground along the whole seam; e = ground and noise of one piece. k and e have heavy
-    tails (Student's t, by iterated reweighting). s and the sizes of w and e follow from the data by restricted maximum
-    likelihood, seam by seam. b has no prior: only differences of levels between grids are told.
+    b = level; c = what is left of the drift inside a grid over the place t across its lines. It is a share a of the
+    waves y that the readings show across the lines, for the rest of them is ground, and r_gn ~ N(0, s^2 / n^2) as of a
+    random walk, of which a part is alike in all grids; where tilts are looked for, a = 0, for they take up the waves.
+    w = standard errors of the lines, scaled, common to all pieces that lie on one line; k, m = ground along the whole
+    seam and along the straight border it lies on, where a ditch runs on; e = ground and noise of one piece. k and e
+    have heavy tails (Student's t, by iterated reweighting). s and the sizes of w and e follow from the data by
+    restricted maximum likelihood, seam by seam. b has no prior: only differences of levels between grids are told. A
+    plane that goes through all grids is ground: d and y are without it.
     """
-    batch = _batch(patches, seams, terms)
+    patches = replace(patches, value=without_plane(patches), error=line_errors(patches))
+    wave = waves_of(patches, len(terms.free))
+    batch = _batch(patches, seams, terms, wave)
     prior = float(np.mean(patches.error**2)) + LEAST
     drift, noise, scatter = prior, 1.0, 1.0
+    share = 0.0 if terms.tilted else _usual_share(wave, prior)
     usual, rare = np.ones_like(batch.step), np.ones(len(batch.step))
-    group = _groups(batch, len(terms.free))
+    group, told = _groups(batch, len(terms.free)), share
     for done in range(ROUNDS):
         piece = np.where(batch.known, noise * batch.variance / (usual * batch.count), 1.0)
         common = batch.common / rare
@@ -122,8 +140,9 @@ def fit_levels(patches: Patches, seams: Sequence[Seam], terms: Terms, weight: np
             + scatter * batch.lines
             + common[:, None, None] * (batch.known[:, :, None] & batch.known[:, None])
         )
-        drift = _drift_variance(batch, inverse, drift, prior)
-        normal = _Normal(batch, inverse, terms, group, drift)
+        drift = _drift_variance(batch, inverse, drift, prior, told)
+        normal = _Normal(batch, inverse, terms, group, drift, share)
+        told = normal.share
         rest = batch.step - normal.predicted(batch)
         pull = (inverse @ rest[:, :, None])[:, :, 0]
         error = piece * pull
@@ -139,20 +158,28 @@ def fit_levels(patches: Patches, seams: Sequence[Seam], terms: Terms, weight: np
     return normal.levels(weight, fixed, drift)
 
 
-def _batch(patches: Patches, seams: Sequence[Seam], terms: Terms) -> _Batch:
-    number, length = len(seams), max(len(s.variance) for s in seams)
-    order = np.pi * np.arange(1, MODES + 1)
-    basis = np.concatenate([np.ones((len(patches), 1)), terms.at, np.cos(patches.across[:, None] * order)], axis=1)
-    wide = basis.shape[1]
+def _usual_share(wave: np.ndarray, prior: float) -> float:
+    """Return the share of the waves (G, MODES) that drift of the expected size would have."""
+    power = np.mean((wave * np.arange(1, MODES + 1)) ** 2) + LEAST
+    return float(min(prior / power, MOST_DRIFT))
+
+
+def _batch(patches: Patches, seams: Sequence[Seam], terms: Terms, wave: np.ndarray) -> _Batch:
+    number, length, count = len(seams), max(len(s.variance) for s in seams), len(wave)
+    wide = 1 + terms.at.shape[1] + MODES
+    grids = np.array([s.grids for s in seams])
+    own = (grids[:, :, None] * wide + np.arange(wide)).reshape(number, -1)
+    waves = np.full((number, 1), count * wide + MODES)
     batch = _Batch(
-        grids=np.array([s.grids for s in seams]),
+        grids=grids,
         known=np.zeros((number, length), bool),
         step=np.zeros((number, length)),
         variance=np.ones((number, length)),
         count=np.ones((number, length)),
-        common=np.array([s.common for s in seams]),
+        common=(1 - ALONG_BORDER) * np.array([s.common for s in seams]),
         lines=np.zeros((number, length, length)),
-        design=np.zeros((number, length, 2 * wide)),
+        design=np.zeros((number, length, 2 * wide + 2)),
+        place=np.concatenate([own, waves, waves + 1 + borders_of(patches, seams)[:, None]], axis=1),
     )
     for k, seam in enumerate(seams):
         m = len(seam.variance)
@@ -161,14 +188,25 @@ def _batch(patches: Patches, seams: Sequence[Seam], terms: Terms) -> _Batch:
         batch.step[k, :m] = np.sum(seam.share * patches.value[seam.patch], axis=1)
         batch.variance[k, :m], batch.count[k, :m] = seam.variance, seam.count
         batch.lines[k, :m, :m] = _line_covariance(patches, seam)
+        ones = np.ones((*seam.patch.shape, 1))
+        basis = np.concatenate([ones, terms.at[seam.patch], cosines(patches.across[seam.patch])], axis=2)
         for side, of_side in enumerate((first, ~first)):
-            columns = np.einsum("mk,mkt->mt", seam.share * of_side, basis[seam.patch])
+            columns = np.einsum("mk,mkt->mt", seam.share * of_side, basis)
             batch.design[k, :m, side * wide : (side + 1) * wide] = columns
         if terms.gain:
             one, other = batch.design[k, :m, 1], batch.design[k, :m, wide + 1]
             middle, half = (one - other) / 2, np.median(one + other) / 2
             batch.design[k, :m, 1], batch.design[k, :m, wide + 1] = middle + half, half - middle
+        batch.design[k, :m, -1] = np.sqrt(ALONG_BORDER * seam.common)
+    batch.design[:, :, -2] = np.einsum("smn,sn->sm", _modes(batch), wave[grids].reshape(number, -1))
     return batch
+
+
+def _modes(batch: _Batch) -> np.ndarray:
+    """Return (S, M, 2 MODES) the columns of drift of both grids."""
+    wide = batch.design.shape[2] // 2 - 1
+    first, second = batch.design[:, :, wide - MODES : wide], batch.design[:, :, 2 * wide - MODES : 2 * wide]
+    return np.concatenate([first, second], axis=2)
 
 
 def _line_covariance(patches: Patches, seam: Seam) -> np.ndarray:
@@ -199,14 +237,13 @@ def _line_scatter(batch: _Batch, inverse: np.ndarray, rest: np.ndarray, scatter:
     return float((squares + PRIOR_WEIGHT) / (told + PRIOR_WEIGHT))
 
 
-def _drift_variance(batch: _Batch, inverse: np.ndarray, drift: float, prior: float) -> float:
+def _drift_variance(batch: _Batch, inverse: np.ndarray, drift: float, prior: float, share: float) -> float:
     """Return s^2 after a step of restricted maximum likelihood, the level of each seam left free."""
-    wide = batch.design.shape[2] // 2
-    modes = np.concatenate([batch.design[:, :, wide - MODES : wide], batch.design[:, :, -MODES:]], axis=2)
+    modes = _modes(batch)
     weighted = _without_level(batch, inverse) @ modes
     square = np.tile(np.arange(1, MODES + 1) ** 2, 2)
     covariance = np.linalg.inv(np.swapaxes(modes, 1, 2) @ weighted + np.diag(square / drift))
-    found = np.einsum("sab,sma,sm->sb", covariance, weighted, batch.step)
+    found = np.einsum("sab,sma,sm->sb", covariance, weighted, batch.step - share * batch.design[:, :, -2])
     told = np.sum(1 - np.einsum("saa->sa", covariance) * square / drift)
     return float((np.sum(square * found**2) + PRIOR_WEIGHT * prior) / (told + PRIOR_WEIGHT))
 
@@ -224,23 +261,29 @@ def _groups(batch: _Batch, grids: int) -> np.ndarray:
 class _Normal:
     """The normal equations of all seams, solved; a group's first grid is held at 0."""
 
-    def __init__(self, batch: _Batch, inverse: np.ndarray, terms: Terms, group: np.ndarray, drift: float):
+    def __init__(self, batch: _Batch, inverse: np.ndarray, terms: Terms, group: np.ndarray, drift: float, share: float):
         from scipy.sparse import csc_matrix
         from scipy.sparse.linalg import splu
 
-        grids, wide = len(terms.free), batch.design.shape[2] // 2
+        grids, wide = len(terms.free), batch.design.shape[2] // 2 - 1
         self.grids, self.wide, self.terms, self.group = grids, wide, terms, group
-        self.place = (batch.grids[:, :, None] * wide + np.arange(wide)).reshape(len(batch.grids), -1)
+        self.place = batch.place
         weighted = inverse @ batch.design
         blocks = np.swapaxes(batch.design, 1, 2) @ weighted
-        size = grids * wide + MODES
+        size = int(batch.place.max()) + 1
         right = np.bincount(self.place.ravel(), (batch.step[:, None] @ weighted).ravel(), size)
         rows = np.broadcast_to(self.place[:, :, None], blocks.shape)
         columns = np.broadcast_to(self.place[:, None], blocks.shape)
         told = (blocks.ravel(), rows.ravel(), columns.ravel())
-        value, row, column = (np.concatenate(parts) for parts in zip(told, self._prior(drift)))
-        self.solver = splu(csc_matrix((value, (row, column)), shape=(size, size)))
+        waves = grids * wide + MODES
+        sure = 1 / (WAVES_SD**2 * share * (1 - share) + LEAST)
+        right[waves] += sure * share
+        single = np.append(sure, np.ones(size - waves - 1)), *[np.arange(waves, size)] * 2
+        value, row, column = (np.concatenate(parts) for parts in zip(told, self._prior(drift), single))
+        matrix = csc_matrix((value, (row, column)), shape=(size, size))
+        self.solver = splu(matrix, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
         self.solution = self.solver.solve(right)
+        self.share = float(self.solution[waves])
 
     def _prior(self, drift: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return values, rows and columns of what is known before the seams are heard."""

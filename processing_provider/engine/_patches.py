@@ -106,6 +106,24 @@ def _scatter_of_lines(grid, line, across, value) -> np.ndarray:
     return np.full(len(value), scatter)
 
 
+def line_errors(patches: Patches) -> np.ndarray:
+    """Return (P,) the standard errors of the lines within their grid, what all lines of a grid share left out.
+
+    Notes
+    -----
+    Lines levelled one by the next are off as a random walk about its mean is: its variance at the place t across the
+    grid is a (t^2 - t + 1/3), four times as large at the edges as in the middle. The squares of the errors given are
+    this, by least squares, and a rest; the own error of every line in it shows as bends between neighbouring lines, and
+    what goes beyond them is the error of the grid's level.
+    """
+    square, walk = patches.error**2, patches.across**2 - patches.across + 1 / 3
+    spread = np.sum((walk - np.mean(walk)) ** 2) if len(patches) else 0.0
+    rise = np.sum((walk - np.mean(walk)) * square) / spread if spread > 0 else 0.0
+    rise = np.clip(rise, 0.0, np.min(square / walk, initial=np.inf))
+    scatter = _scatter_of_lines(patches.grid, patches.line, patches.across, patches.value)
+    return np.sqrt(rise * walk + np.minimum(np.maximum(square - rise * walk, 0.0), scatter**2))
+
+
 def ground_of(patches: Patches) -> tuple[float, float]:
     """Return nugget and factor of the ground's semivariance nugget + factor * metres ** POWER.
 

@@ -25,7 +25,7 @@ load("turnrow_tests_conftest", TESTS / "conftest.py")
 walk = load("turnrow_test_walk", TESTS / "engine" / "walk.py")
 
 from turnrow.processing_provider.engine.align import align_opposing  # noqa: E402
-from turnrow.processing_provider.engine.balance import METHODS, balance_traverses  # noqa: E402
+from turnrow.processing_provider.engine.balance import balance_traverses  # noqa: E402
 from turnrow.processing_provider.engine.outliers import flag_outliers  # noqa: E402
 from turnrow.processing_provider.engine.readings import concatenate  # noqa: E402
 from turnrow.processing_provider.engine.seams import MODELS, balance_grids  # noqa: E402
@@ -71,16 +71,16 @@ def seam_error(readings, level) -> float:
     return float(np.sqrt(np.mean([(d - level[g] + level[h]) ** 2 for g, h, d in edges(readings)])))
 
 
-def one_block(seed: int, ties: bool) -> dict[str, float]:
+def one_block(seed: int, ties: bool, base_every: int) -> dict[str, float]:
     """Return the figures of one block of 3 x 3 grids."""
     rng = np.random.default_rng(seed)
     lag = rng.uniform(0.15, 0.6)
     at = (SIZE / 6, SIZE / 2, 5 * SIZE / 6) if ties else ()
-    walks = walk.block(rng, walk.usual(lag), across=3, size_m=SIZE, level=1.25, ties=at)
+    walks = walk.block(rng, walk.usual(lag), across=3, size_m=SIZE, level=1.25, ties=at, base_every=base_every)
     readings, _ = align_opposing(flag_outliers(concatenate([w.readings for w in walks]))[0])
-    method = "neighbours and ties" if ties and "neighbours and ties" in METHODS else "neighbours"
-    readings, _ = balance_traverses(readings, method=method)
-    truth = walks[0].field.at(readings.x, readings.y)
+    readings, _ = balance_traverses(readings)
+    # Base readings have no place.
+    truth = walks[0].field.at(np.nan_to_num(readings.x), np.nan_to_num(readings.y))
     true = levels(readings, truth)
     result = {"levels: nothing": np.std(true), "levels: pairwise": np.std(true - pairwise(readings))}
     for model in MODELS:
@@ -102,10 +102,11 @@ def one_block(seed: int, ties: bool) -> dict[str, float]:
 def main() -> None:
     """Print medians and means over the blocks."""
     blocks = int(sys.argv[1]) if len(sys.argv) > 1 else 20
-    for ties in (True, False):
-        print("three tie lines a grid" if ties else "no tie lines")
+    for told, ties, base_every in (("three tie lines a grid", True, 0), ("base readings every ten lines", False, 10),
+                                   ("neither ties nor base readings", False, 0)):  # fmt: skip
+        print(told)
         # Nobody looked at these blocks while the step was made.
-        results = [one_block(1000 + number, ties) for number in range(blocks)]
+        results = [one_block(3000 + number, ties, base_every) for number in range(blocks)]
         for name in results[0]:
             values = np.array([r[name] for r in results])
             print(f"{name:26s} median {np.median(values):7.3f}   mean {values.mean():7.3f}   worst {values.max():7.3f}")
