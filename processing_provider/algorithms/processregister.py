@@ -50,6 +50,7 @@ class ProcessRegister(SurveyAlgorithm):
         from ..engine.errors import EngineError
         from ..engine.findings import walk_again_count
         from ..engine.recipe import default_recipe, parse_recipe
+        from ..engine.store import scratch_folder
 
         register, _, register_path = values.register
         folder = values.log_folder or (register_path and register_path.parent)
@@ -65,12 +66,11 @@ class ProcessRegister(SurveyAlgorithm):
         paths = [p for p in (register_path, values.corners[2], notes_path) if p] + list(sources.files)
         inputs = [file_facts(path, folder) for path in dict.fromkeys(paths)]
         channels = [c.strip() for c in values.channels.split(";") if c.strip()]
-        result = process_survey(
-            sources, recipe, channels=channels, cell_size_m=values.cell_size, progress=part_of(progress, 0.0, 0.6)
-        )
-        result = with_changed_inputs(result, recipe, inputs)
+        options = {"channels": channels, "cell_size_m": values.cell_size, "progress": part_of(progress, 0.0, 0.6)}
         site = folder.resolve().name
-        with staging(values.output_folder) as stage:
+        with staging(values.output_folder) as stage, scratch_folder(stage) as scratch:
+            result = process_survey(sources, recipe, scratch=scratch, **options)
+            result = with_changed_inputs(result, recipe, inputs)
             layers = write_survey(stage, result, target, site, inputs, part_of(progress, 0.6, 1.0))
         moved = [replace(la, uri=la.uri.replace(str(stage), str(values.output_folder))) for la in layers]
         load_when_done(values.context, moved)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import sqlite3
+from typing import Iterator
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from ._insert import insert_rows
 CELL = np.dtype([("id", ">i8"), ("box", ">f4", 4)])
 HEAD_BYTES = 4
 ROOT = 1
+ROWS_AT_ONCE = 50_000
 
 
 def fill_rtree(db: sqlite3.Connection, name: str, ids: np.ndarray, boxes: np.ndarray) -> None:
@@ -29,16 +31,41 @@ def fill_rtree(db: sqlite3.Connection, name: str, ids: np.ndarray, boxes: np.nda
     name : str
         Of the virtual table.
     ids : (n,) int
-    boxes : (n, 4) float64
-        x_min, x_max, y_min, y_max.
+        Ascending.
+    boxes : (n, 4) float32
+        x_min, x_max, y_min, y_max, see ``outward``.
     """
     if not len(ids):
         return
     # The root of an empty tree is there already, as long as every other node has to be.
     node_bytes = len(db.execute(" ".join(("SELECT data FROM", f'"{name}_node"'))).fetchone()[0])
-    nodes, leaf_of, parents = packed_nodes(ids, outward(boxes), node_bytes)
-    for table, rows in (("node", nodes), ("rowid", leaf_of), ("parent", parents)):
-        insert_rows(db, f'REPLACE INTO "{name}_{table}"', 2, rows, len(rows))
+    most = (node_bytes - HEAD_BYTES) // CELL.itemsize
+    into = {table: f'REPLACE INTO "{name}_{table}"' for table in ("node", "rowid", "parent")}
+    first, depth, children = ROOT + 1, 0, "rowid"
+    while True:
+        count = -(-len(ids) // most)
+        numbers = first + np.arange(count) if count > 1 else np.array([ROOT])
+        node_of, around, done = np.empty(len(ids), np.int32), np.empty((count, 4), np.float32), 0
+        for rows in _tiles(boxes, most):
+            starts = np.arange(0, len(rows), most)
+            own = numbers[done : done + len(starts)]
+            whole = _bytes(ids[rows], boxes[rows], most, node_bytes, depth if count == 1 else 0)
+            insert_rows(db, into["node"], 2, zip(own.tolist(), whole), len(own))
+            node_of[rows] = np.repeat(own, most)[: len(rows)]
+            ends = (np.minimum, np.maximum, np.minimum, np.maximum)
+            sides = [end.reduceat(boxes[rows, i], starts) for i, end in enumerate(ends)]
+            around[done : done + len(own)] = np.stack(sides, axis=1)
+            done += len(own)
+        insert_rows(db, into[children], 2, _pairs(ids, node_of), len(ids))
+        if count == 1:
+            return
+        ids, boxes, first, depth, children = numbers, around, first + count, depth + 1, "parent"
+
+
+def _pairs(ids: np.ndarray, node_of: np.ndarray) -> Iterator[tuple[int, int]]:
+    for start in range(0, len(ids), ROWS_AT_ONCE):
+        rows = slice(start, start + ROWS_AT_ONCE)
+        yield from zip(ids[rows].tolist(), node_of[rows].tolist())
 
 
 def outward(boxes: np.ndarray) -> np.ndarray:
@@ -52,38 +79,17 @@ def outward(boxes: np.ndarray) -> np.ndarray:
     return rounded
 
 
-def packed_nodes(ids: np.ndarray, boxes: np.ndarray, node_bytes: int) -> tuple[list, list, list]:
-    """Return rows (node, bytes), (id, leaf) and (node, parent) of a packed tree over (n, 4) float32 boxes."""
-    most = (node_bytes - HEAD_BYTES) // CELL.itemsize
-    nodes, parents, depth, first = [], [], 0, ROOT + 1
-    leaf_of = None
-    while True:
-        order = _tiles(boxes, most)
-        ids, boxes = ids[order], boxes[order]
-        starts = np.arange(0, len(ids), most)
-        numbers = np.array([ROOT]) if len(starts) == 1 else first + np.arange(len(starts))
-        pairs = list(zip(ids.tolist(), np.repeat(numbers, most)[: len(ids)].tolist()))
-        if leaf_of is None:
-            leaf_of = sorted(pairs)
-        else:
-            parents += pairs
-        root_depth = depth if len(starts) == 1 else 0
-        nodes += zip(numbers.tolist(), _bytes(ids, boxes, most, node_bytes, root_depth))
-        if len(starts) == 1:
-            return nodes, leaf_of, parents
-        ends = (np.minimum, np.maximum, np.minimum, np.maximum)
-        boxes = np.stack([end.reduceat(boxes[:, i], starts) for i, end in enumerate(ends)], axis=1)
-        ids, first, depth = numbers, first + len(starts), depth + 1
+def _tiles(boxes: np.ndarray, most: int) -> Iterator[np.ndarray]:
+    """Yield rows in an order in which every ``most`` boxes in turn lie close together.
 
-
-def _tiles(boxes: np.ndarray, most: int) -> np.ndarray:
-    """Return an order in which every ``most`` boxes in turn lie close together: upright slices, each from south up."""
-    x, y = boxes[:, 0] + boxes[:, 1], boxes[:, 2] + boxes[:, 3]
-    across = np.argsort(x, kind="stable")
+    Each array is an upright slice of the map, from south up; all but the last one hold a multiple of ``most``.
+    """
+    across = np.argsort(boxes[:, 0] + boxes[:, 1], kind="stable").astype(np.int32)
     slices = math.ceil(math.sqrt(len(boxes) / most))
-    slice_of = np.empty(len(boxes), np.int64)
-    slice_of[across] = np.arange(len(boxes)) // (math.ceil(math.ceil(len(boxes) / most) / slices) * most)
-    return np.lexsort((y, slice_of))
+    size = math.ceil(math.ceil(len(boxes) / most) / slices) * most
+    for start in range(0, len(boxes), size):
+        rows = np.sort(across[start : start + size])
+        yield rows[np.argsort(boxes[rows, 2] + boxes[rows, 3], kind="stable")]
 
 
 def _bytes(ids: np.ndarray, boxes: np.ndarray, most: int, node_bytes: int, root_depth: int) -> list[bytes]:

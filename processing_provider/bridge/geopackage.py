@@ -6,15 +6,16 @@ import sqlite3
 import struct
 from contextlib import closing
 from dataclasses import dataclass, field
+from itertools import chain
 from pathlib import Path
-from typing import Callable, Mapping, Optional, Sequence
+from typing import Callable, Iterable, Iterator, Mapping, Optional, Sequence
 
 import numpy as np
 from osgeo import ogr, osr
 
 from ..engine.readings import Readings
 from ._insert import insert_rows
-from ._rtree import fill_rtree
+from ._rtree import fill_rtree, outward
 from .whole_file import whole_file
 
 KINDS = {"point": ogr.wkbPoint, "line": ogr.wkbLineString, "polygon": ogr.wkbPolygon}
@@ -33,21 +34,22 @@ class Layer:
     ----------
     name, kind : str
         ``kind`` is ``point``, ``line`` or ``polygon``.
-    columns : dict of list
-        Values by field name, None = NULL.
     types : dict of type
         ``int``, ``float`` or ``str`` by field name.
-    geometries : list of bytes or None
-        GeoPackage blobs (OGC 12-128r17, section 2.1.3), None = no place.
+    count : int
+        Number of rows.
+    parts : iterable of (columns, geometries)
+        The rows in order, part by part; gone through once. ``columns``: lists of values by field name, None = NULL.
+        ``geometries``: list of GeoPackage blobs (OGC 12-128r17, section 2.1.3), None = no place.
     units : dict of str
         Unit by field name, kept as the field's comment (GDAL from 3.7 on).
     """
 
     name: str
     kind: str
-    columns: Mapping[str, Sequence]
     types: Mapping[str, type]
-    geometries: Sequence[Optional[bytes]]
+    count: int
+    parts: Iterable[tuple[Mapping[str, Sequence], Sequence[Optional[bytes]]]]
     units: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -77,11 +79,29 @@ def write_geopackage(path: Path, layers: Sequence[Layer], crs_wkt: str, progress
             connection.execute("COMMIT")
 
 
-def readings_layer(readings: Readings) -> Layer:
-    """Return the readings as points; readings without a place have no geometry."""
-    columns = readings.to_columns()
+def readings_layer(tables: Iterable[Readings], count: int) -> Layer:
+    """Return readings as points; readings without a place have no geometry.
+
+    Parameters
+    ----------
+    tables : iterable of Readings
+        With the same channels, one at least; gone through once, so that they need not be in memory together.
+    count : int
+        Readings in all of them.
+    """
+    tables = iter(tables)
+    first = next(tables)
     kinds = {"O": str, "i": int, "u": int, "f": float}
-    types = {name: kinds[values.dtype.kind] for name, values in columns.items()}
+    types = {name: kinds[values.dtype.kind] for name, values in first.to_columns().items()}
+    units = {channel + ending: unit for channel, unit in first.units.items() for ending in ("", "_raw", "_se")}
+    parts = (
+        ({name: plain(values) for name, values in part.to_columns().items()}, _points(part))
+        for part in chain([first], tables)
+    )
+    return Layer("readings", "point", types, count, parts, units)
+
+
+def _points(readings: Readings) -> list[Optional[bytes]]:
     blobs = np.zeros(
         len(readings),
         [("magic", "S2"), ("version", "u1"), ("flags", "u1"), ("srs", "<i4"), ("order", "u1"), ("type", "<u4"),
@@ -91,15 +111,13 @@ def readings_layer(readings: Readings) -> Layer:
     blobs["x"], blobs["y"] = readings.x, readings.y
     raw, size = blobs.tobytes(), blobs.dtype.itemsize
     placed = np.isfinite(readings.x).tolist()
-    geometries = [raw[i * size : (i + 1) * size] if known else None for i, known in enumerate(placed)]
-    units = {channel + ending: unit for channel, unit in readings.units.items() for ending in ("", "_raw", "_se")}
-    return Layer("readings", "point", {n: plain(v) for n, v in columns.items()}, types, geometries, units)
+    return [raw[i * size : (i + 1) * size] if known else None for i, known in enumerate(placed)]
 
 
 def rows_layer(name: str, kind: str, rows: Sequence[Mapping], types: Mapping[str, type]) -> Layer:
     """Return rows (with ``geometry`` as a list of (x, y) or None) as a layer."""
     columns = {n: [_plain_value(row.get(n)) for row in rows] for n in types}
-    return Layer(name, kind, columns, types, [_blob(kind, row.get("geometry")) for row in rows])
+    return Layer(name, kind, types, len(rows), [(columns, [_blob(kind, row.get("geometry")) for row in rows])])
 
 
 def plain(values: np.ndarray) -> list:
@@ -151,13 +169,18 @@ def _fill(connection: sqlite3.Connection, layer: Layer, srs_id: int, progress: P
     ).fetchall()
     for name, _ in triggers:
         connection.execute("DROP TRIGGER " + _quoted(name))
-    _insert(connection, layer, srs_id, progress)
-    numbers, boxes = _boxes(layer)
-    fill_rtree(connection, f"rtree_{layer.name}_geom", numbers, boxes)
-    count = len(layer.geometries)
-    connection.execute("UPDATE gpkg_ogr_contents SET feature_count = ? WHERE table_name = ?", (count, layer.name))
-    if len(boxes):
-        extent = (*boxes[:, [0, 2]].min(axis=0).tolist(), *boxes[:, [1, 3]].max(axis=0).tolist())
+    ids, boxes, extents = [np.zeros(0, int)], [np.zeros((0, 4), np.float32)], []
+    for number, found in _inserted(connection, layer, srs_id, progress):
+        ids.append(number)
+        boxes.append(outward(found))
+        if len(found):
+            extents.append([*found[:, [0, 2]].min(axis=0), *found[:, [1, 3]].max(axis=0)])
+    ids, boxes = np.concatenate(ids), np.concatenate(boxes)
+    fill_rtree(connection, f"rtree_{layer.name}_geom", ids, boxes)
+    connection.execute("UPDATE gpkg_ogr_contents SET feature_count = ? WHERE table_name = ?", (layer.count, layer.name))
+    if extents:
+        low, high = np.min(extents, axis=0), np.max(extents, axis=0)
+        extent = (*low[:2].tolist(), *high[2:].tolist())
         connection.execute(
             "UPDATE gpkg_contents SET min_x = ?, min_y = ?, max_x = ?, max_y = ? WHERE table_name = ?",
             (*extent, layer.name),
@@ -166,24 +189,32 @@ def _fill(connection: sqlite3.Connection, layer: Layer, srs_id: int, progress: P
         connection.execute(sql)
 
 
-def _insert(connection: sqlite3.Connection, layer: Layer, srs_id: int, progress: Progress) -> None:
-    names = ", ".join(_quoted(name) for name in ("fid", "geom", *layer.columns))
+def _inserted(
+    connection: sqlite3.Connection, layer: Layer, srs_id: int, progress: Progress
+) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """Insert the rows; yield what ``_boxes`` tells of those that are in."""
+    names = ", ".join(_quoted(name) for name in ("fid", "geom", *layer.types))
     into = "INSERT INTO " + _quoted(layer.name) + " (" + names + ")"
-    number, count = struct.pack("<i", srs_id), len(layer.geometries)
-    for start in range(0, count, ROWS_AT_ONCE):
-        if progress is not None:
-            progress(start / count)
-        rows = slice(start, start + ROWS_AT_ONCE)
-        blobs = [blob and blob[:4] + number + blob[8:] for blob in layer.geometries[rows]]
-        columns = [values[rows] for values in layer.columns.values()]
-        numbered = zip(range(start + 1, count + 1), blobs, *columns)
-        insert_rows(connection, into, len(columns) + 2, numbered, len(blobs))
+    number, done = struct.pack("<i", srs_id), 0
+    for columns, geometries in layer.parts:
+        for start in range(0, len(geometries), ROWS_AT_ONCE):
+            if progress is not None:
+                progress(done / layer.count)
+            rows = slice(start, start + ROWS_AT_ONCE)
+            blobs = [blob and blob[:4] + number + blob[8:] for blob in geometries[rows]]
+            fids = range(done + 1, done + 1 + len(blobs))
+            insert_rows(
+                connection, into, len(layer.types) + 2,
+                zip(fids, blobs, *(columns[name][rows] for name in layer.types)), len(blobs),
+            )  # fmt: skip
+            done += len(blobs)
+            yield _boxes(layer.kind, fids, blobs)
 
 
-def _boxes(layer: Layer) -> tuple[np.ndarray, np.ndarray]:
+def _boxes(kind: str, fids: Iterable[int], blobs: Sequence[Optional[bytes]]) -> tuple[np.ndarray, np.ndarray]:
     """Return (fid, box as x_min, x_max, y_min, y_max) of the rows that have a geometry."""
-    skip = HEAD_BYTES + {"point": 5, "line": 9, "polygon": 13}[layer.kind]
-    found = [(fid, blob[skip:]) for fid, blob in enumerate(layer.geometries, 1) if blob]
+    skip = HEAD_BYTES + {"point": 5, "line": 9, "polygon": 13}[kind]
+    found = [(fid, blob[skip:]) for fid, blob in zip(fids, blobs) if blob]
     lengths = np.array([len(numbers) // 16 for _, numbers in found], int)
     points = np.frombuffer(b"".join(numbers for _, numbers in found), "<f8").reshape(-1, 2)
     if not found:

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Iterator, Sequence
+from typing import Iterator, Mapping, Sequence
 
 import numpy as np
 from osgeo import gdal
@@ -19,13 +19,14 @@ from ..engine.errors import EngineError
 from ..engine.findings import FIELDS, finding_rows
 from ..engine.layout import layout_to_json
 from ..engine.recipe import recipe_text
+from ..engine.store import ValuesInUse
 from .geopackage import readings_layer, rows_layer, write_geopackage
 from .metadata import history_lines
 from .project import SurveyLayer, keep_looks, write_project
 from .ramps import channel_look, from_zero
 from .rasters import write_raster
 from .report import ReportContent, ReportMap, write_report
-from .styles import looks_of
+from .styles import Look
 from .survey_run import Progress, SurveyResult, grid_share, outline, part_of
 from .survey_tables import corner_rows, finding_places, grid_rows, traverse_rows
 
@@ -108,14 +109,16 @@ def write_survey(
         Facts of the input files, for the recipe.
     """
     wkt = crs.toWkt()
-    layers = _tables(stage, result, wkt, site, part_of(progress, 0.0, 0.4))
-    layers += _rasters(stage, result, wkt, site, part_of(progress, 0.4, 0.8))
+    grids = grid_rows(result)
+    looks = {name: channel_look(r.value_blocks.blocks.values()) for name, r in result.rasters.items()}
+    layers = _tables(stage, result, grids, wkt, site, part_of(progress, 0.0, 0.4))
+    layers += _rasters(stage, result, looks, wkt, site, part_of(progress, 0.4, 0.8))
     keep_looks(layers, site, history_lines(result.records))
     _layouts(stage / "layouts", result)
     recipe = replace(result.recipe, inputs=tuple(inputs), target_crs=crs.authid() or wkt)
     text = recipe_text(recipe, versions=versions(), results=result.records)
     (stage / "recipe.json").write_text(text, "utf-8")
-    write_report(stage / "report.html", _report(result, crs, site, inputs))
+    write_report(stage / "report.html", _report(result, grids, looks, crs, site, inputs))
     write_project(stage / "site.qgz", layers, crs, site)
     return layers
 
@@ -129,37 +132,34 @@ def _layouts(folder: Path, result: SurveyResult) -> None:
                 (folder / f"{path.stem}.json").write_text(layout_to_json(layout), "utf-8")
 
 
-def _report(result: SurveyResult, crs, site: str, inputs: Sequence[dict]) -> ReportContent:
-    units, grids = result.corrected.units, result.grids
+def _report(
+    result: SurveyResult, grids: Sequence[dict], looks: Mapping, crs, site: str, inputs: Sequence[dict]
+) -> ReportContent:
+    units = result.corrected.units
     maps = [
-        ReportMap(
-            c,
-            units.get(c, ""),
-            result.raw_rasters[c].value_blocks,
-            r.value_blocks,
-            *channel_look([r.value_blocks.known()]),
-        )  # fmt: skip
+        ReportMap(c, units.get(c, ""), result.raw_rasters[c].value_blocks, r.value_blocks, *looks[c])
         for c, r in result.rasters.items()
     ]
-    first = result.corrected.grid == result.corrected.grids.index(grids[0].grid)
     return ReportContent(
         site=site,
         created=datetime.now().strftime("%Y-%m-%d %H:%M"),
         crs=f"{crs.authid()} {crs.description()}",
         maps=maps,
-        outlines=[(grid.grid, *outline(grid)) for grid in grids],
-        grids=grid_rows(result),
+        outlines=[(grid.grid, *outline(grid)) for grid in result.grids],
+        grids=grids,
         failed=result.failed,
         corners=corner_rows(result),
         findings=result.findings,
         records=result.records,
         inputs=inputs,
         versions=versions(),
-        profiles=result.corrected.take(first),
+        profiles=result.corrected.get(result.grids[0].grid),
     )
 
 
-def _tables(stage: Path, result: SurveyResult, wkt: str, site: str, progress: Progress) -> list[SurveyLayer]:
+def _tables(
+    stage: Path, result: SurveyResult, grids: Sequence[dict], wkt: str, site: str, progress: Progress
+) -> list[SurveyLayer]:
     offsets = {f"offset_{channel}": float for channel in result.rasters}
     places = finding_places(result.findings, result.corrected)
     findings = [dict(zip(FIELDS, row)) for row in finding_rows(list(result.findings))]
@@ -169,9 +169,9 @@ def _tables(stage: Path, result: SurveyResult, wkt: str, site: str, progress: Pr
     tables = (
         rows_layer("findings", "point", findings, TYPES["findings"]),
         rows_layer("corners", "point", corner_rows(result), TYPES["corners"]),
-        rows_layer("grids", "polygon", grid_rows(result), TYPES["grids"]),
+        rows_layer("grids", "polygon", grids, TYPES["grids"]),
         rows_layer("traverses", "line", traverse_rows(result), {**TYPES["traverses"], **offsets}),
-        readings_layer(result.corrected),
+        readings_layer((part for _, part in result.corrected.items()), sum(result.corrected.counts.values())),
     )
     path = stage / "survey.gpkg"
     write_geopackage(path, tables, wkt, progress)
@@ -182,19 +182,34 @@ def _tables(stage: Path, result: SurveyResult, wkt: str, site: str, progress: Pr
             (site,),
             t.name,
             visible=t.name not in HIDDEN,
-            looks=looks_of(result.corrected) if t.name == "readings" else (),
+            looks=_looks_of_readings(result) if t.name == "readings" else (),
         )
         for t in tables
     ]
 
 
-def _rasters(stage: Path, result: SurveyResult, wkt: str, site: str, progress: Progress) -> list[SurveyLayer]:
+def _looks_of_readings(result: SurveyResult) -> tuple[Look, ...]:
+    units, grids = result.corrected.units, result.corrected
+    return tuple(
+        Look(name, limits, units.get(name, ""), ramp)
+        for name in grids.channels
+        for limits, ramp in [channel_look(ValuesInUse(grids, name))]
+    )
+
+
+def _rasters(
+    stage: Path, result: SurveyResult, looks: Mapping, wkt: str, site: str, progress: Progress
+) -> list[SurveyLayer]:
     maps, logged, grids, errors = [], [], [], []
+    has_values = {
+        name: [c for c in result.rasters if np.isfinite(part.channels[c]).any()]
+        for name, part in result.corrected.items()
+    }
     for number, (channel, raster) in enumerate(result.rasters.items()):
         if progress is not None:
             progress(number / len(result.rasters))
         unit = result.corrected.units.get(channel, "")
-        limits, ramp = channel_look([raster.value_blocks.known()])
+        limits, ramp = looks[channel]
         shown = {"limits": limits, "unit": unit, "ramp": ramp}
         path = stage / f"site_{channel}.tif"
         write_raster(path, raster.value_blocks, wkt, unit=unit, name=channel)
@@ -205,13 +220,13 @@ def _rasters(stage: Path, result: SurveyResult, wkt: str, site: str, progress: P
         logged.append(SurveyLayer(str(path), name, (site, "As logged"), "raster", visible=False, **shown))
         path = stage / f"site_{channel}_se.tif"
         write_raster(path, raster.error_blocks, wkt, unit=unit, name=f"{channel} standard error")
-        limits, ramp = from_zero([raster.error_blocks.known()])
+        limits, ramp = from_zero(raster.error_blocks.blocks.values())
         errors.append(
             SurveyLayer(str(path), f"{channel}, standard error", (site, "Standard errors"), "raster", limits, unit,
                         ramp, visible=False)
         )  # fmt: skip
         for grid in result.grids:
-            if np.isfinite(grid.readings.channels.get(channel, np.nan)).any():
+            if channel in has_values[grid.grid]:
                 path = stage / "grids" / f"{grid.grid}_{channel}.tif"
                 write_raster(path, grid_share(result, grid, channel), wkt, unit=unit, name=channel)
                 name = f"{channel}, grid {grid.grid}"

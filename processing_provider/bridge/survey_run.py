@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Callable, Mapping, Optional, Sequence
 
 import numpy as np
@@ -12,11 +13,12 @@ from ..engine.blocks import BlockRaster
 from ..engine.errors import EngineError
 from ..engine.findings import Finding
 from ..engine.frame import CORNERS, local_corner
-from ..engine.interpolate import RasterResult, interpolate_readings
+from ..engine.interpolate import RasterResult
 from ..engine.lattice import Lattice
-from ..engine.readings import Readings, concatenate
-from ..engine.recipe import Recipe, correct
-from ..engine.survey import GridResult, read_survey
+from ..engine.recipe import Recipe, correct_grids
+from ..engine.store import GridStore
+from ..engine.survey import GridResult, read_grids
+from ..engine.tiles import interpolate_grids, window_of
 from .survey_sources import SurveySources
 
 Progress = Optional[Callable[[float], None]]
@@ -24,16 +26,16 @@ Progress = Optional[Callable[[float], None]]
 
 @dataclass(frozen=True)
 class SurveyResult:
-    """A processed survey in memory.
+    """A processed survey; what is large of it stays in the scratch folder that it was processed with.
 
     Attributes
     ----------
     done, failed : tuple of str
         Names of grids.
     grids : tuple of GridResult
-        Those that are done.
-    placed, corrected : Readings
-        All grids together, before and after the corrections.
+        Those that are done, without their readings.
+    placed, corrected : GridStore
+        Readings of every grid, before and after the corrections.
     findings : tuple of Finding
     records : tuple of dict
         One a step.
@@ -47,8 +49,8 @@ class SurveyResult:
     done: tuple[str, ...]
     failed: tuple[str, ...]
     grids: tuple[GridResult, ...]
-    placed: Readings
-    corrected: Readings
+    placed: GridStore
+    corrected: GridStore
     findings: tuple[Finding, ...]
     records: tuple[dict, ...]
     recipe: Recipe
@@ -58,7 +60,13 @@ class SurveyResult:
 
 
 def process_survey(
-    sources: SurveySources, recipe: Recipe, *, channels: Sequence[str] = (), cell_size_m=None, progress: Progress = None
+    sources: SurveySources,
+    recipe: Recipe,
+    *,
+    channels: Sequence[str] = (),
+    cell_size_m=None,
+    scratch: Optional[Path] = None,
+    progress: Progress = None,
 ) -> SurveyResult:
     """Read, place, correct and interpolate a survey.
 
@@ -70,37 +78,33 @@ def process_survey(
         Instead of the recipe's; empty = the recipe's, or all.
     cell_size_m : float, optional
         Instead of the recipe's; None = the recipe's, or half the smallest spacing.
+    scratch : Path, optional
+        Folder for what does not fit in memory, to be kept as long as the result; None = everything in memory.
     progress : callable, optional
 
     Raises
     ------
     EngineError
-        When no grid could be placed, or no channel mapped.
+        When no grid could be placed, or no channel mapped, or the scratch folder is full.
     """
-    results = read_survey(
-        sources.grids,
-        sources.notes,
-        fit=recipe.fit,
-        accept_certainty=recipe.accept_certainty,
-        edits=recipe.edits,
-        progress=part_of(progress, 0.0, 0.4),
-    )
+    placed = GridStore(scratch)
+    results = _placed(sources, recipe, placed, part_of(progress, 0.0, 0.4))
     good = [r for r in results if not r.problem]
     findings = (*sources.findings, *(f for r in results for f in r.findings))
     if not good:
         errors = [f.sentence() for f in findings if f.severity == "error"]
         raise EngineError(" ".join(["No grid could be placed.", *errors]))
-    placed = concatenate([r.readings for r in good])
-    chosen = check_channels(channels or recipe.channels, tuple(placed.channels))
+    chosen = check_channels(channels or recipe.channels, placed.channels)
     cell_size_m = cell_size_m or recipe.cell_size_m or min(r.source.entry.scheme.spacing_m for r in good) / 2
-    corrected, records = correct(placed, recipe, channels=chosen, progress=part_of(progress, 0.4, 0.7))
+    corrected = placed.copy()
+    records = correct_grids(corrected, recipe, channels=chosen, progress=part_of(progress, 0.4, 0.7))
     lattice = _lattice(good, cell_size_m)
-    rasters, raw_rasters, left_out = {}, {}, []
+    rasters, raw_rasters, left_out, options = {}, {}, [], recipe.interpolation.options
     for number, channel in enumerate(chosen):
         within = part_of(progress, 0.7 + 0.3 * number / len(chosen), 0.7 + 0.3 * (number + 1) / len(chosen))
         try:
-            mapped = _raster(corrected, channel, lattice, recipe, part_of(within, 0.0, 0.5))
-            raw = _raster(placed, channel, lattice, recipe, part_of(within, 0.5, 1.0))
+            mapped = interpolate_grids(corrected, channel, lattice, progress=part_of(within, 0.0, 0.5), **options)
+            raw = interpolate_grids(placed, channel, lattice, progress=part_of(within, 0.5, 1.0), **options)
         except EngineError as error:
             left_out.append(_left_out(channel, str(error)))
             continue
@@ -124,6 +128,17 @@ def process_survey(
     )
 
 
+def _placed(sources: SurveySources, recipe: Recipe, placed: GridStore, progress: Progress) -> list[GridResult]:
+    """Read and place every grid; the readings go into the store."""
+    reading = {"fit": recipe.fit, "accept_certainty": recipe.accept_certainty, "edits": recipe.edits}
+    results = []
+    for result in read_grids(sources.grids, sources.notes, progress=progress, **reading):
+        if not result.problem:
+            placed.put(result.grid, result.readings)
+        results.append(replace(result, readings=None))
+    return results
+
+
 def part_of(progress: Progress, low: float, high: float) -> Progress:
     """Return a callback whose 0 to 1 is ``low`` to ``high`` of the given one; None for None."""
     return progress and (lambda fraction: progress(low + (high - low) * fraction))
@@ -136,7 +151,7 @@ def grid_share(result: SurveyResult, grid: GridResult, channel: str) -> BlockRas
     cells = result.lattice.sub(window)
     u, v = grid.frame.to_local(cells.x[None, :], cells.y[:, None])
     inside = (u >= 0) & (u <= scheme.width_m) & (v >= 0) & (v <= scheme.length_m)
-    return BlockRaster.of(np.where(inside, result.rasters[channel].value_blocks.window(*window), np.nan), cells)
+    return BlockRaster.of(np.where(inside, window_of(result.rasters[channel].value_blocks, window), np.nan), cells)
 
 
 def outline(grid: GridResult) -> tuple[np.ndarray, np.ndarray]:
@@ -149,12 +164,6 @@ def outline(grid: GridResult) -> tuple[np.ndarray, np.ndarray]:
 def _lattice(grids: Sequence[GridResult], cell_size_m: float) -> Lattice:
     x, y = np.concatenate([outline(grid) for grid in grids], axis=1)
     return Lattice.covering(x.min(), y.min(), x.max(), y.max(), cell_size_m)
-
-
-def _raster(readings: Readings, channel: str, lattice: Lattice, recipe: Recipe, progress: Progress) -> RasterResult:
-    logged = np.unique(readings.grid[np.isfinite(readings.channels[channel])])
-    table = readings.take(np.isin(readings.grid, logged))
-    return interpolate_readings(table, channel, lattice, progress=progress, **recipe.interpolation.options)
 
 
 def _left_out(channel: str, text: str) -> Finding:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from ..engine.findings import Finding
-from ..engine.readings import Readings
+from ..engine.readings import Readings, Run
+from ..engine.store import GridStore
 from .survey_run import SurveyResult, outline
 
 HEADING_WORDS = {1: "out", -1: "back", 0: ""}
@@ -17,7 +18,7 @@ def grid_rows(result: SurveyResult) -> list[dict]:
     for grid in result.grids:
         scheme, frame = grid.source.entry.scheme, grid.frame
         ring = list(zip(*(axis.tolist() for axis in outline(grid))))
-        counts = result.corrected.take(result.corrected.grid == result.corrected.grids.index(grid.grid)).flag_counts()
+        counts = result.corrected.get(grid.grid).flag_counts()
         used = counts.pop("in use", 0)
         rows.append(
             {
@@ -60,47 +61,49 @@ def corner_rows(result: SurveyResult) -> list[dict]:
 
 def traverse_rows(result: SurveyResult) -> list[dict]:
     """Return a row a recording; ``geometry`` leads from its first to its last reading in use (None without two)."""
-    table, rows = result.corrected, []
+    rows = []
     kinds = {(r["grid"], r["line"], r["run"]): r["kind"] for grid in result.grids for r in grid.record["table"]}
     offsets = _offsets(result)
-    for run in table.runs():
-        key = (run.grid, run.line, run.run)
-        used = run.rows[table.flag[run.rows] == 0]
-        ends = used[[0, -1]] if len(used) > 1 else used[:0]
-        rows.append(
-            {
-                "grid": run.grid,
-                "line": run.line,
-                "run": run.run,
-                "kind": kinds[key],
-                "heading": HEADING_WORDS[int(table.heading[run.rows[0]])],
-                "readings": len(run.rows),
-                "in_use": len(used),
-                "u_m": _median(table.u_m[used]),
-                "first_station": float(table.station[run.rows[0]]),
-                "last_station": float(table.station[run.rows[-1]]),
-                "start_s": float(table.time_s[run.rows[0]]),
-                "stop_s": float(table.time_s[run.rows[-1]]),
-                "length_m": float(np.hypot(np.ptp(table.x[ends]), np.ptp(table.y[ends]))) if len(ends) else np.nan,
-                **{f"offset_{channel}": offsets.get((*key, channel), np.nan) for channel in result.rasters},
-                "geometry": list(zip(table.x[ends].tolist(), table.y[ends].tolist())) or None,
-            }
-        )
+    for _, table in result.corrected.items():
+        for run in table.runs():
+            key = (run.grid, run.line, run.run)
+            told = {f"offset_{channel}": offsets.get((*key, channel), np.nan) for channel in result.rasters}
+            rows.append({**_traverse_row(table, run), "kind": kinds[key], **told})
     return rows
 
 
-def finding_places(findings: tuple[Finding, ...], table: Readings) -> dict[tuple, tuple[float, float]]:
+def _traverse_row(table: Readings, run: Run) -> dict:
+    used = run.rows[table.flag[run.rows] == 0]
+    ends = used[[0, -1]] if len(used) > 1 else used[:0]
+    return {
+        "grid": run.grid,
+        "line": run.line,
+        "run": run.run,
+        "heading": HEADING_WORDS[int(table.heading[run.rows[0]])],
+        "readings": len(run.rows),
+        "in_use": len(used),
+        "u_m": _median(table.u_m[used]),
+        "first_station": float(table.station[run.rows[0]]),
+        "last_station": float(table.station[run.rows[-1]]),
+        "start_s": float(table.time_s[run.rows[0]]),
+        "stop_s": float(table.time_s[run.rows[-1]]),
+        "length_m": float(np.hypot(np.ptp(table.x[ends]), np.ptp(table.y[ends]))) if len(ends) else np.nan,
+        "geometry": list(zip(table.x[ends].tolist(), table.y[ends].tolist())) or None,
+    }
+
+
+def finding_places(findings: tuple[Finding, ...], grids: GridStore) -> dict[tuple, tuple[float, float]]:
     """Return a map position by (grid, line, run) of each finding about a placed line: where it was started."""
     wanted = {(f.grid, f.line) for f in findings if f.line is not None}
     places = {}
-    for run in table.runs():
-        if (run.grid, run.line) not in wanted:
-            continue
-        placed = run.rows[np.isfinite(table.x[run.rows])]
-        if len(placed):
-            place = float(table.x[placed[0]]), float(table.y[placed[0]])
-            places[run.grid, run.line, run.run] = place
-            places.setdefault((run.grid, run.line, None), place)
+    for name in {grid for grid, _ in wanted} & set(grids.names):
+        table = grids.get(name)
+        for run in table.runs():
+            placed = run.rows[np.isfinite(table.x[run.rows])]
+            if len(placed) and (run.grid, run.line) in wanted:
+                place = float(table.x[placed[0]]), float(table.y[placed[0]])
+                places[run.grid, run.line, run.run] = place
+                places.setdefault((run.grid, run.line, None), place)
     return places
 
 

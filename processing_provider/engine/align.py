@@ -7,11 +7,12 @@ from typing import Callable, Optional, Sequence
 
 import numpy as np
 
-from ._lines import Lines, grids_of, lines_of
+from ._lines import Lines, lines_of
 from ._smoothing import smoother
 from ._validation import check_channels, check_finite
 from ._walking import Walking, walking_errors
 from .readings import Readings, flag_bit
+from .store import GridStore, grid_by_grid
 
 SEARCH_M = 1.0
 """Largest shift of a reading that is looked for; opposite lines then move by twice as much to each other."""
@@ -112,56 +113,85 @@ def align_opposing(
     ----------
     Efron, B., Stein, C., 1981. The jackknife estimate of variance. Annals of Statistics 9(3), 586-596.
     """
-    chosen = check_channels(channels, tuple(readings.channels))
+    options = {"channels": channels, "shift_m": shift_m, "per_traverse": per_traverse, "progress": progress}
+    return grid_by_grid(readings, lambda grids: align_grids(grids, **options))
+
+
+def align_grids(
+    grids: GridStore,
+    *,
+    channels: Optional[Sequence[str]] = None,
+    shift_m: Optional[float] = None,
+    per_traverse: bool = True,
+    progress: Optional[Callable[[float], None]] = None,
+) -> dict:
+    """Do what ``align_opposing`` does to the grids of a store; return the record."""
+    chosen = check_channels(channels, grids.channels)
     given = None if shift_m is None else check_finite("shift_m", shift_m)
     figures = {"shift_m": given or 0.0, "estimate_m": None, "shift_error_m": None, "pairs": 0,
                "correlation_before": None, "correlation_after": None, "came_in": 0, "went_out": 0,
                "remark": "The shift was given.", "per_traverse_sd_m": None, "position_error_m": None,
                "lines_moved": 0}  # fmt: skip
-    grids = [(name, rows, part, lines_of(part)) for name, rows, part in grids_of(readings)]
-    table = []
-    correlations = []
-    for i, (name, _, part, lines) in enumerate(grids):
-        found = _correlate(part, lines, chosen) if given is None else []
-        correlations += found
+    table, correlations, shows = [], [], True
+    told = progress or (lambda share: None)
+    for i, (name, part) in enumerate(grids.items()):
+        lines = lines_of(part)
+        if given is None:
+            correlations += _correlate(part, lines, chosen)
         table.append({"grid": name, "pairs": len(_opposite(lines)), "shift_m": 0.0, "came_in": 0, "went_out": 0,
                       "remark": "" if len(_opposite(lines)) else _lone(lines)})  # fmt: skip
-        if progress is not None:
-            progress((i + 1) / (2 * len(grids) + 1))
-    shows = given is not None
+        told((i + 1) / (2 * len(grids.names)))
     if given is None:
         estimate, shows = _estimate(correlations, len(chosen))
         figures.update(estimate)
-    moves = [np.where(lines.owner >= 0, part.heading * figures["shift_m"], 0.0) for _, _, part, lines in grids]
-    rows = _walk_all(grids, moves, chosen, figures, progress) if per_traverse and shows else []
-    if any(move.any() for move in moves):
-        readings = _move_grids(readings, grids, moves, figures, table)
-    figures["pairs"] = sum(row["pairs"] for row in table)
+    walks = _Walks(chosen if per_traverse and shows else ())
+    for i, (name, part) in enumerate(grids.items()):
+        lines = lines_of(part)
+        move = np.where(lines.owner >= 0, part.heading * figures["shift_m"], 0.0)
+        move += walks.moves(name, part, lines, move)
+        if move.any():
+            moved = _moved(part, lines, move)
+            table[i].update(shift_m=figures["shift_m"], **_crossings_counted(part, moved))
+            grids.put(name, moved)
+        told((len(grids.names) + i + 1) / (2 * len(grids.names)))
+    figures.update(walks.figures())
+    figures.update({word: sum(row[word] for row in table) for word in ("pairs", "came_in", "went_out")})
     options = {"channels": list(chosen), "shift_m": given, "per_traverse": bool(per_traverse)}
-    return readings, {"step": "alignopposing", "options": options, "figures": figures, "table": table, "lines": rows}
+    return {"step": "alignopposing", "options": options, "figures": figures, "table": table, "lines": walks.rows}
 
 
-def _walk_all(grids, moves, channels, figures, progress) -> list[dict]:
-    """Add the walk of each line to the moves of all grids; return the rows of the lines."""
-    rows, squares, weights, usual = [], [], [], []
-    for i, (name, _, part, lines) in enumerate(grids):
-        moved = _crossed(part.replace(v_m=part.v_m + moves[i]), part, lines)
+class _Walks:
+    """How the lines of one grid after the other were walked, as some channels tell it; without channels nothing is."""
+
+    def __init__(self, channels: Sequence[str]):
+        self._channels, self.rows = channels, []
+        self._squares, self._weights, self._usual = [], [], []
+
+    def moves(self, name: str, part: Readings, lines: Lines, move: np.ndarray) -> np.ndarray:
+        """Return what the readings (n,) of a grid move by, after they have moved by ``move`` (metres)."""
+        if not self._channels:
+            return np.zeros(len(part))
+        moved = _crossed(part.replace(v_m=part.v_m + move), part, lines)
         # The common axis starts where the moved readings do.
         fresh = lines_of(moved)
-        if len(fresh) >= LEAST_LINES and np.ptp(fresh.v) >= LEAST_LENGTH_M:
-            walking = walking_errors(fresh.resample(moved, moved.stacked(channels)), fresh)
-            moves[i] += walking.moves(fresh.owner, moved.v_m)
-            rows += _line_rows(name, fresh, walking)
-            squares.append(np.sum(walking.standard_error_m**2))
-            weights.append(walking.standard_error_m.size)
-            usual.append(walking.usual_sd_m)
-        if progress is not None:
-            progress((len(grids) + i + 1) / (2 * len(grids) + 1))
-    if rows:
-        figures["per_traverse_sd_m"] = float(np.sqrt(np.average(np.square(usual), weights=weights)))
-        figures["position_error_m"] = float(np.sqrt(np.sum(squares) / np.sum(weights)))
-        figures["lines_moved"] = sum(row["moved"] for row in rows)
-    return rows
+        if len(fresh) < LEAST_LINES or np.ptp(fresh.v) < LEAST_LENGTH_M:
+            return np.zeros(len(part))
+        walking = walking_errors(fresh.resample(moved, moved.stacked(self._channels)), fresh)
+        self.rows += _line_rows(name, fresh, walking)
+        self._squares.append(np.sum(walking.standard_error_m**2))
+        self._weights.append(walking.standard_error_m.size)
+        self._usual.append(walking.usual_sd_m)
+        return walking.moves(fresh.owner, moved.v_m)
+
+    def figures(self) -> dict:
+        """Return the figures of all grids."""
+        if not self.rows:
+            return {}
+        return {
+            "per_traverse_sd_m": float(np.sqrt(np.average(np.square(self._usual), weights=self._weights))),
+            "position_error_m": float(np.sqrt(np.sum(self._squares) / np.sum(self._weights))),
+            "lines_moved": sum(row["moved"] for row in self.rows),
+        }
 
 
 def _line_rows(grid: str, lines: Lines, walking: Walking) -> list[dict]:
@@ -311,21 +341,16 @@ def _peak(lag_m: np.ndarray, curve: np.ndarray) -> tuple[float, float]:
     return float(lag_m[k] + share * (lag_m[1] - lag_m[0])), float(top - 0.25 * (low - high) * share)
 
 
-def _move_grids(readings: Readings, grids: list, moves: list, figures: dict, table: list) -> Readings:
-    """Return the readings moved along their lines, (n,) metres a grid; counts go to the figures and the table."""
-    v, x, y, flag = readings.v_m.copy(), readings.x.copy(), readings.y.copy(), readings.flag.copy()
-    for (_, rows, part, lines), move, row in zip(grids, moves, table):
-        row["shift_m"] = figures["shift_m"]
-        moved = _crossed(part.replace(v_m=part.v_m + move), part, lines)
-        v[rows], flag[rows] = moved.v_m, moved.flag
-        dx, dy = _along(part, move)
-        x[rows] += dx
-        y[rows] += dy
-        row["came_in"] = int(np.count_nonzero(part.has_flag("overrun") & ~moved.has_flag("overrun")))
-        row["went_out"] = int(np.count_nonzero(~part.has_flag("overrun") & moved.has_flag("overrun")))
-        for word in ("came_in", "went_out"):
-            figures[word] += row[word]
-    return readings.replace(v_m=v, x=x, y=y, flag=flag)
+def _moved(part: Readings, lines: Lines, move: np.ndarray) -> Readings:
+    """Return the readings of a grid moved along their lines, (n,) metres."""
+    moved = _crossed(part.replace(v_m=part.v_m + move), part, lines)
+    dx, dy = _along(part, move)
+    return moved.replace(x=part.x + dx, y=part.y + dy)
+
+
+def _crossings_counted(part: Readings, moved: Readings) -> dict:
+    before, after = part.has_flag("overrun"), moved.has_flag("overrun")
+    return {"came_in": int(np.count_nonzero(before & ~after)), "went_out": int(np.count_nonzero(after & ~before))}
 
 
 def _crossed(moved: Readings, part: Readings, lines: Lines) -> Readings:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Callable, Optional, Sequence
 
 import numpy as np
@@ -10,10 +10,11 @@ import numpy as np
 from ._crossings import Marks, marks_of
 from ._drift import drift_at
 from ._levels import Levels, fit_levels
-from ._lines import Lines, grids_of, lines_of
+from ._lines import Lines, lines_of
 from ._observations import row_median
 from ._validation import check_channels, check_choice
 from .readings import Readings, kind_code
+from .store import GridStore, grid_by_grid
 
 METHODS = ("neighbours and ties", "neighbours", "median", "direction only")
 PROOF = 2.0
@@ -28,13 +29,12 @@ TREND_LINES = 4.0
 
 @dataclass(frozen=True)
 class _Grid:
-    """A grid: its rows in the table, its readings and lines; channels and times on the common axis.
+    """A grid: its readings and lines; channels and times on the common axis.
 
     ``matrix`` is (L, V) by channel, ``when`` too (None: no drift).
     """
 
     name: str
-    rows: np.ndarray
     part: Readings
     lines: Lines
     matrix: dict
@@ -126,27 +126,44 @@ def balance_traverses(
     Holland, P.W., Welsch, R.E., 1977. Robust regression using iteratively reweighted least-squares. Communications in
     Statistics - Theory and Methods 6(9), 813-827.
     """
+    options = {"channels": channels, "method": method, "drift": drift, "progress": progress}
+    return grid_by_grid(readings, lambda grids: balance_lines(grids, **options))
+
+
+def balance_lines(
+    grids: GridStore,
+    *,
+    channels: Optional[Sequence[str]] = None,
+    method: str = "neighbours and ties",
+    drift: bool = True,
+    progress: Optional[Callable[[float], None]] = None,
+) -> dict:
+    """Do what ``balance_traverses`` does to the grids of a store; return the record."""
     check_choice("method", method, METHODS)
-    chosen = check_channels(channels, tuple(readings.channels))
-    grids = [_grid(name, rows, part, chosen, drift) for name, rows, part in grids_of(readings)]
-    figures, table = {}, []
-    for i, channel in enumerate(chosen):
-        corrections = [_correction(grid, channel, method) for grid in grids]
-        figures[channel] = _figures(corrections)
-        readings = _apply(readings, grids, channel, corrections)
-        table += [row for grid, one in zip(grids, corrections) for row in _rows(grid, channel, one)]
+    chosen = check_channels(channels, grids.channels)
+    corrections, tables = ({channel: [] for channel in chosen} for _ in range(2))
+    for i, (name, part) in enumerate(grids.items()):
+        grid = _grid(name, part, chosen, drift)
+        for channel in chosen:
+            one = _correction(grid, channel, method)
+            part = _apply(part, grid.lines, channel, one)
+            tables[channel] += _rows(grid, channel, one)
+            corrections[channel].append(replace(one, taken=one.taken[:0]))
+        grids.put(name, part)
         if progress is not None:
-            progress((i + 1) / len(chosen))
+            progress((i + 1) / len(grids.names))
+    figures = {channel: _figures(corrections[channel]) for channel in chosen}
     options = {"channels": list(chosen), "method": method, "drift": bool(drift)}
-    return readings, {"step": "balancetraverses", "options": options, "figures": figures, "table": table}
+    table = [row for channel in chosen for row in tables[channel]]
+    return {"step": "balancetraverses", "options": options, "figures": figures, "table": table}
 
 
-def _grid(name: str, rows: np.ndarray, part: Readings, channels: Sequence[str], drift: bool) -> _Grid:
+def _grid(name: str, part: Readings, channels: Sequence[str], drift: bool) -> _Grid:
     lines = lines_of(part)
     told = _tells_time(part)
     timed = drift and told.any() and np.isfinite(part.time_s[told]).all() and np.ptp(part.time_s[told]) > 0
     *matrices, when = lines.resample(part, np.concatenate([part.stacked(channels), part.time_s[None]]))
-    return _Grid(name, rows, part, lines, dict(zip(channels, matrices)), when if timed else None)
+    return _Grid(name, part, lines, dict(zip(channels, matrices)), when if timed else None)
 
 
 def _tells_time(part: Readings) -> np.ndarray:
@@ -220,14 +237,11 @@ def _based_on(lines: Lines, levels: Levels, marks: Optional[Marks]) -> list[str]
     return words
 
 
-def _apply(readings: Readings, grids: list, channel: str, corrections: list) -> Readings:
-    values = readings.channels[channel].copy()
-    error = readings.se.get(channel, np.zeros(len(readings))).copy()
-    for grid, one in zip(grids, corrections):
-        values[grid.rows] -= one.taken
-        mine = grid.lines.owner >= 0
-        error[grid.rows[mine]] = np.hypot(error[grid.rows[mine]], one.error[grid.lines.owner[mine]])
-    return readings.with_channel(channel, values, se=error)
+def _apply(part: Readings, lines: Lines, channel: str, one: _Correction) -> Readings:
+    error = part.se.get(channel, np.zeros(len(part))).copy()
+    mine = lines.owner >= 0
+    error[mine] = np.hypot(error[mine], one.error[lines.owner[mine]])
+    return part.with_channel(channel, part.channels[channel] - one.taken, se=error)
 
 
 def _rows(grid: _Grid, channel: str, one: _Correction) -> list[dict]:

@@ -6,9 +6,10 @@ from typing import Callable, Optional, Sequence
 
 import numpy as np
 
-from ._lines import Lines, grids_of, lines_of
+from ._lines import Lines, lines_of
 from ._validation import check_channels, check_positive
 from .readings import Readings
+from .store import GridStore, grid_by_grid
 
 HALF_WINDOWS = (2, 3)
 """Running medians of 5 readings (for one or two outlying readings in a row) and of 7 (for three)."""
@@ -70,26 +71,35 @@ def flag_outliers(
     the threshold times the noise of the five, is no ground, also on the flank of iron. Noise comes from second
     differences along the traverses, sigma = 1.4826 median|x[i-1] - 2 x[i] + x[i+1]| / sqrt(6) (normal white noise).
     """
+    options = {"channels": channels, "threshold": threshold, "progress": progress}
+    return grid_by_grid(readings, lambda grids: flag_grids(grids, **options))
+
+
+def flag_grids(
+    grids: GridStore,
+    *,
+    channels: Optional[Sequence[str]] = None,
+    threshold: float = 6.0,
+    progress: Optional[Callable[[float], None]] = None,
+) -> dict:
+    """Do what ``flag_outliers`` does to the grids of a store; return the record."""
     threshold = check_positive("threshold", threshold)
-    chosen = check_channels(channels, tuple(readings.channels))
-    outlying = np.zeros(len(readings), bool)
-    table = []
-    for name, rows, part in grids_of(readings):
-        lines = lines_of(part)
+    chosen = check_channels(channels, grids.channels)
+    figures, table = {"flagged": 0, "readings": 0}, []
+    for i, (name, part) in enumerate(grids.items()):
+        lines, outlying = lines_of(part), np.zeros(len(part), bool)
         for channel in chosen:
             found, noise = _outlying(part, lines, part.channels[channel], threshold)
-            outlying[rows[found]] = True
+            outlying[found] = True
             table.append({"grid": name, "channel": channel, "flagged": len(found), "noise": noise})
+        figures["flagged"] += int(np.count_nonzero(outlying))
+        figures["readings"] += int(np.count_nonzero(part.in_use))
+        grids.put(name, part.with_flag("outlier", outlying))
         if progress is not None:
-            progress(rows[-1] / len(readings))
-    figures = {
-        "flagged": int(np.count_nonzero(outlying)),
-        "readings": int(np.count_nonzero(readings.in_use)),
-        "noise": {c: _middle([r["noise"] for r in table if r["channel"] == c]) for c in chosen},
-    }
+            progress((i + 1) / len(grids.names))
+    figures["noise"] = {c: _middle([r["noise"] for r in table if r["channel"] == c]) for c in chosen}
     options = {"channels": list(chosen), "threshold": threshold}
-    record = {"step": "flagoutliers", "options": options, "figures": figures, "table": table}
-    return readings.with_flag("outlier", outlying), record
+    return {"step": "flagoutliers", "options": options, "figures": figures, "table": table}
 
 
 def _middle(values: list) -> Optional[float]:

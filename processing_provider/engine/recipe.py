@@ -12,6 +12,7 @@ from ._validation import check_finite, check_positive
 from .edits import Edits, edits_as_json, flag_by_hand, parse_edits
 from .errors import EngineError
 from .readings import Readings
+from .store import GridStore, grid_by_grid
 
 FORMAT = 1
 CORRECTIONS: Mapping[str, Callable] = {
@@ -20,6 +21,13 @@ CORRECTIONS: Mapping[str, Callable] = {
     "balancetraverses": balance.balance_traverses,
     "balancegrids": seams.balance_grids,
 }
+GRID_BY_GRID: Mapping[str, Callable] = {
+    "flagoutliers": outliers.flag_grids,
+    "alignopposing": align.align_grids,
+    "balancetraverses": balance.balance_lines,
+    "balancegrids": seams.level_grids,
+}
+"""The same corrections on the grids of a store."""
 INTERPOLATION = "interpolatereadings"
 LEAST_CERTAINTY = 0.5
 """Nothing less likely than its opposite is taken over."""
@@ -173,12 +181,19 @@ def correct(
     readings: Readings, recipe: Recipe, *, channels: Sequence[str] = (), progress: Optional[Callable] = None
 ) -> tuple[Readings, list[dict]]:
     """Put placed readings through the corrections of a recipe; return them and a record a step."""
-    records = []
+    return grid_by_grid(readings, lambda grids: correct_grids(grids, recipe, channels=channels, progress=progress))
+
+
+def correct_grids(
+    grids: GridStore, recipe: Recipe, *, channels: Sequence[str] = (), progress: Optional[Callable] = None
+) -> list[dict]:
+    """Put the grids of a store through the corrections of a recipe; return a record a step."""
+    records, count = [], len(recipe.corrections)
     for number, step in enumerate(recipe.corrections):
-        if progress is not None:
-            progress(number / max(len(recipe.corrections), 1))
-        readings, record = CORRECTIONS[step.step](readings, channels=channels or None, **step.options)
+        within = progress and (lambda share, number=number: progress((number + share) / count))
+        records.append(GRID_BY_GRID[step.step](grids, channels=channels or None, progress=within, **step.options))
         # What a person took back into use stays in use.
-        readings = flag_by_hand(readings, recipe.edits.flags)
-        records.append(record)
-    return readings, records
+        if recipe.edits.flags:
+            for name, part in grids.items():
+                grids.put(name, flag_by_hand(part, recipe.edits.flags))
+    return records

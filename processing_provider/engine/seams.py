@@ -2,21 +2,43 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Callable, Optional, Sequence
 
 import numpy as np
 
 from ._edges import Seam, seams_of
 from ._mosaic import Terms, fit_levels
-from ._patches import Patches, ground_of, patches_of
+from ._patches import Patches, _scatter_of_lines, ground_of, patches_of
 from ._validation import check_channels, check_choice
 from .errors import EngineError
 from .readings import Readings
+from .store import GridStore, grid_by_grid
 
 MODELS = ("offset", "offset and gain", "plane")
 PROOF = 2.0
 """A gain is taken off from this many standard errors on."""
+
+
+@dataclass(frozen=True)
+class _Survey:
+    """What the seams of a channel are told by.
+
+    Attributes
+    ----------
+    grids : tuple of str
+        Names of G grids.
+    patches : Patches
+    used : (G,) int
+        How many readings are in use.
+    measured : (G,) bool
+        Whether there is any value.
+    """
+
+    grids: tuple[str, ...]
+    patches: Patches
+    used: np.ndarray
+    measured: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -113,20 +135,68 @@ def balance_grids(
 
     What runs along a seam and stands out from the ground on both sides of it (a ditch) is told by its heavy tail and
     counts less; ground that is rougher than elsewhere makes the whole seam count less. When the ground itself has a
-    step right at an edge, only the other edges of these grids can tell.
+    step right at an edge, only the other edges of these grids can tell; where it runs on along a whole border of the
+    site, nothing can, and the standard errors allow for it. Drift that is left inside the grids counts as far as it
+    moves their edges, but is not taken off within them; without tie lines or base readings it is most of the error.
     """
+    options = {"channels": channels, "model": model, "fixed_grid": fixed_grid, "progress": progress}
+    return grid_by_grid(readings, lambda grids: level_grids(grids, **options))
+
+
+def level_grids(
+    grids: GridStore,
+    *,
+    channels: Optional[Sequence[str]] = None,
+    model: str = "offset",
+    fixed_grid: str = "",
+    progress: Optional[Callable[[float], None]] = None,
+) -> dict:
+    """Do what ``balance_grids`` does to the grids of a store; return the record."""
     check_choice("model", model, MODELS)
-    chosen = check_channels(channels, tuple(readings.channels))
-    fixed = _place_of(fixed_grid, readings.grids)
-    figures, table = {}, []
+    chosen = check_channels(channels, grids.channels)
+    fixed = _place_of(fixed_grid, grids.names)
+    planes, figures, table = {}, {}, []
     for i, channel in enumerate(chosen):
-        planes, figures[channel] = _fit(readings, channel, model, fixed)
-        readings = _apply(readings, channel, planes)
-        table += _rows(readings, channel, planes, fixed)
+        planes[channel], figures[channel] = _fit(_gathered(grids, channel), model, fixed)
+        table += _rows(grids, channel, planes[channel], fixed)
         if progress is not None:
-            progress((i + 1) / len(chosen))
+            progress((i + 1) / (len(chosen) + 1))
+    for number, name in enumerate(grids.names):
+        part = grids.get(name)
+        for channel in chosen:
+            part = _apply(part, number, channel, planes[channel])
+        grids.put(name, part)
+        if progress is not None:
+            progress((len(chosen) + (number + 1) / len(grids.names)) / (len(chosen) + 1))
     options = {"channels": list(chosen), "model": model, "fixed_grid": fixed_grid}
-    return readings, {"step": "balancegrids", "options": options, "figures": figures, "table": table}
+    return {"step": "balancegrids", "options": options, "figures": figures, "table": table}
+
+
+def _gathered(grids: GridStore, channel: str) -> _Survey:
+    used, measured, patches = np.zeros(len(grids.names), int), np.zeros(len(grids.names), bool), []
+    balanced = True
+    for number, name in enumerate(grids.names):
+        part = grids.get(name)
+        used[number] = np.count_nonzero(part.in_use)
+        measured[number] = np.isfinite(part.channels[channel]).any()
+        balanced &= channel in part.se
+        patches.append(patches_of(part, channel))
+    joined = _joined(patches)
+    if not balanced:
+        # Told by all grids together, where no correction has told it of each line.
+        scatter = _scatter_of_lines(joined.grid, joined.line, joined.across, joined.value)
+        joined = replace(joined, error=scatter)
+    return _Survey(grids.names, joined, used, measured)
+
+
+def _joined(parts: Sequence[Patches]) -> Patches:
+    """Return the patches of all grids, one grid after the other, grids and lines numbered on."""
+    columns = {item.name: np.concatenate([getattr(part, item.name) for part in parts]) for item in fields(Patches)}
+    sizes = [len(part) for part in parts]
+    lines = [int(part.line.max(initial=-1)) + 1 for part in parts]
+    columns["grid"] = np.repeat(np.arange(len(parts)), sizes)
+    columns["line"] += np.repeat(np.cumsum(lines) - lines, sizes)
+    return Patches(**columns)
 
 
 def _place_of(name: str, grids: Sequence[str]) -> int:
@@ -138,15 +208,15 @@ def _place_of(name: str, grids: Sequence[str]) -> int:
     return list(grids).index(name)
 
 
-def _fit(readings: Readings, channel: str, model: str, fixed: int) -> tuple[_Planes, dict]:
+def _fit(survey: _Survey, model: str, fixed: int) -> tuple[_Planes, dict]:
     """Return what comes off each grid, and the figures of the channel."""
-    patches = patches_of(readings, channel)
+    patches = survey.patches
     nugget, factor = ground_of(patches)
     # In units of the ground's roughness, so that every least value is a number.
     unit = float(np.sqrt(nugget + factor)) or 1.0
     patches = patches.in_units_of(unit)
     seams = list(seams_of(patches, nugget / unit**2, factor / unit**2))
-    planes = _planes(readings, patches, seams, model, fixed, unit)
+    planes = _planes(survey.used, patches, seams, model, fixed, unit)
     logged = patches.value * unit
     balanced = logged - planes.taken(patches.grid, np.concatenate([patches.place, logged[:, None]], axis=1))
     figures = {
@@ -155,9 +225,8 @@ def _fit(readings: Readings, channel: str, model: str, fixed: int) -> tuple[_Pla
         "step_after": _steps(balanced, seams),
         "drift_sd": planes.drift_sd,
     }
-    measured = np.unique(readings.grid[np.isfinite(readings.channels[channel])])
-    islands = [readings.grids[g] for g in measured if not planes.neighbours[g]]
-    figures.update(islands=islands, remark=_remark(readings, planes, islands))
+    islands = [survey.grids[g] for g in np.flatnonzero(survey.measured) if not planes.neighbours[g]]
+    figures.update(islands=islands, remark=_remark(survey.grids, planes, islands))
     return planes, figures
 
 
@@ -167,19 +236,20 @@ def _steps(values: np.ndarray, seams: list[Seam]) -> Optional[float]:
     return float(np.sqrt(np.mean(np.square(steps)))) if steps else None
 
 
-def _planes(readings: Readings, patches: Patches, seams: list[Seam], model: str, fixed: int, unit: float) -> _Planes:
-    grids = len(readings.grids)
+def _planes(used: np.ndarray, patches: Patches, seams: list[Seam], model: str, fixed: int, unit: float) -> _Planes:
+    grids = len(used)
     touching = np.array([seam.grids for seam in seams], int).reshape(-1, 2)
     neighbours = np.bincount(touching.ravel(), minlength=grids)
     middle = _middles(patches, grids)
     value, covariance = np.zeros((grids, 4)), np.zeros((grids, 4, 4))
     if not seams:
         return _Planes(value, covariance, middle * [1, 1, unit], np.arange(grids), neighbours, None)
-    weight = np.bincount(readings.grid[readings.in_use], minlength=grids) + 1e-9
-    apart = np.concatenate([patches.place, patches.value[:, None]], axis=1) - middle[patches.grid]
+    weight = used + 1e-9
     columns = {"offset": [], "plane": [0, 1], "offset and gain": [2]}[model]
+    apart = np.concatenate([patches.place, patches.value[:, None]], axis=1)[:, columns]
+    apart -= middle[:, columns][patches.grid]
     site = np.where(neighbours[:, None] > 0, middle - middle[touching[0, 0]], 0.0) * [1, 1, 0]
-    terms = Terms(apart[:, columns], site[:, columns], np.arange(grids) != fixed, gain=2 in columns)
+    terms = Terms(apart, site[:, columns], np.arange(grids) != fixed, gain=2 in columns)
     levels = fit_levels(patches, seams, terms, weight, fixed)
     if terms.gain:
         proven = np.abs(levels.value[:, 1]) > PROOF * np.sqrt(levels.covariance[:, 1, 1])
@@ -205,27 +275,29 @@ def _middles(patches: Patches, grids: int) -> np.ndarray:
     return middle
 
 
-def _apply(readings: Readings, channel: str, planes: _Planes) -> Readings:
-    values = readings.channels[channel]
-    at = np.stack([readings.x, readings.y, values], axis=1)
-    error = np.hypot(readings.se.get(channel, np.zeros(len(values))), planes.error(readings.grid, at))
-    return readings.with_channel(channel, values - planes.taken(readings.grid, at), se=error)
+def _apply(part: Readings, number: int, channel: str, planes: _Planes) -> Readings:
+    """Return the readings of the grid of a number, what its plane says taken off."""
+    values, grid = part.channels[channel], np.full(len(part), number)
+    at = np.stack([part.x, part.y, values], axis=1)
+    error = np.hypot(part.se.get(channel, np.zeros(len(values))), planes.error(grid, at))
+    return part.with_channel(channel, values - planes.taken(grid, at), se=error)
 
 
-def _rows(readings: Readings, channel: str, planes: _Planes, fixed: int) -> list[dict]:
+def _rows(grids: GridStore, channel: str, planes: _Planes, fixed: int) -> list[dict]:
     based_on = np.where(planes.neighbours > 0, "neighbours", "no neighbour").astype(object)
     if fixed >= 0:
         based_on[fixed] = "fixed"
     return [
-        {"grid": readings.grids[g], "channel": channel, "offset": float(planes.value[g, 0]),
+        {"grid": name, "channel": channel, "offset": float(planes.value[g, 0]),
          "gain": float(planes.gain[g]), "slope_x": float(planes.value[g, 1]), "slope_y": float(planes.value[g, 2]),
          "standard_error": float(np.sqrt(max(planes.covariance[g, 0, 0], 0.0))),
          "neighbours": int(planes.neighbours[g]), "based_on": based_on[g]}
-        for g in np.unique(readings.grid)
+        for g, (name, count) in enumerate(grids.counts.items())
+        if count
     ]  # fmt: skip
 
 
-def _remark(readings: Readings, planes: _Planes, islands: list[str]) -> str:
+def _remark(grids: Sequence[str], planes: _Planes, islands: list[str]) -> str:
     """Return in sentences what the seams cannot tell; empty when they tell all."""
     parts = []
     if islands:
@@ -236,6 +308,6 @@ def _remark(readings: Readings, planes: _Planes, islands: list[str]) -> str:
         )
     groups = np.unique(planes.group[planes.neighbours > 0])
     if len(groups) > 1:
-        names = [", ".join(np.array(readings.grids)[(planes.group == k) & (planes.neighbours > 0)]) for k in groups]
+        names = [", ".join(np.array(grids)[(planes.group == k) & (planes.neighbours > 0)]) for k in groups]
         parts.append(f"Nothing tells the levels of these groups of grids against each other: {'; '.join(names)}.")
     return " ".join(parts)

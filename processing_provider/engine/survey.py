@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Callable, Mapping, Optional, Sequence
+from typing import Callable, Iterator, Mapping, Optional, Sequence
 
 import numpy as np
 
@@ -48,7 +49,7 @@ class GridResult:
     ----------
     source : GridSource
     readings : Readings or None
-        Placed readings; None when the grid failed.
+        Placed readings; None when the grid failed, or when they are kept elsewhere.
     frame : Frame or None
     record : dict
         Of the placing: counts by flag, and a row a run.
@@ -76,7 +77,12 @@ class GridResult:
         return self.source.entry.scheme.grid
 
 
-def read_survey(
+def read_survey(sources: Sequence[GridSource], notes: Sequence[Note] = (), **options) -> list[GridResult]:
+    """Return all that ``read_grids`` yields, options as there."""
+    return list(read_grids(sources, notes, **options))
+
+
+def read_grids(
     sources: Sequence[GridSource],
     notes: Sequence[Note] = (),
     *,
@@ -84,7 +90,7 @@ def read_survey(
     accept_certainty: Optional[float] = None,
     edits: Edits = NO_EDITS,
     progress: Optional[Callable[[float], None]] = None,
-) -> list[GridResult]:
+) -> Iterator[GridResult]:
     """Read, compare and place every grid of a survey; a grid that fails does not stop the others.
 
     Parameters
@@ -101,25 +107,44 @@ def read_survey(
     progress : callable, optional
         Called with the fraction done; what it raises ends the run.
 
-    Returns
-    -------
-    list of GridResult
-        In the order of ``sources``.
+    Yields
+    ------
+    GridResult
+        In the order of ``sources``. Nothing of it is kept here but logs that a later grid is in as well.
     """
-    logs: dict[tuple, LogResult] = {}
+    logs = _Logs(sources)
     seen: dict[str, str] = {}
-    results = []
     notes = edited_notes(notes, edits)
     for number, source in enumerate(sources):
         if progress is not None:
             progress(number / len(sources))
         try:
-            results.append(_read_grid(source, notes, fit, accept_certainty, edits, logs, seen))
+            result = _read_grid(source, notes, fit, accept_certainty, edits, logs, seen)
         except EngineError as error:
             grid = source.entry.scheme.grid
             failed = Finding("error", "grid-failed", str(error), "", "The other grids were finished without it.", grid)
-            results.append(GridResult(source, findings=(failed,), problem=str(error)))
-    return results
+            result = GridResult(source, findings=(failed,), problem=str(error))
+        yield result
+
+
+class _Logs:
+    """Logs that were read; each is kept until the last grid that is in it is done."""
+
+    def __init__(self, sources: Sequence[GridSource]):
+        self._wanted = Counter((path, s.layout) for s in sources for path in dict.fromkeys(s.logs))
+        self._kept: dict[tuple, LogResult] = {}
+
+    def read(self, path: Path, layout: Optional[LogLayout]) -> tuple[LogResult, bool]:
+        """Return a log, and whether it was read just now; a log of several grids is read once."""
+        key = (path, layout)
+        first = key not in self._kept
+        result = read_log(path, layout) if first else self._kept[key]
+        self._wanted[key] -= 1
+        if self._wanted[key]:
+            self._kept[key] = result
+        else:
+            self._kept.pop(key, None)
+        return result, first
 
 
 def _read_grid(
@@ -128,13 +153,13 @@ def _read_grid(
     fit: str,
     accept: Optional[float],
     edits: Edits,
-    logs: dict,
+    logs: _Logs,
     seen: dict,
 ) -> GridResult:
     scheme, findings = source.entry.scheme, []
     parts, layouts, remarks = [], [], []
     for path in dict.fromkeys(source.logs):
-        result, first = _read_once(path, source.layout, logs)
+        result, first = logs.read(path, source.layout)
         part = _of_grid(result.readings, scheme.grid, path)
         _refuse_copy(path, part, scheme.grid, seen)
         parts.append(part)
@@ -201,15 +226,6 @@ def _without_repeats(findings: Sequence[Finding]) -> list[Finding]:
 
 def _counts(readings: Readings) -> str:
     return ", ".join(f"{n} {word}" for word, n in readings.flag_counts().items())
-
-
-def _read_once(path: Path, layout: Optional[LogLayout], logs: dict) -> tuple[LogResult, bool]:
-    """Return a log, and whether it was read just now; a log of several grids is read once."""
-    key = (path, layout)
-    first = key not in logs
-    if first:
-        logs[key] = read_log(path, layout)
-    return logs[key], first
 
 
 def _of_reading(result: LogResult, grid: str, first: bool) -> list[Finding]:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from osgeo import ogr, osr
 from turnrow.processing_provider.bridge._insert import insert_rows
-from turnrow.processing_provider.bridge._rtree import fill_rtree
+from turnrow.processing_provider.bridge._rtree import fill_rtree, outward
 from turnrow.processing_provider.bridge.geopackage import readings_layer, rows_layer, write_geopackage
 from turnrow.processing_provider.engine.errors import Cancelled, EngineError
 from turnrow.processing_provider.engine.readings import Readings
@@ -26,7 +26,7 @@ def layers():
     ).with_flag("unplaced", [3])
     ring = [(WEST, SOUTH), (WEST + 3, SOUTH), (WEST + 3, SOUTH + 5), (WEST, SOUTH)]
     return [
-        readings_layer(readings),
+        readings_layer([readings], len(readings)),
         rows_layer(
             "traverses", "line", [{"line": 1, "geometry": ring[:2]}, {"line": 2, "geometry": None}], {"line": int}
         ),
@@ -117,7 +117,7 @@ def test_index_of_any_size_is_whole_and_holds_every_box(count):
     boxes = np.stack([low[:, 0], high[:, 0], low[:, 1], high[:, 1]], axis=1)
     with closing(sqlite3.connect(":memory:")) as connection:
         connection.execute("CREATE VIRTUAL TABLE boxes USING rtree(id, min_x, max_x, min_y, max_y)")
-        fill_rtree(connection, "boxes", np.arange(count) + 10, boxes)
+        fill_rtree(connection, "boxes", np.arange(count) + 10, outward(boxes))
         assert connection.execute("SELECT rtreecheck('boxes')").fetchone() == ("ok",)
         found = connection.execute("SELECT * FROM boxes ORDER BY id").fetchall()
         assert [row[0] for row in found] == list(range(10, count + 10))
@@ -136,7 +136,7 @@ def test_units_come_back_as_comments(tmp_path, layers):
     crs = osr.SpatialReference()
     crs.ImportFromEPSG(32631)
     readings = Readings.build([1], {"eca": [1.5]}, x=[WEST], y=[SOUTH], units={"eca": "mS/m"})
-    write_geopackage(tmp_path / "survey.gpkg", [readings_layer(readings)], crs.ExportToWkt())
+    write_geopackage(tmp_path / "survey.gpkg", [readings_layer([readings], len(readings))], crs.ExportToWkt())
     source = ogr.Open(str(tmp_path / "survey.gpkg"))
     definition = source.GetLayerByName("readings").GetLayerDefn()
     eca = definition.GetFieldDefn(definition.GetFieldIndex("eca"))
@@ -183,7 +183,9 @@ def test_readings_keep_their_order_and_places(tmp_path):
     values = np.arange(500.0)
     readings = Readings.build(np.ones(500, int), {"eca": values}, x=WEST + values, y=SOUTH - values)
     shares = []
-    write_geopackage(tmp_path / "survey.gpkg", [readings_layer(readings)], crs.ExportToWkt(), shares.append)
+    write_geopackage(
+        tmp_path / "survey.gpkg", [readings_layer([readings], len(readings))], crs.ExportToWkt(), shares.append
+    )
     source = ogr.Open(str(tmp_path / "survey.gpkg"))
     rows = [(f.GetFID(), f["eca"], *f.GetGeometryRef().GetPoint_2D()) for f in source.GetLayerByName("readings")]
     assert rows == [(n + 1, v, WEST + v, SOUTH - v) for n, v in enumerate(values)]

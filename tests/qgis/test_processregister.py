@@ -2,10 +2,15 @@
 
 import json
 import shutil
+from functools import partial
 
 import numpy as np
 import pytest
 from osgeo import gdal, ogr
+from turnrow.processing_provider.bridge import survey_run
+from turnrow.processing_provider.engine import store
+from turnrow.processing_provider.engine.store import GridStore
+from turnrow.processing_provider.engine.tiles import interpolate_grids
 
 pytestmark = pytest.mark.usefixtures("turnrow_provider")
 
@@ -200,6 +205,53 @@ def test_cancelled_run_leaves_nothing(survey_files, monkeypatch):
     feedback.progressChanged.connect(lambda percent: feedback.cancel() if percent > 50 else None)
     processing.run("turnrow:processregister", survey_files.parameters(), feedback=feedback)
     assert not survey_files.output.exists() or not list(survey_files.output.iterdir())
+
+
+@pytest.fixture
+def by_the_grid(monkeypatch):
+    """A run that keeps nothing in memory but the grid in hand, and makes rasters in tiles."""
+    monkeypatch.setattr(survey_run, "GridStore", partial(GridStore, most_bytes=0))
+    monkeypatch.setattr(survey_run, "interpolate_grids", partial(interpolate_grids, most_readings=1))
+
+
+def test_survey_grid_by_grid_gives_the_same_files(survey_files, by_the_grid):
+    run(survey_files.parameters())
+    with pytest.MonkeyPatch.context() as usual:
+        usual.setattr(survey_run, "GridStore", GridStore)
+        usual.setattr(survey_run, "interpolate_grids", interpolate_grids)
+        whole = survey_files.folder / "whole"
+        run(survey_files.parameters(OUTPUT_FOLDER=str(whole)))
+    assert {p.relative_to(whole) for p in whole.rglob("*")} == {
+        p.relative_to(survey_files.output) for p in survey_files.output.rglob("*")
+    }
+    for layer in ("readings", "traverses", "grids", "corners", "findings"):
+        assert table(survey_files.output / "survey.gpkg", layer) == table(whole / "survey.gpkg", layer)
+    for name in ("site_cond", "site_cond_raw", "site_cond_se", "grids/A_cond"):
+        one, other = (gdal.Open(str(folder / f"{name}.tif")) for folder in (survey_files.output, whole))
+        np.testing.assert_allclose(one.ReadAsArray(), other.ReadAsArray(), rtol=1e-6)
+    one, other = (json.loads((f / "recipe.json").read_text())["results"] for f in (survey_files.output, whole))
+    assert one == other
+
+
+@pytest.mark.parametrize("percent", [20, 35, 50, 70])
+def test_cancelled_run_grid_by_grid_leaves_nothing(survey_files, by_the_grid, percent):
+    from qgis import processing
+    from qgis.core import QgsProcessingFeedback
+
+    feedback = QgsProcessingFeedback()
+    feedback.progressChanged.connect(lambda done: feedback.cancel() if done > percent else None)
+    processing.run("turnrow:processregister", survey_files.parameters(), feedback=feedback)
+    assert not survey_files.output.exists()
+
+
+def test_failed_run_grid_by_grid_leaves_nothing(survey_files, by_the_grid, monkeypatch):
+    def fail(*_, **__):
+        raise OSError("No space left on device")
+
+    monkeypatch.setattr(store.np, "save", fail)
+    with pytest.raises(Exception, match="scratch folder .* cannot be written: No space left on device"):
+        run(survey_files.parameters())
+    assert not survey_files.output.exists()
 
 
 def test_inputs_stay_as_they_were(survey_files):
