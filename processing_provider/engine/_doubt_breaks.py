@@ -54,24 +54,39 @@ def breaks_of(readings: Readings, lines: Lines) -> list[Break]:
     """
     rows = [np.flatnonzero(lines.owner == i) for i in range(len(lines))]
     rows = [r[np.argsort(readings.seq[r], kind="stable")] for r in rows]
-    last = np.array([readings.v_m[r[-1]] for r in rows]) * lines.heading
+    shortness, spreads = short_of(readings, lines)
     found = []
     for i, mine in enumerate(rows):
         gap = _gap(readings, mine, lines.step_m)
         if gap is None:
             continue
         at, lost, seconds = gap
-        same = np.flatnonzero((lines.heading == lines.heading[i]) & (np.arange(len(lines)) != i))
-        if not len(same):
+        short, spread = shortness[i], spreads[i]
+        if not np.isfinite(short):
             continue
-        usual = np.median(last[same])
-        spread = max(1.4826 * np.median(np.abs(last[same] - usual)) / lines.step_m, SPREAD_READINGS)
-        short = (usual - last[i]) / lines.step_m
         ratio = (short**2 - (short - lost) ** 2) / (2 * spread**2)
         certainty = float(1 / (1 + np.exp(-np.clip(ratio, -50, 50))))
         if certainty >= 0.5:
             found.append(Break(i, float(readings.station[at]), lost, seconds, certainty))
     return found
+
+
+def short_of(readings: Readings, lines: Lines) -> tuple[np.ndarray, np.ndarray]:
+    """Return (L,) readings by which each line ends short of the others of its direction, and (L,) their spread.
+
+    NaN for a line that has no other of its direction.
+    """
+    last = np.full(len(lines), -np.inf)
+    mine = lines.owner >= 0
+    np.maximum.at(last, lines.owner[mine], readings.v_m[mine] * lines.heading[lines.owner[mine]])
+    short, spread = np.full((2, len(lines)), np.nan)
+    for i in range(len(lines)):
+        same = np.flatnonzero((lines.heading == lines.heading[i]) & (np.arange(len(lines)) != i))
+        if len(same):
+            usual = np.median(last[same])
+            scatter = 1.4826 * np.median(np.abs(last[same] - usual)) / lines.step_m
+            short[i], spread[i] = (usual - last[i]) / lines.step_m, max(scatter, SPREAD_READINGS)
+    return short, spread
 
 
 def _gap(readings: Readings, rows: np.ndarray, step_m: float) -> Optional[tuple[int, float, float]]:

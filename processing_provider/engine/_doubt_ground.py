@@ -198,15 +198,15 @@ class Ground:
         return self._score(place, rows) - self._score(self.place, rows)
 
 
-def clearest(lines: Lines, matrices: Sequence[np.ndarray], coarse_m: float) -> np.ndarray:
-    """Return the (L, V) channel in which neighbouring lines resemble each other most."""
+def clearest(lines: Lines, matrices: Sequence[np.ndarray], coarse_m: float) -> int:
+    """Return which (L, V) channel is the one in which neighbouring lines resemble each other most."""
 
     def likeness(matrix: np.ndarray) -> float:
         band = band_pass(matrix, lines.step_m, coarse_m)
         total = np.sum(band**2)
         return float(np.sum(band[1:] * band[:-1]) / total) if total > 0 else -1.0
 
-    return max(matrices, key=likeness)
+    return max(range(len(matrices)), key=lambda c: likeness(matrices[c]))
 
 
 def _noise(matrix: np.ndarray, step_m: float) -> float:

@@ -11,6 +11,7 @@ from ._doubt_breaks import Break, breaks_of
 from ._doubt_fits import GROUND_M, Fit, fits, moves_of, threshold
 from ._doubt_ground import Ground, clearest
 from ._doubt_order import OrderDoubt, certainty_of, order_doubt
+from ._doubt_slips import Slip, slips_of
 from ._lines import Lines, lines_of
 from ._validation import check_channels
 from .align import align_opposing
@@ -91,7 +92,7 @@ def doubts_of(
     -----
     Each line is held against its neighbours, turned round and moved (see ``fits``), and the order of all lines is
     judged as a whole (see ``Ground``), before and after. Both raise at most one false doubt in 20 clean grids, each.
-    Lost readings are told by the times (see ``breaks_of``).
+    Lost readings are told by the times (see ``breaks_of``), in a log without times by the neighbours (``slips_of``).
     """
     chosen = check_channels(channels, tuple(readings.channels))
     chosen = tuple(c for c in chosen if np.isfinite(readings.channels[c]).any())
@@ -99,8 +100,14 @@ def doubts_of(
     flagged = flag_outliers(readings, channels=chosen)[0]
     aligned = align_opposing(flagged, channels=chosen, per_traverse=False)[0]
     lines = lines_of(aligned)
-    work = _Work(readings, aligned, lines, scheme, chosen, np.ones(len(lines), bool), lines.u / scheme.spacing_m)
-    doubts = [*_breaks(work), *_copies(work)]
+    walked = align_opposing(aligned, channels=chosen, shift_m=0.0)[0]
+    logged, walked = (lines.resample(r, r.stacked(chosen)) for r in (aligned, walked))
+    best = clearest(lines, logged, GROUND_M)
+    trusted = np.ones(len(lines), bool)
+    work = _Work(
+        readings, aligned, lines, scheme, chosen, trusted, lines.u / scheme.spacing_m, logged[best], walked[best]
+    )
+    doubts = [*_breaks(work), *_slips(work), *_copies(work)]
     if len(lines) >= LEAST_LINES:
         # A line turned round or moved is strange where it lies: strangers have their say when those are settled.
         doubts += [*_orders(work, strangers=False), *_places(work), *_orders(work, strangers=True)]
@@ -113,8 +120,10 @@ def doubts_of(
 class _Work:
     """What the checks share.
 
-    ``trusted`` (L,) are the lines that no check has doubted yet, ``place`` (L,) their places in spacings,
-    ``doubled`` how many lines were found to be walked twice, ``judged`` what was found about each order of lines.
+    ``trusted`` (L,) are the lines that no check has doubted yet, ``place`` (L,) their places in spacings, ``matrix``
+    (L, V) their readings side by side in the clearest channel after the common lag, ``walked`` with each line put where
+    it was walked; ``doubled`` how many lines were found to be walked twice, ``judged`` what was found about each order
+    of lines.
     """
 
     readings: Readings
@@ -124,6 +133,8 @@ class _Work:
     channels: Sequence[str]
     trusted: np.ndarray
     place: np.ndarray
+    matrix: np.ndarray
+    walked: np.ndarray
     doubled: int = 0
     judged: dict = field(default_factory=dict)
 
@@ -162,6 +173,24 @@ def _lost(work: _Work, item: Break) -> Finding:
         "as much."
     )
     line = int(work.lines.line[item.line])
+    advice = f"Walk line {line} again."
+    return work.finding("error", "readings-lost", item.line, found, "readings at a steady rate", advice, True)
+
+
+def _slips(work: _Work) -> Iterator[Doubt]:
+    for item in slips_of(work.readings, work.matrix, work.lines):
+        work.trusted[item.line] = False
+        yield Doubt(_slipped(work, item), (work.proposal(item.line, item.certainty, kind="void"),))
+
+
+def _slipped(work: _Work, item: Slip) -> Finding:
+    line = int(work.lines.line[item.line])
+    found = (
+        f"The line ends short, and from about {item.v_m:.1f} m along the traverse on its readings fit the neighbouring "
+        f"lines with a correlation of {item.recorded:.2f} as recorded, and of {item.proposed:.2f} when they are moved "
+        f"on by {item.lost} readings ({item.lost * work.scheme.interval_m:.1f} m): about as many were lost there. The "
+        "log has no times that would show it."
+    )
     advice = f"Walk line {line} again."
     return work.finding("error", "readings-lost", item.line, found, "readings at a steady rate", advice, True)
 
@@ -231,8 +260,7 @@ def _misplaced(work: _Work, i: int, fit: Fit, gain: float) -> Doubt:
 def _orders(work: _Work, strangers: bool) -> Iterator[Doubt]:
     """Lines that fit at another place of the order, the surest first; without ``strangers`` until one fits nowhere."""
     lines, spacing = work.lines, work.scheme.spacing_m
-    matrix = clearest(lines, lines.resample(work.aligned, work.aligned.stacked(work.channels)), GROUND_M)
-    known = np.count_nonzero(np.isfinite(matrix), axis=1)
+    known = np.count_nonzero(np.isfinite(work.matrix), axis=1)
     whole = known >= WHOLE * np.median(known)
     outside = work.readings.has_flag("unplaced") & (work.readings.kind == kind_code("survey"))
     logged = work.readings.line[(lines.owner >= 0) | outside]
@@ -241,8 +269,10 @@ def _orders(work: _Work, strangers: bool) -> Iterator[Doubt]:
         index = np.flatnonzero(work.trusted & whole)
         state = (index.tobytes(), work.place.tobytes())
         if state not in work.judged:
-            ground = Ground(matrix[index], work.place[index], lines.step_m, spacing, GROUND_M)
-            work.judged[state] = order_doubt(ground, twice=too_many > work.doubled)
+            ground, walked = (
+                Ground(m[index], work.place[index], lines.step_m, spacing, GROUND_M) for m in (work.matrix, work.walked)
+            )
+            work.judged[state] = order_doubt(ground, walked, twice=too_many > work.doubled)
         found = work.judged[state]
         if found is None or (found.code == "line-strange" and not strangers):
             return
@@ -273,8 +303,9 @@ def _misordered(work: _Work, doubt: OrderDoubt, i: int, other: int) -> Doubt:
             f"It shows the same ground as line {here[other]}, and all later lines fit when they lie one spacing nearer "
             f"(correlation of {doubt.recorded:.2f} as recorded, {doubt.proposed:.2f} so)."
         )
+        found += f" The log has a line too many; with a probability of {sure:.0%} this is the one."
         advice = f"If line {here[other]} was walked twice, note line {here[i]} as redo, and the position_m of it and "
-        advice += "of all later lines."
+        advice += "of all later lines. If the last line was walked beyond the edge, note its position_m."
         later = np.flatnonzero(u > u[i] + 1e-6)
         first = work.proposal(i, sure, kind="redo", position_m=float(u[other]))
         moved = (work.proposal(int(k), sure, position_m=float(u[k] - work.scheme.spacing_m)) for k in later)

@@ -1,6 +1,7 @@
 """How often a line at the wrong place is found by its readings alone: python tests/benchmarks/doubts.py [sites].
 
-On random sites walked with all the usual faults: clean grids that raise a doubt, and one fault at a time of each kind.
+On random sites walked with all the usual faults: clean grids that raise a doubt, grids with something odd that is no
+such fault, and one fault at a time of each kind.
 """
 
 from __future__ import annotations
@@ -117,10 +118,48 @@ def walked_twice(seed, rng):
     k = int(rng.integers(4, 36))
     readings, scheme = walked(seed, lambda n: np.where(np.arange(n) >= k, -1, 0))
     extra = readings.take(readings.line == scheme.line_count)
+    return *beyond_the_edge(readings, scheme, extra), {k + 1}
+
+
+def beyond_the_edge(readings, scheme, extra):
+    """Return the readings with those of a line that was walked after the last one of the scheme."""
     nowhere = np.full(len(extra), np.nan)
     flag = extra.flag | flag_bit("unplaced")
-    extra = extra.replace(line=extra.line + 1, u_m=nowhere, v_m=nowhere, flag=flag)
-    return concatenate([readings, extra]), scheme, {k + 1}
+    return concatenate([readings, extra.replace(line=extra.line + 1, u_m=nowhere, v_m=nowhere, flag=flag)]), scheme
+
+
+def one_beyond(seed):
+    """One line too many, walked beyond the edge."""
+    readings, scheme = walked(seed)
+    return beyond_the_edge(readings, scheme, readings.take(readings.line == scheme.line_count))
+
+
+def stopped_early(seed):
+    """A log without times in which five lines end 5 to 20 readings short."""
+    readings, scheme = walked(seed)
+    rng, keep = np.random.default_rng(seed + 1), np.ones(len(readings), bool)
+    for line in rng.choice(scheme.lines, 5, replace=False):
+        keep[rows_of(readings, line)[-int(rng.integers(5, 21)) :]] = False
+    return without_times(readings.take(keep)), scheme
+
+
+def without_times(readings):
+    """Return the readings as of a log that has no times."""
+    return readings.replace(time_s=np.full(len(readings), np.nan))
+
+
+def walked_again_beside(seed, rng):
+    """A line walked on the ground of the line before, all others where they are recorded."""
+    k = int(rng.integers(4, 36))
+    readings, scheme = walked(seed, lambda n: np.where(np.arange(n) == k, -1, 0))
+    return readings, scheme, {k + 1}
+
+
+def left_out(seed, rng):
+    """A line left out, all later ones one spacing farther on than recorded, and one line too few."""
+    k = int(rng.integers(4, 36))
+    readings, scheme = walked(seed, lambda n: np.where(np.arange(n) >= k, 1, 0))
+    return readings.take(readings.line < scheme.line_count), scheme, {k + 1}
 
 
 def walked_again(seed, rng):
@@ -161,6 +200,13 @@ def stuttered(seed, rng):
     return readings.replace(v_m=v, station=station).take(keep), scheme, {line}
 
 
+def stuttered_without_times(seed, rng):
+    """The same in a log without times."""
+    readings, scheme, lines = stuttered(seed, rng)
+    return without_times(readings), scheme, lines
+
+
+ODD = {"one line beyond the edge": one_beyond, "lines stopped early, no times": stopped_early}
 KINDS = {
     "line-reversed": turned_round,
     "line-shifted": moved,
@@ -168,9 +214,12 @@ KINDS = {
     "lines-swapped (neighbours)": swapped_neighbours,
     "line-doubled": walked_twice,
     "line-again": walked_again,
+    "line-again (next line)": walked_again_beside,
+    "line-skipped": left_out,
     "line-copied": copied,
     "line-strange": strange,
     "readings-lost": stuttered,
+    "readings-lost (no times)": stuttered_without_times,
 }
 
 
@@ -180,6 +229,9 @@ def main() -> None:
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 9000
     alarms = [[d.finding.code for d in doubts_of(*walked(first + n))] for n in range(sites)]
     print(f"{sites} sites: {sum(map(bool, alarms))} clean grids with a doubt {[a for a in alarms if a]}", flush=True)
+    for what, odd in ODD.items():
+        alarms = [[d.finding.code for d in doubts_of(*odd(first + n))] for n in range(sites)]
+        print(f"{what}: {sum(map(bool, alarms))} grids with a doubt {[a for a in alarms if a]}", flush=True)
     for kind, spoil in KINDS.items():
         code, found, sure, wrong = kind.split(" ")[0], 0, 0, 0
         for number in range(sites):

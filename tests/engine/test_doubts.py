@@ -185,6 +185,28 @@ def test_line_walked_twice_is_looked_for_when_the_log_has_one_too_many(walk):
     assert [(p.line, p.note.position_m) for p in later] == [(n, 8.75 + (n - 19) * 0.5) for n in range(20, 41)]
 
 
+def test_line_too_many_is_told_with_its_probability(walk):
+    readings = elsewhere(walk, 304, lambda line: np.where(line > 18, -1, 0))
+    one_less = Scheme(grid="A", length_m=20, width_m=19.5, spacing_m=0.5, readings_per_m=8)
+    (doubt,) = doubts.doubts_of(readings, one_less)
+    assert f"with a probability of {doubt.certainty:.0%} this is the one" in doubt.finding.found
+    assert "walked beyond the edge" in doubt.finding.advice
+
+
+def test_line_walked_on_the_ground_of_the_next_one(walk):
+    # Line 19 was walked on the ground of line 18; all others lie where they are recorded.
+    found = []
+    for seed in SITES:
+        told = proposed(elsewhere(walk, seed, lambda line: np.where(line == 19, -1, 0)))
+        found += [d for d in told if d.finding.code == "line-again" and d.finding.line == 19]
+    # At 25 % detection none of 10 has a chance of 6 %.
+    assert found
+    for doubt in found:
+        (proposal,) = doubt.proposals
+        assert (proposal.note.kind, proposal.note.position_m) == ("redo", 8.75)
+        assert "on the ground of line 18" in doubt.finding.found
+
+
 def test_readings_of_another_line_value_by_value(walk):
     readings, _ = walked(walk, 300)
     copied = with_values(readings, 9, readings.channels["eca"][readings.line == 5])
@@ -224,6 +246,55 @@ def test_standing_still_loses_no_readings(walk):
     time = readings.time_s.copy()
     time[rows[70:]] += 4.0
     assert doubts_of(readings.replace(time_s=time)) == []
+
+
+def without_times(readings):
+    return readings.replace(time_s=np.full(len(readings), np.nan))
+
+
+def test_lost_readings_are_told_by_the_neighbours_where_there_are_no_times(walk):
+    found, places, counts = 0, [], []
+    for seed in SITES:
+        readings, line = walked(walk, seed)
+        heading = readings.heading[readings.line == line][0]
+        told = proposed(without_times(stuttered(readings, line, 80, 16)))
+        for doubt in told:
+            if (doubt.finding.code, doubt.finding.line) == ("readings-lost", line):
+                found += 1
+                # Reading 81 lies 10 m from where the line was begun.
+                length = scheme_of(readings).length_m
+                place = float(doubt.finding.found.split("from about ")[1].split(" m")[0])
+                places.append(abs(place - (10.0 if heading > 0 else length - 10.0)))
+                counts.append(int(doubt.finding.found.split("moved on by ")[1].split(" readings")[0]))
+                assert doubt.finding.walk_again
+                assert [p.note.kind for p in doubt.proposals] == ["void"]
+                assert doubt.certainty >= 0.8
+    # At 75 % detection 5 of 10 or fewer have a chance of 8 %.
+    assert found >= 6
+    np.testing.assert_allclose(counts, 16, atol=2)
+    # Where a line has no feature the break may lie anywhere: pits and ditches of a site are some metres apart.
+    assert np.median(places) < 3.0
+
+
+def test_line_stopped_early_lost_no_readings(walk):
+    raised = 0
+    for seed in SITES:
+        readings, line = walked(walk, seed)
+        rows = np.flatnonzero(readings.line == line)
+        keep = np.ones(len(readings), bool)
+        keep[rows[-16:]] = False
+        told = doubts_of(without_times(readings.take(keep)))
+        raised += "readings-lost" in {f.code for f in told}
+    # One in five is what the least probability stands for; 4 of 10 or more have a chance of 12 %.
+    assert raised <= 3
+
+
+def test_times_without_a_gap_clear_a_line_that_ends_short(walk):
+    readings, line = walked(walk, 303)
+    spoilt = stuttered(readings, line, 70, 16)
+    assert "readings-lost" in {f.code for f in doubts_of(without_times(spoilt))}
+    steady = spoilt.replace(time_s=np.arange(len(spoilt)) / 8)
+    assert "readings-lost" not in {f.code for f in doubts_of(steady)}
 
 
 def test_proposal_for_a_line_walked_the_other_way_puts_it_where_it_was(walk):
