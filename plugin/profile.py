@@ -82,6 +82,7 @@ class ProfileView(QWidget):
             self.point_at(None)
         if not keep_view:
             self.fit()
+        self._fit_change()
         self.update()
 
     def set_mode(self, mode: str) -> None:
@@ -98,8 +99,12 @@ class ProfileView(QWidget):
         used = [np.where(t.in_use, t.values(k), np.nan) for t in traces for k in self.content.kinds]
         every = [t.values(k) for t in traces for k in self.content.kinds]
         self._y = Scale(*_range(used if any(np.isfinite(v).any() for v in used) else every), 1.0, 0.0)
-        self._change = Scale(*_range([np.where(t.in_use, t.values(DIFFERENCE), np.nan) for t in traces]), 1.0, 0.0)
         self.update()
+
+    def _fit_change(self) -> None:
+        """Show all that was changed: it moves as a whole when a grid is processed again."""
+        changes = [np.where(t.in_use, t.values(DIFFERENCE), np.nan) for t in self.content.traces]
+        self._change = Scale(*_range(changes), 1.0, 0.0)
 
     def frames(self) -> tuple[Frame, Optional[Frame]]:
         """Return the box of the values and that of the difference (None when it is not shown)."""

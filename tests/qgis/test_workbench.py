@@ -5,6 +5,7 @@ import json
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -375,6 +376,18 @@ def view():
 def pixel(view, index):
     frame = view.frames()[0]
     return QPoint(round(frame.x.px(float(view.content.traces[0].x[index]))), int(frame.box.center().y()))
+
+
+def test_what_was_changed_stays_in_sight_when_the_grid_is_processed_again(view):
+    shows = frozenset((CORRECTED, DIFFERENCE))
+    before = trace(np.zeros(5))
+    view.show_content(ProfileContent((before,), (), "cond", "mS/m", shows=shows))
+    x = view.frames()[0].x
+    after = replace(before, corrected=before.logged - 3.0)
+    view.show_content(ProfileContent((after,), (), "cond", "mS/m", shows=shows), keep_view=True)
+    main, change = view.frames()
+    assert main.x == x
+    assert change.box.top() < change.y.px(-3.0) < change.box.bottom()
 
 
 def test_pointer_finds_the_reading_under_it(view):
