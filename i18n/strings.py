@@ -28,6 +28,7 @@ def package():
 def named() -> dict[str, tuple[str, ...]]:
     """Return the texts behind every ``tr`` of something that is not a text: by file and how the code calls it."""
     from turnrow.plugin import desk, lists, session, traces
+    from turnrow.processing_provider import ready_model
     from turnrow.processing_provider.engine import edits, findings, notes, readings
 
     columns = [c for kind in lists.List.__subclasses__() for c in kind.COLUMNS]
@@ -51,7 +52,7 @@ def named() -> dict[str, tuple[str, ...]]:
         "processing_provider/ready_model.py: definition.description()": model,
         "processing_provider/ready_model.py: definition.help()": model,
         "processing_provider/ready_model.py: said": model,
-        "processing_provider/ready_model.py: self.name()": model,
+        "processing_provider/ready_model.py: title": tuple(ready_model.TITLES.values()),
         "processing_provider/ready_model.py: super().group()": model,
     }
 
@@ -96,7 +97,7 @@ def of_models() -> list[str]:
     for path in sorted(MODELS.glob("*.model3")):
         model = QgsProcessingModelAlgorithm()
         model.fromFile(str(path))
-        texts += [model.name(), model.group()]
+        texts.append(model.group())
         texts += [text for d in model.parameterDefinitions() for text in (d.description(), d.help())]
         for step in model.childAlgorithms().values():
             texts += [output.description() for output in step.modelOutputs().values()]

@@ -824,10 +824,6 @@
         <translation>Eine Zeile je Messung, in der Reihenfolge der Messdateien; noch ohne Ort.</translation>
     </message>
     <message>
-        <source>Map one grid</source>
-        <translation>Eine Messfläche kartieren</translation>
-    </message>
-    <message>
         <source>Cell size (m)</source>
         <translation>Zellgröße (m)</translation>
     </message>
@@ -882,10 +878,6 @@
     <message>
         <source>The channel as a north-up raster.</source>
         <translation>Der Kanal als genordetes Raster.</translation>
-    </message>
-    <message>
-        <source>Register to map sheet</source>
-        <translation>Vom Verzeichnis zum Kartenblatt</translation>
     </message>
     <message>
         <source>Channel on the sheet</source>
@@ -1958,6 +1950,14 @@
     <message>
         <source>Move the line along the baseline (a tie line along the traverses).</source>
         <translation>Die Linie entlang der Grundlinie verschieben (eine Querlinie entlang der Messlinien).</translation>
+    </message>
+    <message>
+        <source>One grid: log to map</source>
+        <translation>Eine Messfläche: von der Messdatei zur Karte</translation>
+    </message>
+    <message>
+        <source>Site: register to map sheet</source>
+        <translation>Fundplatz: vom Verzeichnis zum Kartenblatt</translation>
     </message>
 </context>
 </TS>

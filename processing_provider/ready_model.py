@@ -10,6 +10,12 @@ from .language import tr
 
 MAKER = "ALG_CREATOR"
 """What in the help of a model is a name."""
+TITLES = {
+    "Map one grid": "One grid: log to map",
+    "Register to map sheet": "Site: register to map sheet",
+    "Many files of one layout": "Many files of one layout",
+}
+"""What stands in the toolbox, by the name that commands and models know."""
 
 
 class ReadyModel(QgsProcessingModelAlgorithm):
@@ -34,7 +40,8 @@ class ReadyModel(QgsProcessingModelAlgorithm):
         return model
 
     def displayName(self):  # noqa: N802
-        return tr(self.name())
+        title = TITLES[self.name()]
+        return tr(title)
 
     def group(self):
         return tr(super().group())

@@ -70,7 +70,7 @@ def test_what_the_window_says_is_listed(strings):
     """One text of each place that the tool must look into."""
     known = strings.texts()
     for text in ("Turnrow workbench", "log read", "Interpolate readings to a raster", "noise units", "Shift applied",
-                 "Register to map sheet", "Layout of the logs", "Corrected readings", "Inputs"):  # fmt: skip
+                 "Site: register to map sheet", "Layout of the logs", "Corrected readings", "Inputs"):  # fmt: skip
         assert text in known, text
 
 
