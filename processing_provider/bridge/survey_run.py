@@ -96,8 +96,10 @@ def process_survey(
         raise EngineError(" ".join(["No grid could be placed.", *errors]))
     chosen = check_channels(channels or recipe.channels, placed.channels)
     cell_size_m = cell_size_m or recipe.cell_size_m or min(r.source.entry.scheme.spacing_m for r in good) / 2
+    failed = (*sources.failed, *(r.grid for r in results if r.problem))
+    possible, loosened = _with_fixed_grid_placed(recipe, failed)
     corrected = placed.copy()
-    records = correct_grids(corrected, recipe, channels=chosen, progress=part_of(progress, 0.4, 0.7))
+    records = correct_grids(corrected, possible, channels=chosen, progress=part_of(progress, 0.4, 0.7))
     lattice = _lattice(good, cell_size_m)
     rasters, raw_rasters, left_out, options = {}, {}, [], recipe.interpolation.options
     for number, channel in enumerate(chosen):
@@ -115,11 +117,11 @@ def process_survey(
         raise EngineError(" ".join(["No channel could be mapped.", *(f.found for f in left_out)]))
     return SurveyResult(
         done=tuple(r.grid for r in good),
-        failed=(*sources.failed, *(r.grid for r in results if r.problem)),
+        failed=failed,
         grids=tuple(good),
         placed=placed,
         corrected=corrected,
-        findings=(*findings, *left_out),
+        findings=(*findings, *loosened, *left_out),
         records=tuple(records),
         recipe=replace(recipe, channels=chosen, cell_size_m=cell_size_m),
         lattice=lattice,
@@ -137,6 +139,19 @@ def _placed(sources: SurveySources, recipe: Recipe, placed: GridStore, progress:
             placed.put(result.grid, result.readings)
         results.append(replace(result, readings=None))
     return results
+
+
+def _with_fixed_grid_placed(recipe: Recipe, failed: Sequence[str]) -> tuple[Recipe, list[Finding]]:
+    """Return the recipe without fixed grids that failed, and a finding for each: the other grids go on without it."""
+    steps, told = [], []
+    for step in recipe.steps:
+        grid = step.options.get("fixed_grid")
+        if grid and grid in failed:
+            step = replace(step, options={**step.options, "fixed_grid": ""})
+            found = f"Grid {grid} was to keep its level, but it could not be placed. The mean of the grids was kept."
+            told.append(Finding("warning", "fixed-grid-failed", found, "", "Mend the grid, or fix another one.", grid))
+        steps.append(step)
+    return replace(recipe, steps=tuple(steps)), told
 
 
 def part_of(progress: Progress, low: float, high: float) -> Progress:

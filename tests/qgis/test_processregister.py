@@ -97,6 +97,24 @@ def test_recipe_of_other_inputs_is_told(survey_files):
     assert "A.csv is not the file that the recipe was written for" in found[0]["found"]
 
 
+def test_failed_grid_that_was_fixed_does_not_stop_the_others(survey_files):
+    run(survey_files.parameters())
+    recipe = survey_files.folder / "recipe.json"
+    content = json.loads((survey_files.output / "recipe.json").read_text())
+    balance = next(s for s in content["steps"] if s["step"] == "balancegrids")
+    balance["options"]["fixed_grid"] = "A"
+    recipe.write_text(json.dumps(content))
+    (survey_files.folder / "A.csv").write_text("")
+    result = run(survey_files.parameters(RECIPE=str(recipe)))
+    assert (result["GRIDS_DONE"], result["GRIDS_FAILED"]) == (1, 1)
+    found = [f for f in table(survey_files.output / "survey.gpkg", "findings") if f["code"] == "fixed-grid-failed"]
+    assert [f["grid"] for f in found] == ["A"]
+    assert "Grid A was to keep its level, but it could not be placed" in found[0]["found"]
+    kept = json.loads((survey_files.output / "recipe.json").read_text())
+    # Once the grid is mended, the recipe holds it again.
+    assert [s["options"]["fixed_grid"] for s in kept["steps"] if s["step"] == "balancegrids"] == ["A"]
+
+
 # --- bad input: each test reads the sentence that a person gets
 
 
