@@ -29,7 +29,7 @@ def line_median(matrix: np.ndarray, spacing_m: float, step_m: float) -> np.ndarr
     return matrix - np.median(matrix, axis=1, keepdims=True) + np.median(matrix)
 
 
-def highpassed_median(matrix: np.ndarray, spacing_m: float, step_m: float, lines: float = 2.0) -> np.ndarray:
+def highpassed_median(matrix: np.ndarray, spacing_m: float, step_m: float, lines: float = 1.0) -> np.ndarray:
     """Set the line medians to a smooth level: Gaussian window, standard deviation in lines (common practice)."""
     level = np.median(matrix, axis=1)
     return matrix - (level - gaussian_filter1d(level, lines, mode="nearest"))[:, None]
@@ -47,7 +47,7 @@ def fourier_notch(matrix: np.ndarray, spacing_m: float, step_m: float, longest_m
     return np.fft.ifft2(np.where(notch, 0.0, spectrum)).real[:count, :width]
 
 
-def wavelet_fourier(matrix: np.ndarray, spacing_m: float, step_m: float, *, level: int = 1, sigma: float = 1.0,
+def wavelet_fourier(matrix: np.ndarray, spacing_m: float, step_m: float, *, level: int = 2, sigma: float = 1.0,
                     wavelet: str = "db3") -> np.ndarray:  # fmt: skip
     """Remove stripes by pystripe's filter_streaks.
 
@@ -65,9 +65,9 @@ STRIPES = {
     "line mean": line_mean,
     "line median": line_median,
     "line median, high-passed over 4 lines": partial(highpassed_median, lines=4.0),
-    "line median, high-passed over 2 lines": highpassed_median,
+    "line median, high-passed over 1 line": highpassed_median,
     "Fourier notch, up to 2.5 m": fourier_notch,
-    "wavelet-Fourier (pystripe, db3, 1 level)": wavelet_fourier,
+    "wavelet-Fourier (pystripe, db3, 2 levels)": wavelet_fourier,
 }
 
 

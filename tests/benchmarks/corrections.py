@@ -1,7 +1,7 @@
 """What the corrections reach on simulated sites, beside what is done by hand and by general libraries.
 
     pip install scikit-image PyWavelets tqdm dcimg && pip install --no-deps pystripe
-    python tests/benchmarks/corrections.py [sites] [first seed]
+    python tests/benchmarks/corrections.py [sites] [first seed] [--pace arc]
 
 (pystripe asks for one old numpy; it works with any.) Sites, faults and seeds are the same for every row, and for the
 surveys with and without a feature: its share kept is the difference of the two corrected maps regressed on the
@@ -49,6 +49,10 @@ from turnrow.processing_provider.engine.outliers import flag_outliers  # noqa: E
 from turnrow.processing_provider.engine.readings import Readings, concatenate, kind_code  # noqa: E402
 
 CELL_M = 0.25
+EDGE_CELLS = 2
+"""What the outermost cells show is left to no recipe: lines end there."""
+PACES = MappingProxyType({"wander": {"pace_m": 0.15}, "arc": {"pace_m": 0.0, "arc_m": 0.15}})
+"""How the pace is uneven: anew every few metres, or in one arc between the tapes at both ends of a line."""
 DEFAULT = MappingProxyType({})
 COMMON_LAG = MappingProxyType({"per_traverse": False})
 
@@ -63,15 +67,16 @@ class Site:
     rng: np.random.Generator
     place_m: float
     contrast: float
+    pace: str
 
     @classmethod
-    def of(cls, seed: int) -> Site:
-        """Return the site of a seed."""
+    def of(cls, seed: int, pace: str) -> Site:
+        """Return the site of a seed, walked at one of the ``PACES``."""
         rng = np.random.default_rng(seed)
         size, lag = rng.choice([20.0, 30.0]), rng.uniform(0.15, 0.6)
         ground = walk.site(size, rng)
         place = size * np.random.default_rng([seed, 1]).uniform(0.35, 0.65)
-        return cls(size, lag, ground, rng, place, 2.0 + 2.0 * (seed % 2))
+        return cls(size, lag, ground, rng, place, 2.0 + 2.0 * (seed % 2), pace)
 
     def dug(self, feature: Callable) -> Site:
         """Return the site with a feature more."""
@@ -81,7 +86,8 @@ class Site:
 
     def walk(self, **how) -> walk.Walk:
         """Walk it; what goes wrong is the same whatever has been dug into it."""
-        return walk.walk(self.ground, copy.deepcopy(self.rng), walk.usual(self.lag_m), **how)
+        faults = replace(walk.usual(self.lag_m), **PACES[self.pace])
+        return walk.walk(self.ground, copy.deepcopy(self.rng), faults, **how)
 
     @property
     def ties(self) -> tuple:
@@ -100,32 +106,31 @@ FEATURES = {
 
 @dataclass(frozen=True)
 class Corrected:
-    """A grid as lines on one axis: (L, V) values without NaN, and the share of the true stripes that is left.
+    """Corrected readings of a grid, and the share of the true stripes that is left.
 
     The latter is the standard deviation of neighbouring lines' differences of what the correction left or put there,
     over that of the true offsets and drift of the lines.
     """
 
-    lines: Lines
-    matrix: np.ndarray
+    readings: Readings
     stripes_left: float
 
     @classmethod
-    def of(cls, walked: walk.Walk, lines: Lines, matrix: np.ndarray, taken: np.ndarray) -> Corrected:
+    def of(cls, walked: walk.Walk, lines: Lines, readings: Readings, taken: np.ndarray) -> Corrected:
         """Return it from the (L,) mean that was taken off each line."""
         levels = walked.offset[lines.line - 1] + by_line(lines, walked.drift)
-        return cls(lines, matrix, float(np.std(np.diff(levels - taken)) / np.std(np.diff(levels))))
+        return cls(readings, float(np.std(np.diff(levels - taken)) / np.std(np.diff(levels))))
 
     def map(self, size_m: float) -> np.ndarray:
-        """Return the map, linear between readings and between lines."""
-        axis = map_axis(size_m)
-        along = np.stack([np.interp(axis, self.lines.v, row) for row in self.matrix])
-        return np.stack([np.interp(axis, self.lines.u, column) for column in along.T], axis=1)
+        """Return the map as the default interpolation makes it, u down the rows."""
+        raster = interpolate_readings(self.readings, "eca", Lattice.covering(0.0, 0.0, size_m, size_m, CELL_M))
+        inside = slice(EDGE_CELLS, -EDGE_CELLS)
+        return raster.values[::-1].T[inside, inside]
 
 
 def map_axis(size_m: float) -> np.ndarray:
-    """Return where the map has values, in metres: u and v alike."""
-    return np.arange(0.625, size_m - 0.6, CELL_M)
+    """Return the middles of the cells that count, in metres: u and v alike."""
+    return np.arange(CELL_M / 2, size_m, CELL_M)[EDGE_CELLS:-EDGE_CELLS]
 
 
 def map_places(size_m: float) -> list[np.ndarray]:
@@ -137,6 +142,15 @@ def matrix_of(readings: Readings, lines: Lines) -> np.ndarray:
     """Return the (L, V) values of the lines, gaps bridged."""
     rows = lines.resample(readings, readings.channels["eca"])
     return np.stack([np.interp(lines.v, lines.v[k], row[k]) for row, k in zip(rows, np.isfinite(rows))])
+
+
+def readings_of(matrix: np.ndarray, lines: Lines) -> Readings:
+    """Return the (L, V) values of lines as readings on the ground."""
+    u, v = (along.ravel() for along in np.broadcast_arrays(lines.u[:, None], lines.v))
+    number = np.repeat(lines.line, len(lines.v))
+    return Readings.build(
+        number, {"eca": matrix.ravel()}, u_m=u, v_m=v, x=u, y=v, heading=np.repeat(lines.heading, len(lines.v))
+    )
 
 
 def by_line(lines: Lines, values: np.ndarray) -> np.ndarray:
@@ -151,7 +165,7 @@ def by_turnrow(walked: walk.Walk, balance: Mapping = DEFAULT, align: Mapping = D
     balanced, _ = balance_traverses(moved, **balance)
     lines = lines_of(balanced)
     taken = by_line(lines, moved.channels["eca"] - balanced.channels["eca"])
-    return Corrected.of(walked, lines, matrix_of(balanced, lines), taken)
+    return Corrected.of(walked, lines, balanced, taken)
 
 
 def by_hand(walked: walk.Walk, common: Readings, recipe: Callable) -> Corrected:
@@ -159,7 +173,7 @@ def by_hand(walked: walk.Walk, common: Readings, recipe: Callable) -> Corrected:
     lines = lines_of(common)
     matrix = matrix_of(common, lines)
     done = recipe(matrix, float(np.median(lines.gap_m)), lines.step_m)
-    return Corrected.of(walked, lines, done, (matrix - done).mean(axis=1))
+    return Corrected.of(walked, lines, readings_of(done, lines), (matrix - done).mean(axis=1))
 
 
 def corrections(site: Site) -> dict[str, Corrected]:
@@ -169,7 +183,7 @@ def corrections(site: Site) -> dict[str, Corrected]:
     common, record = align_opposing(flag_outliers(walked.readings)[0], **COMMON_LAG)
     whole = round(record["figures"]["shift_m"] / lines.step_m) * lines.step_m
     found = {
-        "nothing": Corrected.of(walked, lines, matrix_of(walked.readings, lines), np.zeros(len(lines))),
+        "nothing": Corrected.of(walked, lines, walked.readings, np.zeros(len(lines))),
         "**Turnrow's default**": by_turnrow(walked),
         "**the same with base readings**": by_turnrow(site.walk(base_every=10)),
         "**the same with three tie lines**": by_turnrow(site.walk(ties=site.ties)),
@@ -378,8 +392,9 @@ def main() -> None:
     parser.add_argument("sites", type=int, nargs="?", default=30, help="how many")
     # Nobody looked at the sites from 1000 on while the corrections were made.
     parser.add_argument("first", type=int, nargs="?", default=1000, help="seed of the first site")
+    parser.add_argument("--pace", choices=PACES, default="wander", help="how uneven it is")
     given = parser.parse_args()
-    sites = [Site.of(given.first + k) for k in range(given.sites)]
+    sites = [Site.of(given.first + k, given.pace) for k in range(given.sites)]
     print_comparison([comparison(site) for site in sites])
     print_places([site.walk() for site in sites])
     print_outliers(sites)

@@ -21,7 +21,9 @@ FOOTPRINT_M = 0.35
 class Faults:
     """What goes wrong on the walk: mS/m, metres, seconds. Everything off by default.
 
-    ``pace_m`` is how far a person is ahead or behind between the ends of a line, ``ends_m`` how far off the ends are.
+    ``pace_m`` is how far a person is ahead or behind between the ends of a line, every few metres anew; ``arc_m`` the
+    standard deviation of how far in the middle of a line, in one arc from end to end; ``ends_m`` how far off the ends
+    are.
     ``drift`` is the standard deviation of a Gaussian process with the correlation exp(-(t / drift_s)^2 / 2);
     ``warm_up`` fades with exp(-t / warm_up_s). ``base`` is the scatter of setting the instrument down on one spot.
     """
@@ -33,6 +35,7 @@ class Faults:
     lag_jitter_m: float = 0.0
     ends_m: float = 0.0
     pace_m: float = 0.0
+    arc_m: float = 0.0
     cross_m: float = 0.0
     drift: float = 0.0
     drift_s: float = 400.0
@@ -197,6 +200,8 @@ def _line(rng, faults, number, kind, heading, across, size_m, rate, overrun, clo
     along = (
         written + ends[0] + (ends[1] - ends[0]) * progress / size_m + faults.pace_m * pace / np.sqrt(np.mean(pace**2))
     )
+    if faults.arc_m:
+        along = along + faults.arc_m * rng.normal() * np.sin(np.pi * np.clip(progress / size_m, 0.0, 1.0))
     along = along - heading * (faults.lag_m + rng.normal(0, faults.lag_jitter_m))
     aside = across + faults.cross_m * side / side.std()
     fixed = np.full(n, across)
