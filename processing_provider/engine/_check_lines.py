@@ -44,7 +44,20 @@ def _missing_lines(log: GridLog) -> Iterator[Finding]:
         else:
             found = "The line is not in the log."
             advice += " If it was recorded under another number, note that as redo with this position_m."
+            advice += _left_out_before(log, have)
         yield log.finding("error", "line-missing", line, found, f"a recording at {where}", advice, True)
+
+
+def _left_out_before(log: GridLog, have: set) -> str:
+    """Return what else may explain that nothing but the last line is missing; empty in other cases."""
+    scheme = log.scheme
+    if have != set(scheme.lines[:-1].tolist()) or len(have) < 2:
+        return ""
+    end, there = int(scheme.lines[-2]), float(scheme.position_m(scheme.lines[-2]))
+    return (
+        f" First measure where line {end} lies: if not at {there:.2f} m but one spacing farther, another line was left "
+        "out on the way, all lines behind it lie one spacing farther than recorded, and the bare ground is there."
+    )
 
 
 def _lines_outside(log: GridLog) -> Iterator[Finding]:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Iterator, Optional
+from typing import Iterator, Optional, Sequence
 
 import numpy as np
 
+from ._doubt_gaps import Gaps
 from ._doubt_ground import Ground
 
 ALARM = 1 / 20
@@ -14,9 +15,12 @@ ALARM = 1 / 20
 NEAR_MARGIN, FAR_MARGIN = 3.0, 8.0
 """What walking and features of odd shape gain beyond chance where nothing is wrong, when neighbouring lines are
 exchanged, and else (measured on simulated sites, with as much again to spare)."""
-BESIDE_MARGIN = 12.0
-"""The same for a line on the ground of the next one: more than any of 180 simulated grids without fault gained. Ground
-that is alike on two lines and changes at the next is common."""
+BESIDE_GROUND, BESIDE_SHAPES = 0.4, 0.3
+"""Powers of the two likelihood ratios of a line on the ground of the next one, by ``Ground`` and by ``Gaps``, that make
+probabilities come true (found on simulated sites): both look at the same readings."""
+BESIDE_SURE = 0.9
+"""Such a line is told from this probability on, were a fault as likely as none in a grid. Ground that is alike on two
+lines and changes at the next is common."""
 PRIOR = 0.01
 """Share of lines with such a fault: one in a hundred (common practice, no source)."""
 SCREEN = 0.1
@@ -24,7 +28,7 @@ SCREEN = 0.1
 CLOSELY = 12
 """Candidates of each kind that are looked at closely."""
 BESIDE = 4
-"""Pairs of neighbours, the most alike for their surroundings, of which one is tried on the ground of the other."""
+"""Pairs of neighbours, the likeliest by the shapes of features, of which one is tried on the ground of the other."""
 TEMPER = 0.6
 """Power of a likelihood ratio that makes probabilities of lines walked twice come true (found on simulated sites):
 what is left of the walk is not as independent from reading to reading as the model has it."""
@@ -63,7 +67,7 @@ class OrderDoubt:
     proposed: float
 
 
-def order_doubt(ground: Ground, walked: Ground, twice: bool) -> Optional[OrderDoubt]:
+def order_doubt(ground: Ground, walked: Ground, gaps: Sequence[Gaps], twice: bool) -> Optional[OrderDoubt]:
     """Return the best-founded doubt about the order of the lines, None where there is none.
 
     Parameters
@@ -73,6 +77,9 @@ def order_doubt(ground: Ground, walked: Ground, twice: bool) -> Optional[OrderDo
     walked : Ground
         The same lines, each put where it was walked. What the walk leaves between two lines passes for a step of the
         ground, so the likeness of two lines is judged without it; but lines in a wrong order are put wrong by it.
+    gaps : sequence of Gaps
+        What the features that cross the lines tell of their distances, as logged and as walked; empty while lines may
+        still be turned round or moved, at which features break off as at a wrong distance.
     twice : bool
         Whether the log has more lines than the grid. Only then is a line looked for that was walked twice with all
         later ones a spacing off: ground that is alike on two lines is too common to tell it by the readings alone.
@@ -81,13 +88,13 @@ def order_doubt(ground: Ground, walked: Ground, twice: bool) -> Optional[OrderDo
     -----
     The threshold of a kind of fault with M candidates is log(M / ``ALARM``): by Markov's inequality a likelihood ratio
     exceeds it in at most ``ALARM`` of the grids without fault. Of those above it the largest excess is taken. A line
-    walked twice in a grid with one line too many is judged by its probability (see ``_doubles``).
+    walked twice in a grid with one line too many is judged by its probability (see ``_doubles``), and so is one on the
+    ground of the next where no line is too many (see ``_beside``): both explain two lines that are alike.
     """
     doubts = [
         *_swaps(ground),
-        *(_doubles(ground, walked) if twice else ()),
+        *(_doubles(ground, walked) if twice else _beside(ground, walked, gaps)),
         *_strangers(ground),
-        *_beside(ground, walked),
     ]
     above = [d for d in doubts if d.gain > d.threshold]
     return max(above, key=lambda d: d.gain - d.threshold, default=None)
@@ -143,21 +150,34 @@ def _doubles(ground: Ground, walked: Ground) -> Iterator[OrderDoubt]:
     )  # fmt: skip
 
 
-def _beside(ground: Ground, walked: Ground) -> Iterator[OrderDoubt]:
-    """Lines walked on the ground of the next one while all others lie where they are recorded."""
-    n, power = len(walked.place), np.diag(walked.products)
-    apart = power[:, None] + power - 2 * walked.products
-    step = np.diagonal(apart, 1)
-    inner = np.arange(EDGE - 1, n - EDGE)
-    inner = inner[(np.diff(ground.place)[inner] > 0.5) & (np.diff(ground.place)[inner] < 1.5)]
-    around = step[inner - 1] + step[inner + 1]
-    alike = inner[np.argsort(step[inner] / np.maximum(around, 1e-12))[:BESIDE]]
-    for k in alike.tolist():
-        for a, b in ((k, k + 1), (k + 1, k)):
-            place = ground.place.copy()
-            place[b] = place[a]
-            gain = (ground.again(a, b) + walked.again(a, b)) / 2
-            yield _doubt(ground, "line-again", b, a, gain, 2 * len(inner), place, BESIDE_MARGIN)
+def _beside(ground: Ground, walked: Ground, gaps: Sequence[Gaps]) -> Iterator[OrderDoubt]:
+    """The line most probably walked on the ground of the next one while all others lie where they are recorded.
+
+    The gains of all n candidates come from ``Gaps``, those of the best also from ``Ground``; with their sum g_k in
+    powers the k-th has the probability exp(g_k) / (n + sum_j exp(g_j)).
+    """
+    candidates = []
+    if not gaps:
+        return
+    for places, own, other in (("on-last", 0, -1), ("on-next", -1, 0)):
+        gains = BESIDE_SHAPES * np.mean([g.gains(places) for g in gaps], axis=0)
+        candidates += [(float(gains[k]), k + own, k + other) for k in np.flatnonzero(np.isfinite(gains)).tolist()]
+    if not candidates:
+        return
+    count = len(candidates)
+    closely = sorted(candidates)[::-1][: 2 * BESIDE]
+    gains = [g + BESIDE_GROUND * (ground.again(a, b) + walked.again(a, b)) / 2 for g, b, a in closely]
+    best = int(np.argmax(gains))
+    _, b, a = closely[best]
+    place = ground.place.copy()
+    place[b] = place[a]
+    others = count + np.sum(np.exp(np.minimum(np.delete(gains, best), 100.0)))
+    # In units of the ground's gains, for the other kinds of doubt are told in them.
+    threshold = float(np.log(BESIDE_SURE / (1 - BESIDE_SURE) * others)) / BESIDE_GROUND
+    yield OrderDoubt(
+        "line-again", b, a, gains[best] / BESIDE_GROUND, threshold, certainty_of(gains[best], 2.0),
+        ground.fit(b, ground.place), ground.fit(b, place),
+    )  # fmt: skip
 
 
 def _strangers(ground: Ground) -> Iterator[OrderDoubt]:

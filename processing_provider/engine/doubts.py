@@ -7,11 +7,14 @@ from typing import Iterator, Optional, Sequence
 
 import numpy as np
 
-from ._doubt_breaks import Break, breaks_of
+from ._doubt_breaks import breaks_of
 from ._doubt_fits import GROUND_M, Fit, fits, moves_of, threshold
+from ._doubt_gaps import LOGGED_M, WALKED_M, Gaps
 from ._doubt_ground import Ground, clearest
 from ._doubt_order import OrderDoubt, certainty_of, order_doubt
-from ._doubt_slips import Slip, slips_of
+from ._doubt_skips import last_line_missing, skip_of
+from ._doubt_slips import slips_of
+from ._doubt_words import told_by_neighbours, told_by_times, told_of_skip
 from ._lines import Lines, lines_of
 from ._validation import check_channels
 from .align import align_opposing
@@ -51,10 +54,14 @@ class Proposal:
 
 @dataclass(frozen=True)
 class Doubt:
-    """What the readings contradict, and the notes that would mend it; none where only walking again would."""
+    """What the readings contradict, and the notes that would mend it; none where only walking again would.
+
+    ``among`` are the first and the last number of the lines one of which it is about, where that is unsure.
+    """
 
     finding: Finding
     proposals: tuple[Proposal, ...] = ()
+    among: tuple[int, ...] = ()
 
     @property
     def certainty(self) -> float:
@@ -81,7 +88,7 @@ def doubts_of(
     -------
     list of Doubt
         By line. Codes: ``line-reversed``, ``line-shifted``, ``lines-swapped``, ``line-doubled``, ``line-again``,
-        ``line-copied``, ``line-strange``, ``readings-lost``.
+        ``line-copied``, ``line-strange``, ``line-skipped``, ``readings-lost``.
 
     Raises
     ------
@@ -111,8 +118,10 @@ def doubts_of(
     if len(lines) >= LEAST_LINES:
         # A line turned round or moved is strange where it lies: strangers have their say when those are settled.
         doubts += [*_orders(work, strangers=False), *_places(work), *_orders(work, strangers=True)]
+        if all(n.line != scheme.lines[-1] for n in notes):
+            doubts += _skips(work)
     noted = {n.line for n in notes if n.line is not None and n.kind != "obstacle"}
-    settled = [d if not noted & {p.line for p in d.proposals} else Doubt(d.finding) for d in doubts]
+    settled = [d if not noted & {p.line for p in d.proposals} else Doubt(d.finding, (), d.among) for d in doubts]
     return sorted(settled, key=lambda d: (d.finding.line, d.finding.run))
 
 
@@ -148,6 +157,14 @@ class _Work:
         noted = Note(self.scheme.grid, line, run, where=BY_READINGS, **note)
         return Proposal(self.scheme.grid, line, run, certainty, noted)
 
+    def gaps(self, index: np.ndarray) -> tuple[Gaps, Gaps]:
+        """Return what features tell of the distances of lines, as logged and as walked."""
+        size = self.lines.step_m, self.scheme.spacing_m
+        return (
+            Gaps(self.matrix[index], self.place[index], *size, LOGGED_M),
+            Gaps(self.walked[index], self.place[index], *size, WALKED_M),
+        )
+
     def start_m(self, i: int) -> float:
         """Return v of a line's first reading as placed."""
         mine = np.flatnonzero(self.lines.owner == i)
@@ -162,37 +179,17 @@ class _Work:
 def _breaks(work: _Work) -> Iterator[Doubt]:
     for item in breaks_of(work.readings, work.lines):
         work.trusted[item.line] = False
-        yield Doubt(_lost(work, item), (work.proposal(item.line, item.certainty, kind="void"),))
-
-
-def _lost(work: _Work, item: Break) -> Finding:
-    count = round(item.lost)
-    found = (
-        f"The log stands still for {item.gap_s:.1f} s after station {item.station:g}, and the line ends short: about "
-        f"{count} readings ({count * work.scheme.interval_m:.1f} m) were lost there. The rest of the line lies off by "
-        "as much."
-    )
-    line = int(work.lines.line[item.line])
-    advice = f"Walk line {line} again."
-    return work.finding("error", "readings-lost", item.line, found, "readings at a steady rate", advice, True)
+        line, step = int(work.lines.line[item.line]), work.scheme.interval_m
+        finding = work.finding("error", "readings-lost", item.line, *told_by_times(item, line, step), again=True)
+        yield Doubt(finding, (work.proposal(item.line, item.certainty, kind="void"),))
 
 
 def _slips(work: _Work) -> Iterator[Doubt]:
     for item in slips_of(work.readings, work.matrix, work.lines):
         work.trusted[item.line] = False
-        yield Doubt(_slipped(work, item), (work.proposal(item.line, item.certainty, kind="void"),))
-
-
-def _slipped(work: _Work, item: Slip) -> Finding:
-    line = int(work.lines.line[item.line])
-    found = (
-        f"The line ends short, and from about {item.v_m:.1f} m along the traverse on its readings fit the neighbouring "
-        f"lines with a correlation of {item.recorded:.2f} as recorded, and of {item.proposed:.2f} when they are moved "
-        f"on by {item.lost} readings ({item.lost * work.scheme.interval_m:.1f} m): about as many were lost there. The "
-        "log has no times that would show it."
-    )
-    advice = f"Walk line {line} again."
-    return work.finding("error", "readings-lost", item.line, found, "readings at a steady rate", advice, True)
+        line, step = int(work.lines.line[item.line]), work.scheme.interval_m
+        finding = work.finding("error", "readings-lost", item.line, *told_by_neighbours(item, line, step), again=True)
+        yield Doubt(finding, (work.proposal(item.line, item.certainty, kind="void"),))
 
 
 def _copies(work: _Work) -> Iterator[Doubt]:
@@ -267,12 +264,14 @@ def _orders(work: _Work, strangers: bool) -> Iterator[Doubt]:
     too_many = len(np.unique(logged)) - work.scheme.line_count
     while np.count_nonzero(work.trusted & whole) >= LEAST_LINES:
         index = np.flatnonzero(work.trusted & whole)
-        state = (index.tobytes(), work.place.tobytes())
+        state = (index.tobytes(), work.place.tobytes(), strangers)
         if state not in work.judged:
             ground, walked = (
                 Ground(m[index], work.place[index], lines.step_m, spacing, GROUND_M) for m in (work.matrix, work.walked)
             )
-            work.judged[state] = order_doubt(ground, walked, twice=too_many > work.doubled)
+            work.judged[state] = order_doubt(
+                ground, walked, work.gaps(index) if strangers else (), twice=too_many > work.doubled
+            )
         found = work.judged[state]
         if found is None or (found.code == "line-strange" and not strangers):
             return
@@ -284,6 +283,22 @@ def _orders(work: _Work, strangers: bool) -> Iterator[Doubt]:
             work.place[i:] -= 1
             work.doubled += 1
         yield _misordered(work, found, i, other)
+
+
+def _skips(work: _Work) -> Iterator[Doubt]:
+    """A line left out on the way, where the last one of the grid is missing in the log."""
+    index = np.flatnonzero(work.trusted)
+    skip = skip_of(*work.gaps(index)) if last_line_missing(work.readings, work.scheme) else None
+    if skip is None:
+        return
+    i, lines = int(index[skip.line]), work.lines
+    first, line, last = (int(lines.line[index[k]]) for k in (skip.first, skip.line, skip.last))
+    finding = work.finding("warning", "line-skipped", i, *told_of_skip(skip, (first, line, last), work.scheme))
+    moved = tuple(
+        work.proposal(int(k), skip.certainty_line, position_m=float(lines.u[k] + work.scheme.spacing_m))
+        for k in np.flatnonzero(lines.u > lines.u[i] - 1e-6)
+    )
+    yield Doubt(finding, moved, (first, last))
 
 
 def _misordered(work: _Work, doubt: OrderDoubt, i: int, other: int) -> Doubt:

@@ -199,8 +199,8 @@ def test_line_walked_on_the_ground_of_the_next_one(walk):
     for seed in SITES:
         told = proposed(elsewhere(walk, seed, lambda line: np.where(line == 19, -1, 0)))
         found += [d for d in told if d.finding.code == "line-again" and d.finding.line == 19]
-    # At 25 % detection none of 10 has a chance of 6 %.
-    assert found
+    # At 50 % detection 1 of 10 or none have a chance of 1 %.
+    assert len(found) >= 2
     for doubt in found:
         (proposal,) = doubt.proposals
         assert (proposal.note.kind, proposal.note.position_m) == ("redo", 8.75)
