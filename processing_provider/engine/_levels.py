@@ -9,11 +9,13 @@ import numpy as np
 
 from ._crossings import Marks
 from ._lines import Lines
-from ._observations import GROUND_M, Model, observe, row_median
-from ._sparse import Sparse
+from ._observations import GROUND_M, Model, around, observe, row_median
+from ._sparse import LIKELY, Sparse, loosened
 
 PIECE_WEIGHT = 0.35
 """Evidence of a piece: neighbouring pieces of a line see the same features."""
+POWER = 1.5
+"""Weights of pieces fall off with this power of one over the squared rest: 1 (Cauchy errors) at first, then this."""
 GROUND_SHARE = 0.4
 """Largest width of small steps of the ground from line to line, in standard deviations of the offsets."""
 SLOPE = 5.0
@@ -31,7 +33,7 @@ neighbouring crossings are off alike."""
 FREEDOM = 4.0
 """Degrees of freedom of the t distribution of what ties and base readings are off."""
 WIDENINGS = (2.0, 1.0, 1.0, 1.0)
-"""What is left over is by_mark by widths that much wider, sweep by sweep: with fewer minima to be caught in."""
+"""What is left over is weighed by widths that much wider, sweep by sweep: with fewer minima to be caught in."""
 TINY = np.finfo(float).tiny
 
 
@@ -111,7 +113,7 @@ def fit_levels(
 
     Notes
     -----
-    See ``balance_traverses``. Pieces vote for the step between their lines with Cauchy errors of the width found; the
+    See ``balance_traverses``. Pieces vote for the step between their lines, with errors of the width found; the
     step of the ground in a pair is that of the edges there (see ``Sparse``) and a small one; the ramp has Cauchy
     errors.
     """
@@ -128,6 +130,9 @@ def fit_levels(
         state = _sweep(model, widths, state, prior, wider)
         if wider == 1.0:
             widths = _new_widths(model, widths, state)
+        else:
+            # Wide steps tell little of how many edges there are: that is found from the next sweep on.
+            state = replace(state, edges=replace(state.edges, likely=LIKELY))
         widths = replace(widths, drift=_drift_width(model, widths, state, prior))
     return _levels(model, widths, state)
 
@@ -191,26 +196,25 @@ def _sweep(model: Model, widths: _Widths, state: _State, prior: np.ndarray, wide
     rows, value, total, rest = _votes(model, widths, state, wider)
     held = _held(model, widths, state, wider)
     share, steps = total / (total + held), len(model.step)
-    scale = np.sqrt(share * held)
-    weighted, seen = rows * scale[:, None], value * scale
-    edge, edge_seen = model.edge * scale[:steps, None], seen[:steps]
+    step, ramp, sure, ramp_sure = rows[:steps], rows[steps:], *np.split(share * held, [steps])
     mark_value, mark_weight = _mark_weights(model, widths, state, wider)
-    by_mark = model.mark.T * mark_weight
-    pairs, marks, right = weighted.T @ weighted, by_mark @ model.mark, weighted.T @ seen + by_mark @ mark_value
-    cross, own, pull = weighted[:steps].T @ edge, edge.T @ edge, edge.T @ edge_seen
+    by_step, by_ramp, by_mark = step.T * sure, ramp.T * ramp_sure, model.mark.T * mark_weight
+    other, marks = by_ramp @ ramp, by_mark @ model.mark
+    right = by_ramp @ value[steps:] + by_mark @ mark_value
     # First the edges, all else integrated out; then all else, given what is expected of the edges.
-    found = np.linalg.solve(pairs + marks + np.diag(prior), np.column_stack([right, cross]))
-    alone = own - cross.T @ found[:, 1:], pull - cross.T @ found[:, 0]
-    edges = state.edges.refined(*alone, widths.offset)
-    height = edges.solve(*alone)
-    unknown = found[:, 0] - found[:, 1:] @ height
-    given = edges.solve(own, np.column_stack([pull, cross.T]))
-    event = model.edge @ height
+    normal = by_step @ step + other + marks + np.diag(prior)
+    found = np.linalg.solve(normal, np.column_stack([right + by_step @ value[:steps], by_step]))
+    known, seen = np.diag(sure) - by_step.T @ found[:, 1:], sure * value[:steps] - by_step.T @ found[:, 0]
+    edges = state.edges.refined(model.edge, known, seen, widths.offset)
+    middle, spread = edges.sums(model.edge)
+    event = middle + spread @ loosened(known, seen - known @ middle, spread)[1]
+    unknown = found[:, 0] - found[:, 1:] @ event
+    told, told_right = loosened(np.diag(sure), sure * (value[:steps] - middle), spread)
     left = value - rows @ unknown
     left[:steps] -= event
     held_back = left * share
-    return _State(unknown, edges, event + held_back[:steps], held_back[steps:], pairs - cross @ given[:, 1:], marks,
-                  right - cross @ given[:, 0], rest, left[steps:], mark_value - model.mark @ unknown)  # fmt: skip
+    return _State(unknown, edges, event + held_back[:steps], held_back[steps:], other + step.T @ told @ step, marks,
+                  right + step.T @ told_right, rest, left[steps:], mark_value - model.mark @ unknown)  # fmt: skip
 
 
 def _votes(model: Model, widths: _Widths, state: _State, wider: float) -> tuple[np.ndarray, ...]:
@@ -222,7 +226,10 @@ def _votes(model: Model, widths: _Widths, state: _State, wider: float) -> tuple[
     step, ramp = model.step @ unknown + state.event, model.ramp @ unknown + state.slant
     rest = model.apart - unknown[lag] * model.lagging - step[:, None] - ramp[:, None] * place
     pieces = 2 * PIECE_WEIGHT * model.apart.shape[1]
-    vote = pieces * model.share / ((wider * widths.piece) ** 2 * model.gap[:, None] + rest**2)
+    gap, size = model.gap[:, None], (wider * widths.piece) ** 2
+    power = POWER if wider == 1.0 else 1.0
+    off = size + around(rest**2 / gap, model.share)
+    vote = pieces * model.share / gap * (2 * size) ** (power - 1) / off**power
     total = vote.sum(axis=1) + TINY
     at = _by_pair(vote, place) / total
     beside = place - at[:, None]

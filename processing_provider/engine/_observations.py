@@ -13,6 +13,8 @@ from ._lines import Lines
 
 PIECE_M = 1.0
 """Neighbouring lines are compared piece by piece of this length."""
+BESIDE = 0.5
+"""Weight of a piece's neighbours in what is left over around it: features go on to the next piece and pair."""
 GROUND_M = 7.0
 """Smooth ground is remembered for this distance: its correlation is exp(-(x / GROUND_M)^2 / 2)."""
 BLUR_M = 0.35
@@ -101,6 +103,16 @@ def _piece_means(matrix: np.ndarray, starts: np.ndarray) -> tuple[np.ndarray, np
     count = np.add.reduceat(known, starts, axis=1, dtype=float)
     total = np.add.reduceat(np.where(known, matrix, 0.0), starts, axis=1)
     return total / np.maximum(count, 1), count
+
+
+def around(value: np.ndarray, share: np.ndarray) -> np.ndarray:
+    """Return means of (P, M) pieces with those beside them, along the pair and in the pairs on both sides."""
+    total = np.stack([value * share, share])
+    for beside in (np.swapaxes(total, 1, 2), total):
+        more = BESIDE * beside
+        beside[:, 1:] += more[:, :-1]
+        beside[:, :-1] += more[:, 1:]
+    return total[0] / np.maximum(total[1], 1e-9)
 
 
 def _lagging(lines: Lines, means: tuple, middle: np.ndarray) -> np.ndarray:

@@ -110,11 +110,13 @@ def balance_traverses(
     lines the ground changes by (smooth ground) + a + b v: a is normal and small, plus the edges of features along the
     traverses, blurred as coils blur them, which lie anywhere or (mostly) nowhere and have any height; b is Cauchy
     distributed. Smooth ground is a Gaussian process and a slope; its width comes from what is seen along the lines.
-    Pieces of 1 m vote for their pair's difference with Cauchy errors, so features over part of the length do not
-    count. Drift shows in b: neighbours walked opposite ways are read at times farther apart at one end than at the
-    other. A tie line holds every line against the same readings, y_k - y_tie = o_k + D(t_k) - o_tie - D(t_tie), with t
-    distributed errors (noise, and position at the gradient of the ground); how the tie itself was walked is found from
-    the levels of the lines, and both are found anew. Base readings are D(t) and a constant.
+    Pieces of 1 m vote for their pair's difference; those that are off, and have neighbours that are off, count less
+    than with Cauchy errors, so features over part of the length do not count. How many edges there are is found
+    too, with an expectation of many. Drift shows in b: neighbours walked opposite ways are read at times farther
+    apart at one end than at the other. A tie line holds every line against the same readings, y_k - y_tie = o_k +
+    D(t_k) - o_tie - D(t_tie), with t distributed errors (noise, and position at the gradient of the ground); how
+    the tie itself was walked is found from the levels of the lines, and both are found anew. Base readings are D(t)
+    and a constant.
 
     All is solved together by iterated reweighting, the edges by expectation propagation. Where a feature along the
     traverses is narrower than two lines or not above about 3 s, neighbours alone cannot tell it from stripes: walk
