@@ -9,33 +9,36 @@ import numpy as np
 
 from ._lines import SAME_PLACE, Lines
 from ._smoothing import smoother
+from ._walk_equations import Blocks, Misfits
 
 ENDS_M, PACE_M, JITTER_M = 0.12, 0.15, 0.06
 """Usual errors of start and stop, of the pace between them and of the lag of a line (common practice, no source)."""
-PACE_LENGTH_M = 4.0
-"""A person who is ahead is still ahead after this many metres."""
+PACE_LENGTH_M = 7.0
+"""A person who is ahead is still ahead after this many metres. Rougher wander is little, and badly seen."""
 KEPT = 0.998
-"""Share of the prior variance that the shapes of a walk carry."""
+"""Share of the variance of the wander that its shapes carry."""
+KIND = np.array([0, 0, 1, 2])
+"""Shapes of a walk, whose sizes are told from each other: shift and stretch, the slow bow, all that is rougher."""
+SURE = 20.0
+"""A kind is held to be as large as all of them together until so many of its weights are known."""
 NODE_M = 0.375
-FINE_M, COARSE_M = 0.3, 1.5
+FINE_M, COARSE_M = 0.3, 1.0
 """Standard deviations of the two Gaussians of the band-pass."""
 WINDOW_M = 0.8
 WINDOW_LINES = 3.0
 REACH = 2.5
 """Around a place, how far the ground has one slant and one misfit; in standard deviations, where the window ends."""
-CORRELATED_M = 1.25
+CORRELATED_M = 1.0
 """Misfits along a line resemble each other over this distance: so much of it counts as one observation."""
 STEEPEST = 6
 """Slants are looked for up to this many half spacings along the traverse from line to line."""
-ROUNDS, SLANT_ROUND = 3, 1
+ROUNDS, SLANT_ROUND = 4, 1
 """Rounds of Gauss-Newton, and the one before which the slants are looked for: the coarse stagger is gone by then."""
-UNSEEN = 2.0
+UNSEEN = 1.8
 """Of a line's variance its neighbours show about half (they err too, and follow each other); found on simulated walks
-with known errors of a third to one and a half times the usual ones, where the scale then comes out within a sixth."""
+with the usual errors, whose size then comes out within a fifth. Of errors a third as large it is a third too much."""
 LEAST_SCALE, LARGEST_SCALE = 1e-4, 4.0
 """Bounds of the factor on the prior's variance."""
-COUPLES = np.triu_indices(3)
-"""Every two of the three lines that a misfit follows."""
 WORTH = 1.1
 """A line is moved when that makes its error of position smaller by this factor."""
 
@@ -104,9 +107,9 @@ def walking_errors(matrices: Sequence[np.ndarray], lines: Lines) -> Walking:
 
     w_i is a Gaussian process: independent errors of start and stop, a lag of the line, and a smooth wander that is
     nothing at both ends. All lines of a grid are solved together by Gauss-Newton (the misfit of one line depends on
-    the walk of three), the scale of the prior by maximum evidence (MacKay 1992). Features that cross the lines
-    obliquely cancel, for they shift the two neighbours oppositely. Where there is no contrast nothing moves; what all
-    lines around have in common cannot be seen and stays.
+    the walk of three), the sizes of shift and stretch, of the slow bow and of what is rougher by maximum evidence
+    (MacKay 1992). Features that cross the lines obliquely cancel, for they shift the two neighbours oppositely. Where
+    there is no contrast nothing moves; what all lines around have in common cannot be seen and stays.
 
     References
     ----------
@@ -118,8 +121,8 @@ def walking_errors(matrices: Sequence[np.ndarray], lines: Lines) -> Walking:
     bands = _bands(matrices, lines.step_m, every)
     sides = _sides(lines, bands)
     around = smoother(len(v), WINDOW_M / node_m, REACH)
-    blocks = _Blocks(sides, shapes)
-    weight, scale = np.zeros((len(lines), shapes.shape[1])), 1.0
+    blocks = Blocks(sides.place, sides.line, shapes)
+    weight, size = np.zeros((len(lines), shapes.shape[1])), np.ones(shapes.shape[1])
     slants = [np.zeros(band.shape) for band, _ in bands]
     for turn in range(ROUNDS):
         ahead = weight @ shapes.T
@@ -129,12 +132,11 @@ def walking_errors(matrices: Sequence[np.ndarray], lines: Lines) -> Walking:
             if turn == SLANT_ROUND:
                 slants[c] = _slants(data, there, sides, around, node_m)
             misfits.append(_misfits(data, there, slants[c], sides, around, node_m))
-        step, covariance = blocks.solve(misfits, weight, scale)
+        step, covariance = blocks.solve(misfits, weight, size)
         weight = weight + step
-        seen = weight.size - np.trace(covariance, axis1=1, axis2=2).sum() / scale
-        scale = float(np.clip(UNSEEN * (weight**2).sum() / max(seen, 1e-9), LEAST_SCALE, LARGEST_SCALE))
+        size = _sizes(weight, covariance, size)
     variance = np.sum((shapes @ covariance) * shapes, axis=2)
-    return _worth_moving(v, weight @ shapes.T, variance, np.sqrt(scale * np.mean((shapes**2).sum(axis=1))))
+    return _worth_moving(v, weight @ shapes.T, variance, np.sqrt(np.mean(shapes**2 @ size)))
 
 
 def _worth_moving(v: np.ndarray, ahead: np.ndarray, variance: np.ndarray, usual: float) -> Walking:
@@ -146,18 +148,33 @@ def _worth_moving(v: np.ndarray, ahead: np.ndarray, variance: np.ndarray, usual:
 
 
 def walk_shapes(v: np.ndarray) -> np.ndarray:
-    """Return (V, m) shapes of a walk; with independent standard normal weights they make up the prior."""
-    share = (v - v[0]) / max(v[-1] - v[0], 1e-9)
+    """Return (V, m) shapes of a walk; with independent standard normal weights they make up the prior.
+
+    The first two are a shift and a stretch, the others a wander that is nothing at both ends, the slowest first.
+    """
+    share = (v - v[0]) / max(v[-1] - v[0], 1e-9) - 0.5
     wander = np.exp(-((v[:, None] - v) ** 2) / (2 * PACE_LENGTH_M**2))
     ends = np.array([0, len(v) - 1])
     at_ends = wander[np.ix_(ends, ends)] + 1e-9 * np.eye(2)
     wander = wander - wander[:, ends] @ np.linalg.solve(at_ends, wander[ends])
-    prior = ENDS_M**2 * (np.outer(share, share) + np.outer(1 - share, 1 - share)) + JITTER_M**2
-    prior = prior + PACE_M**2 * wander / max(np.mean(np.diag(wander)), 1e-9)
-    size, shape = np.linalg.eigh(prior)
-    size, shape = size[::-1], shape[:, ::-1]
-    m = int(np.searchsorted(np.cumsum(size) / size.sum(), KEPT)) + 1
-    return shape[:, :m] * np.sqrt(np.maximum(size[:m], 0.0))
+    size, shape = np.linalg.eigh(PACE_M**2 * wander / max(np.mean(np.diag(wander)), 1e-9))
+    size, shape = np.maximum(size[::-1], 0.0), shape[:, ::-1]
+    m = int(np.searchsorted(np.cumsum(size) / max(size.sum(), 1e-30), KEPT)) + 1
+    # Independent errors of both ends are a shift and a stretch, independent likewise.
+    even = np.full(len(v), np.hypot(ENDS_M / np.sqrt(2), JITTER_M))
+    return np.column_stack([even, np.sqrt(2) * ENDS_M * share, shape[:, :m] * np.sqrt(size[:m])])
+
+
+def _sizes(weight: np.ndarray, covariance: np.ndarray, size: np.ndarray) -> np.ndarray:
+    """Return the variance (m,) of each shape's weights that the lines together show: one for each kind of shape.
+
+    ``weight`` (L, m) and ``covariance`` (L, m, m) are those found with the variances ``size`` (m,).
+    """
+    kind = KIND[np.minimum(np.arange(len(size)), len(KIND) - 1)]
+    square = UNSEEN * np.bincount(kind, (weight**2).sum(axis=0))
+    seen = np.bincount(kind, np.maximum(len(weight) - np.einsum("ljj->j", covariance) / size, 0.0))
+    common = float(np.clip(square.sum() / max(seen.sum(), 1e-9), LEAST_SCALE, LARGEST_SCALE))
+    return np.clip((square + SURE * common) / (seen + SURE), LEAST_SCALE, LARGEST_SCALE)[kind]
 
 
 def _bands(matrices: Sequence[np.ndarray], step_m: float, every: int) -> list[tuple[np.ndarray, np.ndarray]]:
@@ -231,11 +248,15 @@ def _slants(data: np.ndarray, there: np.ndarray, sides: _Sides, around: np.ndarr
     unit = max(1, round(usual / 2 / node_m)) * node_m / usual
     tried = unit * np.arange(-STEEPEST, STEEPEST + 1)
     move = np.rint(tried[:, None] * sides.apart[1] / node_m).astype(int)
-    place = np.arange(data.shape[1]) + move[:, :, None]
-    held = np.minimum(np.maximum(place, 0), data.shape[1] - 1)
-    other = held + _starts(data)[after]
-    both = there & (place == held) & there.ravel()[other] & (after >= 0)[:, None]
-    square = np.where(both, (data - data.ravel()[other]) ** 2, 0.0)
+    reach = int(np.abs(move).max())
+    # Nothing is known beyond the ends of a line, nor where there is no line (-1).
+    wide = np.full((len(data) + 1, data.shape[1] + 2 * reach), np.nan)
+    own = wide[:-1, reach : reach + data.shape[1]]
+    own[there] = data[there]
+    start = (after % len(wide)) * wide.shape[1] + reach + move
+    square = (own - wide.ravel()[start[:, :, None] + np.arange(data.shape[1])]) ** 2
+    both = square == square
+    square = np.where(both, square, 0.0)
     across = smoother(len(data), WINDOW_LINES, REACH)
     costs = (across @ (square @ around) + 1e-12) / np.maximum(across @ (both @ around), 0.05)
     best = np.minimum(np.maximum(costs.argmin(axis=0), 1), len(tried) - 2)
@@ -245,19 +266,7 @@ def _slants(data: np.ndarray, there: np.ndarray, sides: _Sides, around: np.ndarr
     return tried[best] + unit * np.clip(share, -1.0, 1.0)
 
 
-@dataclass(frozen=True)
-class _Misfits:
-    """Of a channel at L lines and V nodes: precision times slope times misfit, precision times squared slope.
-
-    ``parts`` (3, L, V) tell how a misfit follows the walk of its line and of the lines before and after.
-    """
-
-    pull: np.ndarray
-    weight: np.ndarray
-    parts: np.ndarray
-
-
-def _misfits(data, there, slant, sides: _Sides, around: np.ndarray, node_m: float) -> _Misfits:
+def _misfits(data, there, slant, sides: _Sides, around: np.ndarray, node_m: float) -> Misfits:
     """Return how the lines differ from what lies beside them along the slants (L, V)."""
     place = np.arange(data.shape[1]) + slant * (sides.apart / node_m)[:, :, None]
     both = there & _there(there[sides.line], place) & (sides.line >= 0)[:, :, None]
@@ -272,87 +281,4 @@ def _misfits(data, there, slant, sides: _Sides, around: np.ndarray, node_m: floa
     floor = np.median(variance[used]) if used.any() else 1.0
     precision = np.where(used, node_m / CORRELATED_M / (variance + 0.5 * floor + 1e-12), 0.0)
     slope = np.gradient(expected, node_m, axis=1)
-    return _Misfits(precision * slope * misfit, precision * slope**2, np.stack([-np.ones_like(misfit), *part]))
-
-
-class _Blocks:
-    """Normal equations of all lines, block-tridiagonal: two places a group, for a misfit reaches one place away.
-
-    Blocks (m, m) of a group's lines with each other and with those of the next group are told by weights (V,) of the
-    nodes. Groups with fewer than W lines are filled up with lines of which only the prior is known.
-    """
-
-    def __init__(self, sides: _Sides, shapes: np.ndarray):
-        self.shapes = shapes
-        self.group = sides.place // 2
-        first = np.searchsorted(self.group, np.arange(self.group[-1] + 1))
-        self.slot = np.arange(len(self.group)) - first[self.group]
-        self.groups, self.width = len(first), int(self.slot.max()) + 1
-        lines = np.stack([np.arange(len(self.group)), *sides.line])
-        there = np.flatnonzero(lines.ravel() >= 0)
-        self.to_line = _sums(lines.ravel()[there], there, (len(self.group), lines.size))
-        self.to_block = self._block_sums(lines)
-
-    def _block_sums(self, lines: np.ndarray):
-        """Return the sparse matrix that adds up the products of parts (6 L) to blocks: (2, G, W, W) of them.
-
-        What lies below the diagonal groups is told by what lies above.
-        """
-        one, other = COUPLES
-        row, column, source = lines[one].ravel(), lines[other].ravel(), np.arange(lines[one].size)
-        twice = np.repeat(one != other, len(self.group))
-        row, column = np.concatenate([row, column[twice]]), np.concatenate([column, row[twice]])
-        source = np.concatenate([source, source[twice]])
-        ahead = np.where((row >= 0) & (column >= 0), self.group[column] - self.group[row], -1)
-        told = ahead >= 0
-        row, column, ahead = row[told], column[told], ahead[told]
-        shape = (2, self.groups, self.width, self.width)
-        block = np.ravel_multi_index((ahead, self.group[row], self.slot[row], self.slot[column]), shape)
-        return _sums(block, source[told], (int(np.prod(shape)), lines[one].size))
-
-    def solve(self, misfits: Sequence[_Misfits], weight: np.ndarray, scale: float) -> tuple[np.ndarray, np.ndarray]:
-        """Return (L, m) the step of all walks from ``weight`` on, and (L, m, m) their covariances.
-
-        ``scale`` is that of the prior's variance.
-        """
-        nodes, m = self.shapes.shape
-        one, other = COUPLES
-        pull = sum((c.pull * c.parts).reshape(-1, nodes) for c in misfits)
-        coupled = sum((c.weight * c.parts[one] * c.parts[other]).reshape(-1, nodes) for c in misfits)
-        squares = (self.shapes[:, :, None] * self.shapes[:, None, :]).reshape(nodes, -1)
-        blocks = ((self.to_block @ coupled) @ squares).reshape(2, self.groups, self.width, self.width, m, m)
-        slots = np.arange(self.width)
-        blocks[0, :, slots, slots] += np.eye(m) / scale
-        own, beyond = blocks.transpose(0, 1, 2, 4, 3, 5).reshape(2, self.groups, self.width * m, -1)
-        right = np.zeros((self.groups, self.width, m))
-        right[self.group, self.slot] = -(self.to_line @ pull) @ self.shapes - weight / scale
-        found, inverse = _solve_chain(own, beyond, right.reshape(self.groups, -1))
-        inverse = inverse.reshape(self.groups, self.width, m, self.width, m)[:, slots, :, slots]
-        return found.reshape(right.shape)[self.group, self.slot], inverse[self.slot, self.group]
-
-
-def _sums(into: np.ndarray, source: np.ndarray, shape: tuple[int, int]):
-    """Return the sparse matrix that adds up rows ``source`` of what it is multiplied with, in its rows ``into``."""
-    from scipy.sparse import csr_matrix
-
-    return csr_matrix((np.ones(len(into)), (into, source)), shape)
-
-
-def _solve_chain(own: np.ndarray, beyond: np.ndarray, right: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Solve a symmetric block-tridiagonal system; return the solution (G, K) and the inverse's blocks (G, K, K).
-
-    ``own`` (G, K, K) lie on the diagonal, ``beyond`` (G, K, K) above it (the last one counts for nothing).
-    """
-    inverse, gain, found = np.empty_like(own), np.empty_like(own), np.empty_like(right)
-    for g in range(len(own)):
-        block, rest = own[g], right[g]
-        if g:
-            block = block - beyond[g - 1].T @ gain[g - 1]
-            rest = rest - beyond[g - 1].T @ found[g - 1]
-        inverse[g] = np.linalg.inv(block)
-        gain[g] = inverse[g] @ beyond[g]
-        found[g] = inverse[g] @ rest
-    for g in range(len(own) - 2, -1, -1):
-        found[g] -= gain[g] @ found[g + 1]
-        inverse[g] += gain[g] @ inverse[g + 1] @ gain[g].T
-    return found, inverse
+    return Misfits(precision * slope * misfit, precision * slope**2, np.stack([-np.ones_like(misfit), *part]))

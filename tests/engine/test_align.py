@@ -4,7 +4,7 @@ import json
 
 import numpy as np
 import pytest
-from turnrow.processing_provider.engine import _walking
+from turnrow.processing_provider.engine import _walk_equations, _walking
 from turnrow.processing_provider.engine.align import align_opposing
 from turnrow.processing_provider.engine.errors import EngineError
 from turnrow.processing_provider.engine.outliers import flag_outliers
@@ -372,12 +372,12 @@ def test_normal_equations_in_blocks_are_those_of_a_dense_solver(walk):
     # numpy.linalg.inv of the whole matrix; two lines lie at one place, so groups differ in size.
     rng = np.random.default_rng(0)
     side = np.array([[-1, 0, 0, 1, 3, 4, 5], [2, 3, 3, 4, 5, 6, -1]])
-    sides = _walking._Sides(side, np.zeros((2, 7)), np.array([0, 1, 1, 2, 3, 4, 5]))
+    place = np.array([0, 1, 1, 2, 3, 4, 5])
     precision, slope, misfit, before, after = rng.uniform(0.5, 1, (5, 7, 12))
     shapes = rng.normal(size=(12, 3))
     parts = (-np.ones((7, 12)), before * (side[0] >= 0)[:, None], after * (side[1] >= 0)[:, None])
-    misfits = _walking._Misfits(precision * slope * misfit, precision * slope**2, np.stack(parts))
-    found, covariance = _walking._Blocks(sides, shapes).solve([misfits], np.zeros((7, 3)), 2.0)
+    misfits = _walk_equations.Misfits(precision * slope * misfit, precision * slope**2, np.stack(parts))
+    found, covariance = _walk_equations.Blocks(place, side, shapes).solve([misfits], np.zeros((7, 3)), 2.0)
     change = np.zeros((7, 12, 7, 3))
     for i in range(7):
         for line, part in zip((i, *side[:, i]), parts):
@@ -388,3 +388,53 @@ def test_normal_equations_in_blocks_are_those_of_a_dense_solver(walk):
     solution = -inverse @ change.T @ (precision * misfit).ravel()
     np.testing.assert_allclose(found.ravel(), solution, atol=1e-12)
     np.testing.assert_allclose(covariance, [inverse[k : k + 3, k : k + 3] for k in range(0, 21, 3)], atol=1e-12)
+
+
+def test_shapes_of_a_walk_carry_the_usual_errors(walk):
+    # Theory: independent ends of 0.12 m on a common lag of 0.06 m, no wander at the ends; 0.15 m of it in between.
+    v = np.arange(54) * 0.375
+    shapes = _walking.walk_shapes(v)
+    prior = shapes @ shapes.T
+    ends = [0, -1]
+    np.testing.assert_allclose(np.diag(prior)[ends], 0.12**2 + 0.06**2, rtol=1e-3)
+    assert prior[0, -1] == pytest.approx(0.06**2, rel=1e-3)
+    wander = shapes[:, 2:]
+    # All of its variance but 0.2 % is kept.
+    assert 0.998 * 0.15**2 <= np.mean(np.sum(wander**2, axis=1)) <= 0.15**2 * (1 + 1e-9)
+
+
+def test_sizes_of_the_kinds_of_shapes_come_out_of_known_weights():
+    # Theory: without errors of estimation the variance of 4000 normal weights is known to sqrt(2 / 4000) = 2.2 %.
+    true = np.array([1.0, 1.0, 0.5, 0.05, 0.05, 0.05])
+    weight = np.random.default_rng(0).normal(size=(4000, 6)) * np.sqrt(true)
+    size = _walking._sizes(weight, np.zeros((4000, 6, 6)), np.ones(6)) / _walking.UNSEEN
+    np.testing.assert_allclose(size, true, rtol=4 * np.sqrt(2 / 4000))
+
+
+def test_kinds_of_shapes_that_nothing_tells_about_are_as_large_as_the_others():
+    # The bow and what is rougher stay as uncertain as they were; shift and stretch are seen to be 0.3.
+    covariance = np.zeros((500, 5, 5))
+    covariance[:, [2, 3, 4], [2, 3, 4]] = 1.0
+    weight = np.zeros((500, 5))
+    weight[:, :2] = np.sqrt(0.3) * np.array([[1.0, -1.0]])
+    size = _walking._sizes(weight, covariance, np.ones(5))
+    np.testing.assert_allclose(size, 0.3 * _walking.UNSEEN, rtol=1e-9)
+
+
+def test_lines_walked_in_bows_come_nearer_and_the_error_is_honest(walk):
+    # Truth: each line is a half-sine off, 0.15 m of standard deviation in its middle, and nothing else.
+    before, after, covered = [], [], []
+    for seed in range(60, 66):
+        site = walked(walk, seed, walk.Faults())
+        readings, rng = site.readings, np.random.default_rng(seed)
+        bow = (0.15 * rng.normal(size=41))[readings.line] * np.sin(np.pi * readings.v_m / 20.0)
+        value = site.field.at(readings.u_m, readings.v_m + bow) + rng.normal(0, 0.15, len(bow))
+        moved, record = align_opposing(with_values(readings, value), shift_m=0.0)
+        wrong = moved.v_m - readings.v_m - bow
+        before.append(rms(bow))
+        after.append(rms(wrong))
+        claimed = {row["line"]: row["standard_error_m"] for row in record["lines"]}
+        covered.append(np.mean(np.abs(wrong) < 2 * np.array([claimed[line] for line in readings.line])))
+    assert np.all(np.array(after) < before)
+    # A Gaussian has 95.4 % within two standard errors.
+    assert np.mean(covered) >= 0.90
