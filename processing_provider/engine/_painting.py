@@ -47,7 +47,7 @@ def paint(
     values, errors = ({start: np.full(owner.shape, np.nan) for start, owner in owners.items()} for _ in range(2))
     total, done = sum(owner.size for owner in owners.values()), 0
     for number, lines in enumerate(sheets):
-        painter = None
+        painter, axes = None, local_axes(lines, lattice)
         for start in blocks_of([lines], lattice):
             if start not in owners:
                 continue
@@ -58,7 +58,7 @@ def paint(
                 painter = painter or _Painter(number, ground, max_gap_m, method)
                 window = start[0] + rows.start, start[0] + rows.stop, start[1] + cols.start, start[1] + cols.stop
                 band = (table[rows, cols] for table in (mine, values[start], errors[start]))
-                painter.fill(*local_axes(lines, lattice.sub(window)), *band)
+                painter.fill(*axes(*window), *band)
                 done += np.count_nonzero(mine[rows, cols])
     return BlockRaster(lattice, values), BlockRaster(lattice, errors)
 
@@ -104,8 +104,9 @@ class _Painter:
         at = self._surface.locate(u, v)
         values = self._sinc.value(u, v) if self._sinc else self._surface.value(at)
         errors = self._uncertainty.standard_error(u, at)
-        doubtful = np.nonzero(~self._surface.certain(u, at, self._gap_m))
-        if len(doubtful[0]):
+        sure = self._surface.certain(u, at, self._gap_m)
+        if not sure.all():
+            doubtful = np.nonzero(~np.broadcast_to(sure, values.shape))
             u, v = (np.broadcast_to(axis, values.shape)[doubtful] for axis in (u, v))
             far = _far(np.stack(self._frame.to_map(u, v), axis=1), self._around, self._gap_m)
             values[tuple(index[far] for index in doubtful)] = np.nan

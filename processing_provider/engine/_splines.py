@@ -40,9 +40,9 @@ def second_derivatives(x: np.ndarray, z: np.ndarray, first: np.ndarray) -> np.nd
 
     n = len(x)
     # The solver goes along pieces that lie one after the other in memory, and leaves its result in their place.
-    rhs = np.zeros(z.shape)
     if n < 3:
-        return rhs
+        return np.zeros(z.shape)
+    rhs = np.empty(z.shape)
     joined = ~first[1:]
     h = np.where(joined, x[1:] - x[:-1], 1.0)
     inner = np.zeros(n, bool)
@@ -99,7 +99,9 @@ def row_curvatures(x: np.ndarray, tables: Sequence[np.ndarray], known: np.ndarra
     out = [np.zeros_like(table) for table in tables]
     # Most rows lack the same values and share their knots: one factorisation serves them all.
     usual = len(known) // 2
-    alike = (known == known[usual]).all(axis=1) & (x == x[usual]).all(axis=1)
+    alike = (known == known[usual]).all(axis=1)
+    if x.strides[0]:
+        alike &= (x == x[usual]).all(axis=1)
     knots = np.flatnonzero(known[usual])
     if len(knots):
         first = np.append(True, np.diff(knots) > 1) if breaks else np.arange(len(knots)) == 0

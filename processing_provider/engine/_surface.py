@@ -112,15 +112,18 @@ class Surface:
         node, left = at.node[:, 0], at.low.knot[0]
         lines = slice(left.min(), left.max() + 2)
         left = left - lines.start
-        z, bent = (
-            along[0] * value[node, lines]
-            + along[1] * value[node + 1, lines]
-            + along[2] * curvature[node, lines]
-            + along[3] * curvature[node + 1, lines]
-            for value, curvature in ((self.z, self.zvv), (self.zuu, self.zuuvv))
-        )
+        tables = []
+        for value, curvature in ((self.z, self.zvv), (self.zuu, self.zuuvv)):
+            # In place: what a processor keeps at hand is little.
+            table = value[node, lines]
+            table *= along[0]
+            for other, row, weight in zip((value, curvature, curvature), (node + 1, node, node + 1), along[1:]):
+                part = other[row, lines]
+                part *= weight
+                table += part
+            tables += [table, table]
         total = np.zeros((len(node), len(left)))
-        for table, knot, weight in zip((z, z, bent, bent), (left, left + 1) * 2, at.low.weights()):
+        for table, knot, weight in zip(tables, (left, left + 1) * 2, at.low.weights()):
             part = np.take(table, knot, axis=1)
             part *= weight
             total += part
@@ -129,12 +132,14 @@ class Surface:
     def certain(self, u: np.ndarray, at: Places, gap_m: float) -> np.ndarray:
         """Return where a reading is surely within the gap: on the line left or right, at the nearest node.
 
-        Places left undecided may have a reading all the same.
+        Places left undecided may have a reading all the same. On axes one row stands for all where no line lacks one.
         """
         reach = np.sqrt(max(gap_m**2 - (1.5 * self.interval_m) ** 2, 0.0))
-        sure = False
+        sure, node = False, at.nearer
+        if at.on_axes and self.real[node[:, 0], at.knot.min() : at.knot.max() + 2].all():
+            node = node[:1]
         for knot in (at.knot, at.knot + 1):
-            real, *place = picked((self.real,) if self.straight else (self.real, self.u), at.nearer, knot)
+            real, *place = picked((self.real,) if self.straight else (self.real, self.u), node, knot)
             sure |= real & (np.abs(u - (self.u[0][knot] if self.straight else place[0])) <= reach)
         return sure
 
@@ -210,10 +215,11 @@ def surface_of(lines: Traverses, *, cubic: bool = True, halo: Optional[Sampler] 
         node, knot = np.nonzero(np.isnan(z))
         z[node, knot] = halo(u[node, knot], v0 + lines.interval_m * node)
     known = np.isfinite(z)
-    zvv = np.zeros_like(z)
     if cubic:
         along = np.broadcast_to(lines.interval_m * np.arange(len(z)), z.T.shape)
         zvv = row_curvatures(along, [z.T], known.T, breaks=True)[0].T
+    else:
+        zvv = np.zeros(z.shape)
     carried = known | _continued(u, z, known, lines.spacing_m)
     if not lines.straight and np.any(np.diff(u, axis=1) <= SAME_LINE_M):
         u, z, zvv, real, variance, carried = _untangled(u, z, zvv, real, variance, carried)
@@ -241,7 +247,10 @@ def _padded(lines: Traverses) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.nd
         u = np.pad(u, (pads[0], (0, 0)), mode="edge")
     z = np.pad(lines.z, pads, constant_values=np.nan)
     real = np.pad(lines.real, pads)
-    return u, z, real, np.pad(lines.line_variance, pads, mode="edge")
+    variance = lines.line_variance
+    if (variance == variance[0]).all():
+        return u, z, real, np.broadcast_to(np.pad(variance[0], pads[1], mode="edge"), z.shape)
+    return u, z, real, np.pad(variance, pads, mode="edge")
 
 
 def _continued(u: np.ndarray, z: np.ndarray, known: np.ndarray, spacing: float) -> np.ndarray:
@@ -287,7 +296,7 @@ def _untangled(u: np.ndarray, *columns: np.ndarray) -> tuple[np.ndarray, ...]:
 def _across_curvature(u, z, zvv, known, cubic: bool) -> tuple[np.ndarray, np.ndarray]:
     """Return second derivatives across the lines of ``z`` and ``zvv``, and close both where they are not known."""
     tables = z, zvv
-    bent = row_curvatures(u, tables, known, breaks=False) if cubic else [np.zeros_like(table) for table in tables]
+    bent = row_curvatures(u, tables, known, breaks=False) if cubic else [np.zeros(z.shape) for _ in tables]
     count = np.count_nonzero(known, axis=1)
     node, knot = np.nonzero(~known & (count >= 2)[:, None])
     if len(node):

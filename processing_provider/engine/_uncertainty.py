@@ -161,7 +161,7 @@ def _intervals(surface: Surface, power: float) -> tuple[np.ndarray, tuple[np.nda
     u, carried, variance = surface.u, surface.carried, surface.line_variance
     nodes, knots = u.shape
     # Most nodes have readings on the same lines as the node before: one row for all of them.
-    same = [(table[1:] == table[:-1]).all(axis=1) for table in (u, carried, variance)]
+    same = [(table[1:] == table[:-1]).all(axis=1) for table in (u, carried, variance) if table.strides[0]]
     new = np.append(True, ~np.logical_and.reduce(same))
     u, carried, variance = u[new], carried[new], variance[new]
     before, at_or_after = carried_around(carried)
