@@ -468,20 +468,12 @@
         <translation>Bringt die Messflächen auf ein Niveau, wie ihre gemeinsamen Ränder und Überlappungen es verlangen.</translation>
     </message>
     <message>
-        <source>&lt;p&gt;All edges are looked at together. Grids may lie at any angle, touch along a part of an edge, overlap, or have a path of up to 2 m between them. Balance the traverses first. A grid that touches no other one stays as it is and is named in the log.&lt;/p&gt;&lt;p&gt;A step in the ground right on an edge, such as the side of a ditch, cannot be told from a step between grids: where the standard error is large, look before you trust.&lt;/p&gt;</source>
-        <translation>&lt;p&gt;Alle Ränder werden zusammen betrachtet. Messflächen dürfen in jedem Winkel liegen, sich an einem Teil eines Randes berühren, überlappen oder einen Weg von bis zu 2 m zwischen sich haben. Zuerst die Messlinien ausgleichen. Eine Messfläche, die keine andere berührt, bleibt, wie sie ist, und wird im Protokoll genannt.&lt;/p&gt;&lt;p&gt;Eine Stufe im Boden genau auf einem Rand, etwa die Kante eines Grabens, ist von einer Stufe zwischen Messflächen nicht zu unterscheiden: wo der Standardfehler groß ist, erst ansehen, dann vertrauen.&lt;/p&gt;</translation>
-    </message>
-    <message>
         <source>Placed readings of several grids, traverses balanced.</source>
         <translation>Verortete Messungen mehrerer Messflächen, Messlinien ausgeglichen.</translation>
     </message>
     <message>
         <source>Model</source>
         <translation>Modell</translation>
-    </message>
-    <message>
-        <source>A constant a grid; also a gain, where the contrast along edges and in overlaps proves it; or a constant and a slope, for grids within which the level drifted.</source>
-        <translation>Eine Konstante je Messfläche; dazu ein Faktor, wo der Kontrast an Rändern und in Überlappungen ihn beweist; oder eine Konstante und eine Neigung, für Messflächen, in denen das Niveau driftete.</translation>
     </message>
     <message>
         <source>Grid that stays</source>
@@ -494,10 +486,6 @@
     <message>
         <source>Offsets of the grids</source>
         <translation>Niveaus der Messflächen</translation>
-    </message>
-    <message>
-        <source>What was taken off each grid, and its standard error.</source>
-        <translation>Was von jeder Messfläche abgezogen wurde, und dessen Standardfehler.</translation>
     </message>
     <message>
         <source>Interpolate readings to a raster</source>
@@ -1958,6 +1946,18 @@
     <message>
         <source>Site: register to map sheet</source>
         <translation>Fundplatz: vom Verzeichnis zum Kartenblatt</translation>
+    </message>
+    <message>
+        <source>&lt;p&gt;All edges are looked at together. Grids may lie at any angle, touch along a part of an edge, overlap, or have a path of up to 2 m between them. Balance the traverses first. A grid that touches no other one stays as it is and is named in the log.&lt;/p&gt;&lt;p&gt;Drift that is left within the grids makes steps that change along an edge. Unless the model has a slope, which takes it up, what the edges tell of it comes off too, as a smooth curve across the survey lines; tie lines and the grid that stays have no part in it. A bank or a ditch that runs along the lines beyond the edge makes no such step, and stays.&lt;/p&gt;&lt;p&gt;A step in the ground right on an edge, such as the side of a ditch, cannot be told from a step between grids: where the standard error is large, look before you trust.&lt;/p&gt;</source>
+        <translation>&lt;p&gt;Alle Ränder werden zusammen betrachtet. Messflächen dürfen in jedem Winkel liegen, sich an einem Teil eines Randes berühren, überlappen oder einen Weg von bis zu 2 m zwischen sich haben. Zuerst die Messlinien ausgleichen. Eine Messfläche, die keine andere berührt, bleibt, wie sie ist, und wird im Protokoll genannt.&lt;/p&gt;&lt;p&gt;Drift, die in den Messflächen geblieben ist, macht Stufen, die sich an einem Rand entlang ändern. Was die Ränder von ihr sagen, geht auch ab, als sanfte Kurve quer über die Messlinien, außer beim Modell mit einer Neigung, die sie aufnimmt; Querlinien und die Messfläche, die bleibt, haben keinen Teil daran. Ein Wall oder ein Graben, der entlang der Linien über den Rand hinaus läuft, macht keine solche Stufe und bleibt.&lt;/p&gt;&lt;p&gt;Eine Stufe im Boden genau auf einem Rand, etwa die Kante eines Grabens, ist von einer Stufe zwischen Messflächen nicht zu unterscheiden: wo der Standardfehler groß ist, erst ansehen, dann vertrauen.&lt;/p&gt;</translation>
+    </message>
+    <message>
+        <source>A constant a grid, and what the seams tell of a drift across its lines; also a gain, where the contrast along edges and in overlaps proves it; or a constant and a slope, for grids within which the level drifted.</source>
+        <translation>Eine Konstante je Messfläche, und was die Nähte von einer Drift quer über ihre Linien sagen; dazu ein Faktor, wo der Kontrast an Rändern und in Überlappungen ihn beweist; oder eine Konstante und eine Neigung, für Messflächen, in denen das Niveau driftete.</translation>
+    </message>
+    <message>
+        <source>What was taken off each grid, and its standard error; of the drift across its lines, the standard deviation.</source>
+        <translation>Was von jeder Messfläche abgezogen wurde, und dessen Standardfehler; von der Drift quer über ihre Linien die Standardabweichung.</translation>
     </message>
 </context>
 </TS>

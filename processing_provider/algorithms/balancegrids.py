@@ -7,7 +7,7 @@ from ..parameters import Channels, Choice, ReadingsIn, ReadingsOut, TableOut, Te
 
 OFFSET_FIELDS = {
     "grid": str, "channel": str, "offset": float, "gain": float, "slope_x": float, "slope_y": float,
-    "standard_error": float, "neighbours": int, "based_on": str,
+    "standard_error": float, "neighbours": int, "based_on": str, "drift": float,
 }  # fmt: skip
 
 
@@ -17,21 +17,26 @@ class BalanceGrids(SurveyAlgorithm):
     HELP = (
         "<p>All edges are looked at together. Grids may lie at any angle, touch along a part of an edge, overlap, or "
         "have a path of up to 2 m between them. Balance the traverses first. A grid that touches no other one stays "
-        "as it is and is named in the log.</p><p>A step in the ground right on an edge, such as the side of a ditch, "
-        "cannot be told from a step between grids: where the standard error is large, look before you trust.</p>"
+        "as it is and is named in the log.</p><p>Drift that is left within the grids makes steps that change along an "
+        "edge. Unless the model has a slope, which takes it up, what the edges tell of it comes off too, as a smooth "
+        "curve across the survey lines; tie lines and the grid that stays have no part in it. A bank or a ditch that "
+        "runs along the lines beyond the edge makes no such step, and stays.</p><p>A step in the ground right on an "
+        "edge, such as the side of a ditch, cannot be told from a step between grids: where the standard error is "
+        "large, look before you trust.</p>"
     )
     TAGS = ("mosaic", "seam", "edge", "level", "match", "offset", "gain")
     PARAMETERS = (
         ReadingsIn("INPUT", "Readings", "Placed readings of several grids, traverses balanced."),
         Channels("CHANNELS", "Channels", "Channels to balance; all when none is chosen."),
-        Choice("MODEL", "Model", "A constant a grid; also a gain, where the contrast along edges and in overlaps "
-               "proves it; or a constant and a slope, for grids within which the level drifted.",
+        Choice("MODEL", "Model", "A constant a grid, and what the seams tell of a drift across its lines; also a gain, "
+               "where the contrast along edges and in overlaps proves it; or a constant and a slope, for grids within "
+               "which the level drifted.",
                words=("offset", "offset and gain", "plane"), default="offset"),
         Text("FIXED_GRID", "Grid that stays", "Name of the grid that is left as it is; the mean of all grids stays "
              "when left empty.", optional=True),
         ReadingsOut("OUTPUT", "Balanced readings", "Values as logged stay beside them, in fields ending in _raw."),
-        TableOut("OFFSETS", "Offsets of the grids", "What was taken off each grid, and its standard error.",
-                 optional=True),
+        TableOut("OFFSETS", "Offsets of the grids", "What was taken off each grid, and its standard error; of the "
+                 "drift across its lines, the standard deviation.", optional=True),
     )  # fmt: skip
 
     def run_values(self, values, progress, feedback):

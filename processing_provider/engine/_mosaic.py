@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Sequence
 
 import numpy as np
 
-from ._borders import borders_of
 from ._edges import Seam
-from ._patches import Patches, line_errors
-from ._waves import MODES, cosines, waves_of, without_plane
+from ._patches import Patches
+from ._steps import Batch, Terms, batch_of
+from ._waves import MODES, waves_of
 
 SHARED = 0.5
 """Variance of drift that all grids have alike (warming up), as a share of each one's own."""
@@ -22,8 +22,6 @@ WAVES_SD = 0.5
 """How well that share is known before, in units of the standard deviation of yes and no."""
 MOST_DRIFT = 0.6
 """Largest share of the waves across a grid that is expected to be drift before the seams are heard."""
-ALONG_BORDER = 0.6
-"""Share of the ground along a seam that runs on along the whole border."""
 GAIN_SD = 0.1
 """Gains are 1 within this, before the data are heard."""
 ROUNDS = 10
@@ -51,57 +49,13 @@ class Levels:
     drift_sd: float
 
 
-@dataclass(frozen=True)
-class Terms:
-    """Terms that are taken off besides the level.
-
-    Attributes
-    ----------
-    at : (P, T - 1) float64
-        Their value at the patches.
-    site : (G, T - 1) float64
-        What a term that all grids have alike adds to their levels, without a step at any seam.
-    free : (G,) bool
-        Grids that have these terms; in the others they are held at 0.
-    gain : bool
-        Whether the one term is a gain: its value then goes by the mean of both sides of a seam.
-    """
-
-    at: np.ndarray
-    site: np.ndarray
-    free: np.ndarray
-    gain: bool = False
-
-    @property
-    def tilted(self) -> bool:
-        return self.at.shape[1] > 0 and not self.gain
-
-
-@dataclass
-class _Batch:
-    """The seams side by side: S of them, padded to M pieces.
-
-    ``design`` is (S, M, 2 T + 2 MODES + 2): columns of the first grid, of the second one, of the waves and the border;
-    ``place`` (S, 2 T + 2 MODES + 2) are their unknowns. ``common`` is without the border's share of it.
-    """
-
-    grids: np.ndarray
-    known: np.ndarray
-    step: np.ndarray
-    variance: np.ndarray
-    count: np.ndarray
-    common: np.ndarray
-    lines: np.ndarray
-    design: np.ndarray
-    place: np.ndarray
-
-
 def fit_levels(patches: Patches, seams: Sequence[Seam], terms: Terms, weight: np.ndarray, fixed: int) -> Levels:
     """Return the levels of all grids.
 
     Parameters
     ----------
     patches : Patches
+        Their values without the plane that all grids share, their errors without what the lines of a grid share.
     seams : sequence of Seam
     terms : Terms
     weight : (G,) float64
@@ -111,42 +65,58 @@ def fit_levels(patches: Patches, seams: Sequence[Seam], terms: Terms, weight: np
 
     Notes
     -----
+    What ``fit_steps`` tells, with the waves of the readings across the lines; where tilts are looked for, without, for
+    tilts take the waves up.
+    """
+    grids = len(terms.free)
+    wave = np.zeros((grids, MODES)) if terms.tilted else waves_of(patches, grids)
+    return fit_steps(patches, seams, terms, wave).levels(weight, fixed)
+
+
+def fit_steps(patches: Patches, seams: Sequence[Seam], terms: Terms, wave: np.ndarray, still: int = -1) -> Normal:
+    """Return the equations of all steps across the seams, solved.
+
+    Parameters
+    ----------
+    patches : Patches
+        As for ``fit_levels``.
+    seams : sequence of Seam
+    terms : Terms
+    wave : (G, MODES) float64
+        Factors of the cosines over each grid of which a share may be drift.
+    still : int
+        Place of a grid that has no drift, -1 = none.
+
+    Notes
+    -----
     The step of piece i of the seam between g and h is
 
         d_i = b_g - b_h + sum_n (c_gn cos(pi n t_gi) - c_hn cos(pi n t_hi)) + w_i + k + m + e_i,  c_gn = a y_gn + r_gn
 
     b = level; c = what is left of the drift inside a grid over the place t across its lines. It is a share a of the
-    waves y that the readings show across the lines, for the rest of them is ground, and r_gn ~ N(0, s^2 / n^2) as of a
-    random walk, of which a part is alike in all grids; where tilts are looked for, a = 0, for they take up the waves.
-    w = standard errors of the lines, scaled, common to all pieces that lie on one line; k, m = ground along the whole
-    seam and along the straight border it lies on, where a ditch runs on; e = ground and noise of one piece. k and e
-    have heavy tails (Student's t, by iterated reweighting). s and the sizes of w and e follow from the data by
+    waves y, for the rest of them is ground, and r_gn ~ N(0, s^2 / n^2) as of a random walk, of which a part is alike in
+    all grids. w = standard errors of the lines, scaled, common to all pieces that lie on one line; k, m = ground along
+    the whole seam and along the straight border it lies on, where a ditch runs on; e = ground and noise of one piece. k
+    and e have heavy tails (Student's t, by iterated reweighting). s and the sizes of w and e follow from the data by
     restricted maximum likelihood, seam by seam. b has no prior: only differences of levels between grids are told. A
     plane that goes through all grids is ground: d and y are without it.
     """
-    patches = replace(patches, value=without_plane(patches), error=line_errors(patches))
-    wave = waves_of(patches, len(terms.free))
-    batch = _batch(patches, seams, terms, wave)
-    prior = float(np.mean(patches.error**2)) + LEAST
-    drift, noise, scatter = prior, 1.0, 1.0
-    share = 0.0 if terms.tilted else _usual_share(wave, prior)
+    batch = batch_of(patches, seams, terms, wave, still)
+    likely = float(np.mean(patches.error**2)) + LEAST
+    share = _usual_share(wave, likely)
+    drift, told, noise, scatter = likely, share, 1.0, 1.0
     usual, rare = np.ones_like(batch.step), np.ones(len(batch.step))
-    group, told = _groups(batch, len(terms.free)), share
+    group = _groups(batch, len(terms.free))
     for done in range(ROUNDS):
         piece = np.where(batch.known, noise * batch.variance / (usual * batch.count), 1.0)
         common = batch.common / rare
-        inverse = np.linalg.inv(
-            piece[:, :, None] * np.eye(piece.shape[1])
-            + scatter * batch.lines
-            + common[:, None, None] * (batch.known[:, :, None] & batch.known[:, None])
-        )
-        drift = _drift_variance(batch, inverse, drift, prior, told)
-        normal = _Normal(batch, inverse, terms, group, drift, share)
+        inverse = _inverse(batch, piece, common, scatter)
+        drift = _drift_variance(batch, inverse, drift, likely, told)
+        normal = Normal(batch, inverse, terms, group, drift, share)
         told = normal.share
         rest = batch.step - normal.predicted(batch)
         pull = (inverse @ rest[:, :, None])[:, :, 0]
-        error = piece * pull
-        size = error**2 / batch.variance * batch.known
+        size = (piece * pull) ** 2 / batch.variance * batch.known
         freedom = np.sum(batch.count * piece * np.einsum("sii->si", inverse) * batch.known)
         scatter = _line_scatter(batch, inverse, rest, scatter)
         noise = max(np.sum(usual * batch.count * size) / freedom, LEAST)
@@ -155,7 +125,7 @@ def fit_levels(patches: Patches, seams: Sequence[Seam], terms: Terms, weight: np
             continue
         usual = (TAIL + 1) / (TAIL + size / noise)
         rare = (SEAM_TAIL + 1) / (SEAM_TAIL + (common * pull.sum(axis=1)) ** 2 / batch.common)
-    return normal.levels(weight, fixed, drift)
+    return normal
 
 
 def _usual_share(wave: np.ndarray, prior: float) -> float:
@@ -164,68 +134,20 @@ def _usual_share(wave: np.ndarray, prior: float) -> float:
     return float(min(prior / power, MOST_DRIFT))
 
 
-def _batch(patches: Patches, seams: Sequence[Seam], terms: Terms, wave: np.ndarray) -> _Batch:
-    number, length, count = len(seams), max(len(s.variance) for s in seams), len(wave)
-    wide = 1 + terms.at.shape[1] + MODES
-    grids = np.array([s.grids for s in seams])
-    own = (grids[:, :, None] * wide + np.arange(wide)).reshape(number, -1)
-    waves = np.full((number, 1), count * wide + MODES)
-    batch = _Batch(
-        grids=grids,
-        known=np.zeros((number, length), bool),
-        step=np.zeros((number, length)),
-        variance=np.ones((number, length)),
-        count=np.ones((number, length)),
-        common=(1 - ALONG_BORDER) * np.array([s.common for s in seams]),
-        lines=np.zeros((number, length, length)),
-        design=np.zeros((number, length, 2 * wide + 2)),
-        place=np.concatenate([own, waves, waves + 1 + borders_of(patches, seams)[:, None]], axis=1),
-    )
-    for k, seam in enumerate(seams):
-        m = len(seam.variance)
-        first = patches.grid[seam.patch] == seam.grids[0]
-        batch.known[k, :m] = True
-        batch.step[k, :m] = np.sum(seam.share * patches.value[seam.patch], axis=1)
-        batch.variance[k, :m], batch.count[k, :m] = seam.variance, seam.count
-        batch.lines[k, :m, :m] = _line_covariance(patches, seam)
-        ones = np.ones((*seam.patch.shape, 1))
-        basis = np.concatenate([ones, terms.at[seam.patch], cosines(patches.across[seam.patch])], axis=2)
-        for side, of_side in enumerate((first, ~first)):
-            columns = np.einsum("mk,mkt->mt", seam.share * of_side, basis)
-            batch.design[k, :m, side * wide : (side + 1) * wide] = columns
-        if terms.gain:
-            one, other = batch.design[k, :m, 1], batch.design[k, :m, wide + 1]
-            middle, half = (one - other) / 2, np.median(one + other) / 2
-            batch.design[k, :m, 1], batch.design[k, :m, wide + 1] = middle + half, half - middle
-        batch.design[k, :m, -1] = np.sqrt(ALONG_BORDER * seam.common)
-    batch.design[:, :, -2] = np.einsum("smn,sn->sm", _modes(batch), wave[grids].reshape(number, -1))
-    return batch
+def _inverse(batch: Batch, piece: np.ndarray, common: np.ndarray, scatter: float) -> np.ndarray:
+    """Return (S, M, M) the inverse covariances of the steps, of variances of pieces (S, M) and of seams (S,)."""
+    both = batch.known[:, :, None] & batch.known[:, None]
+    own = piece[:, :, None] * np.eye(piece.shape[1])
+    return np.linalg.inv(own + scatter * batch.lines + common[:, None, None] * both)
 
 
-def _modes(batch: _Batch) -> np.ndarray:
-    """Return (S, M, 2 MODES) the columns of drift of both grids."""
-    wide = batch.design.shape[2] // 2 - 1
-    first, second = batch.design[:, :, wide - MODES : wide], batch.design[:, :, 2 * wide - MODES : 2 * wide]
-    return np.concatenate([first, second], axis=2)
-
-
-def _line_covariance(patches: Patches, seam: Seam) -> np.ndarray:
-    """Return (M, M) what errors of whole lines add to the steps."""
-    lines, code = np.unique(patches.line[seam.patch], return_inverse=True)
-    m = len(seam.patch)
-    place = np.arange(m)[:, None] * len(lines) + code.reshape(seam.patch.shape)
-    error = patches.error[seam.patch]
-    part = np.bincount(place.ravel(), (seam.share * error).ravel(), m * len(lines)).reshape(m, -1)
-    return part @ part.T
-
-
-def _without_level(batch: _Batch, inverse: np.ndarray) -> np.ndarray:
+def _without_level(batch: Batch, inverse: np.ndarray) -> np.ndarray:
     """Return the inverse covariance (S, M, M) of the steps with the level of each seam left free."""
     ones = np.einsum("sij,sj->si", inverse, batch.known.astype(float))
     return inverse - ones[:, :, None] * ones[:, None] / ones.sum(axis=1)[:, None, None]
 
 
-def _line_scatter(batch: _Batch, inverse: np.ndarray, rest: np.ndarray, scatter: float) -> float:
+def _line_scatter(batch: Batch, inverse: np.ndarray, rest: np.ndarray, scatter: float) -> float:
     """Return, after a step of restricted maximum likelihood, what the lines' variances are to be multiplied by.
 
     Standard errors of lines hold what neighbouring lines have in common too; here only their own part counts.
@@ -237,9 +159,9 @@ def _line_scatter(batch: _Batch, inverse: np.ndarray, rest: np.ndarray, scatter:
     return float((squares + PRIOR_WEIGHT) / (told + PRIOR_WEIGHT))
 
 
-def _drift_variance(batch: _Batch, inverse: np.ndarray, drift: float, prior: float, share: float) -> float:
+def _drift_variance(batch: Batch, inverse: np.ndarray, drift: float, prior: float, share: float) -> float:
     """Return s^2 after a step of restricted maximum likelihood, the level of each seam left free."""
-    modes = _modes(batch)
+    modes = batch.modes
     weighted = _without_level(batch, inverse) @ modes
     square = np.tile(np.arange(1, MODES + 1) ** 2, 2)
     covariance = np.linalg.inv(np.swapaxes(modes, 1, 2) @ weighted + np.diag(square / drift))
@@ -248,7 +170,7 @@ def _drift_variance(batch: _Batch, inverse: np.ndarray, drift: float, prior: flo
     return float((np.sum(square * found**2) + PRIOR_WEIGHT * prior) / (told + PRIOR_WEIGHT))
 
 
-def _groups(batch: _Batch, grids: int) -> np.ndarray:
+def _groups(batch: Batch, grids: int) -> np.ndarray:
     """Return one number (G,) for all grids that hang together by seams."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
@@ -258,16 +180,24 @@ def _groups(batch: _Batch, grids: int) -> np.ndarray:
     return connected_components(touching, directed=False)[1]
 
 
-class _Normal:
-    """The normal equations of all seams, solved; a group's first grid is held at 0."""
+class Normal:
+    """The normal equations of all seams, solved; a group's first grid is held at 0.
 
-    def __init__(self, batch: _Batch, inverse: np.ndarray, terms: Terms, group: np.ndarray, drift: float, share: float):
+    Attributes
+    ----------
+    drift : float
+        Variance of what is left of the drift besides its share of the waves, s^2 in the notes of ``fit_steps``.
+    share : float
+        Share of the waves that is drift.
+    """
+
+    def __init__(self, batch: Batch, inverse: np.ndarray, terms: Terms, group: np.ndarray, drift: float, share: float):
         from scipy.sparse import csc_matrix
         from scipy.sparse.linalg import splu
 
         grids, wide = len(terms.free), batch.design.shape[2] // 2 - 1
         self.grids, self.wide, self.terms, self.group = grids, wide, terms, group
-        self.place = batch.place
+        self.place, self.drift = batch.place, drift
         weighted = inverse @ batch.design
         blocks = np.swapaxes(batch.design, 1, 2) @ weighted
         size = int(batch.place.max()) + 1
@@ -279,15 +209,15 @@ class _Normal:
         sure = 1 / (WAVES_SD**2 * share * (1 - share) + LEAST)
         right[waves] += sure * share
         single = np.append(sure, np.ones(size - waves - 1)), *[np.arange(waves, size)] * 2
-        value, row, column = (np.concatenate(parts) for parts in zip(told, self._prior(drift), single))
+        value, row, column = (np.concatenate(parts) for parts in zip(told, self._prior(), single))
         matrix = csc_matrix((value, (row, column)), shape=(size, size))
         self.solver = splu(matrix, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
         self.solution = self.solver.solve(right)
         self.share = float(self.solution[waves])
 
-    def _prior(self, drift: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def _prior(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return values, rows and columns of what is known before the seams are heard."""
-        grids, wide, first_mode = self.grids, self.wide, self.wide - MODES
+        grids, wide, first_mode, drift = self.grids, self.wide, self.wide - MODES, self.drift
         at = self.terms.at
         start = np.arange(grids) * wide
         precision = np.zeros((grids, wide))
@@ -305,11 +235,15 @@ class _Normal:
         columns = np.concatenate([np.arange(len(diagonal)), couple, own])
         return np.concatenate([diagonal, pull, pull]), rows, columns
 
-    def predicted(self, batch: _Batch) -> np.ndarray:
+    def predicted(self, batch: Batch) -> np.ndarray:
         """Return the steps (S, M) that the solution explains."""
         return (batch.design @ self.solution[self.place][:, :, None])[:, :, 0]
 
-    def levels(self, weight: np.ndarray, fixed: int, drift: float) -> Levels:
+    def drift_factors(self) -> np.ndarray:
+        """Return (G, MODES) what is left of the drift besides its share of the waves, as factors of the cosines."""
+        return self.solution[: self.grids * self.wide].reshape(self.grids, self.wide)[:, -MODES:].copy()
+
+    def levels(self, weight: np.ndarray, fixed: int) -> Levels:
         """Return the levels with a weighted mean of each group, or with one grid, held at 0; so its terms."""
         grids, number = self.grids, self.wide - MODES
         wanted = (np.arange(grids)[:, None] * self.wide + np.arange(number)).ravel()
@@ -320,7 +254,7 @@ class _Normal:
         covariance = (move @ covariance @ move.T).reshape(grids, number, grids, number)
         value = (move @ self.solution[wanted]).reshape(grids, number)
         own = np.arange(grids)
-        return Levels(value, covariance[own, :, own], self.group, float(np.sqrt(drift)))
+        return Levels(value, covariance[own, :, own], self.group, float(np.sqrt(self.drift)))
 
     def _held(self, weight: np.ndarray, fixed: int) -> np.ndarray:
         """Return (G, T, G, T) the map of solutions onto those in which what stays is 0.

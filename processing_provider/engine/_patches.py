@@ -53,9 +53,7 @@ class Patches:
 
 def patches_of(readings: Readings, channel: str) -> Patches:
     """Return the averages of the survey's readings in use that have a value and a map position."""
-    values = readings.channels[channel]
-    used = readings.in_use & (readings.kind == kind_code("survey"))
-    used = np.flatnonzero(used & np.isfinite(readings.x + readings.y + readings.u_m + readings.v_m + values))
+    values, used = readings.channels[channel], _used(readings, channel)
     line = _codes(readings.grid[used], readings.line[used], readings.run[used])
     piece = _codes(line, np.floor(readings.v_m[used] / PATCH_M + 1e-6))
     size = np.bincount(piece)
@@ -66,12 +64,19 @@ def patches_of(readings: Readings, channel: str) -> Patches:
         return np.bincount(piece, column[used]) / size
 
     grid, line, value = readings.grid[used][of_piece], line[of_piece], mean(values)
-    across = _shares_of_width(grid, mean(readings.u_m), len(readings.grids))
+    across = mean(across_of(readings, channel))
     if channel in readings.se:
         error = mean(np.nan_to_num(readings.se[channel]))
     else:
-        error = _scatter_of_lines(grid, line, across, value)
+        error = scatter_of_lines(grid, line, across, value)
     return Patches(grid, line, np.stack([mean(readings.x), mean(readings.y)], axis=1), value, error, across)
+
+
+def _used(readings: Readings, channel: str) -> np.ndarray:
+    """Return the rows of survey readings in use that have a value and a map position."""
+    used = readings.in_use & (readings.kind == kind_code("survey"))
+    places = readings.x + readings.y + readings.u_m + readings.v_m
+    return np.flatnonzero(used & np.isfinite(places + readings.channels[channel]))
 
 
 def _codes(*columns: np.ndarray) -> np.ndarray:
@@ -83,14 +88,23 @@ def _codes(*columns: np.ndarray) -> np.ndarray:
     return np.unique(code, return_inverse=True)[1].reshape(-1)
 
 
-def _shares_of_width(grid: np.ndarray, u: np.ndarray, count: int) -> np.ndarray:
-    low, high = np.full(count, np.inf), np.full(count, -np.inf)
-    np.minimum.at(low, grid, u)
-    np.maximum.at(high, grid, u)
-    return (u - low[grid]) / np.maximum((high - low)[grid], 1e-9)
+def across_of(readings: Readings, channel: str) -> np.ndarray:
+    """Return (n,) the place of survey readings in their grid along its baseline, 0 at the first line, 1 at the last.
+
+    NaN for tie lines, base readings and readings without a place.
+    """
+    used, u = _used(readings, channel), readings.u_m
+    low, high = np.full(len(readings.grids), np.inf), np.full(len(readings.grids), -np.inf)
+    np.minimum.at(low, readings.grid[used], u[used])
+    np.maximum.at(high, readings.grid[used], u[used])
+    measured = (low < np.inf)[readings.grid] & (readings.kind == kind_code("survey"))
+    across = np.full(len(readings), np.nan)
+    grid = readings.grid[measured]
+    across[measured] = np.clip((u[measured] - low[grid]) / np.maximum((high - low)[grid], 1e-9), 0.0, 1.0)
+    return across
 
 
-def _scatter_of_lines(grid, line, across, value) -> np.ndarray:
+def scatter_of_lines(grid, line, across, value) -> np.ndarray:
     """Return (P,) the standard deviation of line offsets as second differences of line means tell it, robust.
 
     For lines that were not balanced. Of white offsets, a line minus the mean of its neighbours has sqrt(3/2) of the
@@ -120,7 +134,7 @@ def line_errors(patches: Patches) -> np.ndarray:
     spread = np.sum((walk - np.mean(walk)) ** 2) if len(patches) else 0.0
     rise = np.sum((walk - np.mean(walk)) * square) / spread if spread > 0 else 0.0
     rise = np.clip(rise, 0.0, np.min(square / walk, initial=np.inf))
-    scatter = _scatter_of_lines(patches.grid, patches.line, patches.across, patches.value)
+    scatter = scatter_of_lines(patches.grid, patches.line, patches.across, patches.value)
     return np.sqrt(rise * walk + np.minimum(np.maximum(square - rise * walk, 0.0), scatter**2))
 
 

@@ -8,9 +8,12 @@ from typing import Callable, Optional, Sequence
 import numpy as np
 
 from ._edges import Seam, seams_of
-from ._mosaic import Terms, fit_levels
-from ._patches import Patches, _scatter_of_lines, ground_of, patches_of
+from ._mosaic import fit_levels
+from ._patches import Patches, across_of, ground_of, line_errors, patches_of, scatter_of_lines
+from ._steps import Terms
 from ._validation import check_channels, check_choice
+from ._waves import MODES, cosines, without_plane
+from ._within import drift_within
 from .errors import EngineError
 from .readings import Readings
 from .store import GridStore, grid_by_grid
@@ -54,6 +57,8 @@ class _Planes:
     group, neighbours : (G,) int
         Number of the grids that hang together; how many seams a grid has.
     drift_sd : float or None
+    drift : (G, MODES) float64
+        Factors of the cosines over the width of a grid that are the drift left in it.
     """
 
     value: np.ndarray
@@ -62,6 +67,7 @@ class _Planes:
     group: np.ndarray
     neighbours: np.ndarray
     drift_sd: Optional[float]
+    drift: np.ndarray
 
     @property
     def gain(self) -> np.ndarray:
@@ -102,9 +108,9 @@ def balance_grids(
     channels : sequence of str, optional
         Channels to balance; all when not given.
     model : str
-        ``offset``: a constant a grid. ``offset and gain``: also a factor, where edges and overlaps have enough
-        contrast to prove it; else the offset alone. ``plane``: a constant and a slope in x and y, for grids within
-        which the level drifted; slopes are taken as small as the seams allow.
+        ``offset``: a constant a grid, and what the seams tell of a drift across its lines. ``offset and gain``: also a
+        factor, where edges and overlaps have enough contrast to prove it; else as ``offset``. ``plane``: a constant
+        and a slope in x and y, for grids within which the level drifted; slopes are taken as small as the seams allow.
     fixed_grid : str
         Name of the grid that stays as it is. Empty: the mean of the grids that hang together stays, weighted by
         readings.
@@ -117,9 +123,10 @@ def balance_grids(
         Balanced readings (``raw`` keeps the values as logged, ``se`` takes up the standard error of the grid) and the
         record. ``figures`` by channel: ``seams``, ``step_before`` and ``step_after`` (root mean square over the
         seams), ``drift_sd`` (left over inside the grids, as the seams tell it), ``islands`` (grids that touch no other
-        one and stay as they are) and ``remark``. ``table``: ``grid channel offset gain slope_x slope_y standard_error
-        neighbours based_on``. With the median c of a grid and its middle (x0, y0), the balanced value is
-        c + (value - c) / gain - offset - slope_x (x - x0) - slope_y (y - y0).
+        one and stay as they are) and ``remark``. ``table``: ``grid channel offset gain slope_x slope_y drift
+        standard_error neighbours based_on``. With the median c of a grid and its middle (x0, y0), the balanced value is
+        c + (value - c) / gain - offset - slope_x (x - x0) - slope_y (y - y0), less the drift of its line: survey lines
+        of a grid move against each other by a smooth curve of mean 0, whose standard deviation is ``drift``.
 
     Raises
     ------
@@ -131,13 +138,15 @@ def balance_grids(
     Edges need not be parallel, nor lines: readings are averaged over 0.5 m of line, and wherever two patches of two
     grids are each other's nearest (within ``_edges.REACH_M``), universal kriging with a step in its drift gives the
     step there and its variance. Overlaps are many such places. The rest is one least squares over all grids, which
-    ``_mosaic.fit_levels`` writes down.
+    ``_mosaic.fit_steps`` writes down.
 
     What runs along a seam and stands out from the ground on both sides of it (a ditch) is told by its heavy tail and
     counts less; ground that is rougher than elsewhere makes the whole seam count less. When the ground itself has a
     step right at an edge, only the other edges of these grids can tell; where it runs on along a whole border of the
-    site, nothing can, and the standard errors allow for it. Drift that is left inside the grids counts as far as it
-    moves their edges, but is not taken off within them; without tie lines or base readings it is most of the error.
+    site, nothing can, and the standard errors allow for it. Drift that is left inside the grids moves their edges;
+    without tie lines or base readings it is most of the error. What the seams tell of it comes off too (``_within``),
+    but for ``plane``, whose slopes take it up. Tie lines, walked at other times, and the fixed grid have no part in it;
+    standard errors of readings do not count on what came off.
     """
     options = {"channels": channels, "model": model, "fixed_grid": fixed_grid, "progress": progress}
     return grid_by_grid(readings, lambda grids: level_grids(grids, **options))
@@ -184,7 +193,7 @@ def _gathered(grids: GridStore, channel: str) -> _Survey:
     joined = _joined(patches)
     if not balanced:
         # Told by all grids together, where no correction has told it of each line.
-        scatter = _scatter_of_lines(joined.grid, joined.line, joined.across, joined.value)
+        scatter = scatter_of_lines(joined.grid, joined.line, joined.across, joined.value)
         joined = replace(joined, error=scatter)
     return _Survey(grids.names, joined, used, measured)
 
@@ -219,6 +228,7 @@ def _fit(survey: _Survey, model: str, fixed: int) -> tuple[_Planes, dict]:
     planes = _planes(survey.used, patches, seams, model, fixed, unit)
     logged = patches.value * unit
     balanced = logged - planes.taken(patches.grid, np.concatenate([patches.place, logged[:, None]], axis=1))
+    balanced -= np.sum(cosines(patches.across) * planes.drift[patches.grid], axis=1)
     figures = {
         "seams": len(seams),
         "step_before": _steps(logged, seams),
@@ -243,23 +253,27 @@ def _planes(used: np.ndarray, patches: Patches, seams: list[Seam], model: str, f
     middle = _middles(patches, grids)
     value, covariance = np.zeros((grids, 4)), np.zeros((grids, 4, 4))
     if not seams:
-        return _Planes(value, covariance, middle * [1, 1, unit], np.arange(grids), neighbours, None)
+        still = np.zeros((grids, MODES))
+        return _Planes(value, covariance, middle * [1, 1, unit], np.arange(grids), neighbours, None, still)
     weight = used + 1e-9
     columns = {"offset": [], "plane": [0, 1], "offset and gain": [2]}[model]
     apart = np.concatenate([patches.place, patches.value[:, None]], axis=1)[:, columns]
     apart -= middle[:, columns][patches.grid]
     site = np.where(neighbours[:, None] > 0, middle - middle[touching[0, 0]], 0.0) * [1, 1, 0]
     terms = Terms(apart, site[:, columns], np.arange(grids) != fixed, gain=2 in columns)
-    levels = fit_levels(patches, seams, terms, weight, fixed)
+    bare = replace(patches, value=without_plane(patches), error=line_errors(patches))
+    levels = fit_levels(bare, seams, terms, weight, fixed)
     if terms.gain:
         proven = np.abs(levels.value[:, 1]) > PROOF * np.sqrt(levels.covariance[:, 1, 1])
-        levels = fit_levels(patches, seams, replace(terms, free=terms.free & proven), weight, fixed)
+        terms = replace(terms, free=terms.free & proven)
+        levels = fit_levels(bare, seams, terms, weight, fixed)
+    drift = drift_within(bare, seams, terms, fixed)
     at = [0] + [1 + c for c in columns]
     value[:, at] = levels.value
     covariance[np.ix_(np.arange(grids), at, at)] = levels.covariance
     scale = np.array([unit, unit, unit, 1.0])
     return _Planes(value * scale, covariance * scale * scale[:, None], middle * [1, 1, unit], levels.group, neighbours,
-                   levels.drift_sd * unit)  # fmt: skip
+                   levels.drift_sd * unit, drift * unit)  # fmt: skip
 
 
 def _middles(patches: Patches, grids: int) -> np.ndarray:
@@ -276,11 +290,20 @@ def _middles(patches: Patches, grids: int) -> np.ndarray:
 
 
 def _apply(part: Readings, number: int, channel: str, planes: _Planes) -> Readings:
-    """Return the readings of the grid of a number, what its plane says taken off."""
+    """Return the readings of the grid of a number, what its plane and its drift say taken off."""
     values, grid = part.channels[channel], np.full(len(part), number)
     at = np.stack([part.x, part.y, values], axis=1)
     error = np.hypot(part.se.get(channel, np.zeros(len(values))), planes.error(grid, at))
-    return part.with_channel(channel, values - planes.taken(grid, at), se=error)
+    balanced = values - planes.taken(grid, at) - _drift(part, channel, planes.drift[number])
+    return part.with_channel(channel, balanced, se=error)
+
+
+def _drift(part: Readings, channel: str, factors: np.ndarray) -> np.ndarray:
+    """Return (n,) the drift of each reading of a grid, its mean over the readings in use 0; 0 off the survey lines."""
+    across = across_of(part, channel)
+    drift = cosines(across) @ factors
+    counted = part.in_use & np.isfinite(drift + part.channels[channel])
+    return np.nan_to_num(drift - np.mean(drift[counted])) if counted.any() else np.zeros(len(part))
 
 
 def _rows(grids: GridStore, channel: str, planes: _Planes, fixed: int) -> list[dict]:
@@ -290,6 +313,7 @@ def _rows(grids: GridStore, channel: str, planes: _Planes, fixed: int) -> list[d
     return [
         {"grid": name, "channel": channel, "offset": float(planes.value[g, 0]),
          "gain": float(planes.gain[g]), "slope_x": float(planes.value[g, 1]), "slope_y": float(planes.value[g, 2]),
+         "drift": float(np.sqrt(np.sum(planes.drift[g] ** 2) / 2)),
          "standard_error": float(np.sqrt(max(planes.covariance[g, 0, 0], 0.0))),
          "neighbours": int(planes.neighbours[g]), "based_on": based_on[g]}
         for g, (name, count) in enumerate(grids.counts.items())

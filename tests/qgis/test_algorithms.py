@@ -172,6 +172,7 @@ def test_neighbouring_grids_come_to_one_level(survey_files):
     balanced = run("balancegrids", INPUT=listed[0], FIXED_GRID="A", OUTPUT="memory:", OFFSETS="memory:")
     found = {r["grid"]: r for r in rows(balanced["OFFSETS"])}
     assert (found["A"]["offset"], found["A"]["based_on"], found["B"]["neighbours"]) == (0.0, "fixed", 1)
+    assert found["A"]["drift"] == 0.0
     # The ground is curved where the grids meet: half a spacing on, it differs by less than a tenth of the step.
     assert found["B"]["offset"] == pytest.approx(3.0, abs=0.3)
     moved = {(r["grid"], r["line"], r["station"]): r for r in rows(balanced["OUTPUT"])}
