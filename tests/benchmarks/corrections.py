@@ -333,6 +333,12 @@ def spread(values: list, digits: int = 2) -> str:
     return "{} ({} to {})".format(*(f"{q:.{digits}f}" for q in rounded))
 
 
+def mean_percent(shares: list) -> str:
+    """Return mean and 10 to 90 % of shares as text."""
+    low, high = 100.0 * np.quantile(shares, [0.1, 0.9])
+    return f"{100.0 * np.mean(shares):.0f} ({low:.0f} to {high:.0f})"
+
+
 def percent(shares: list) -> str:
     """Return median and 10 to 90 % of shares as text."""
     return spread(100.0 * np.array(shares), 0)
@@ -381,8 +387,10 @@ def print_coverage(sites: list[Site]) -> None:
         "with base readings": [coverage(site.walk(base_every=10), site.size_m) for site in sites],
         "with three tie lines": [coverage(site.walk(ties=site.ties), site.size_m) for site in sites],
     }
-    print("\nPercent of the truth within two standard errors (95 is right)\n")
-    rows = {what: [percent([s[what] for s in by_site]) for by_site in shares.values()] for what in shares["alone"][0]}
+    print("\nPercent of the truth within two standard errors (95 is right): mean over the sites, 10 to 90 %\n")
+    rows = {
+        what: [mean_percent([s[what] for s in by_site]) for by_site in shares.values()] for what in shares["alone"][0]
+    }
     print_table(["of", *shares], rows)
 
 
