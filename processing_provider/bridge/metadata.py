@@ -73,4 +73,4 @@ def history_lines(records: Sequence[Mapping]) -> list[str]:
 def _text(value) -> str:
     if isinstance(value, (list, tuple)):
         return " ".join(str(item) for item in value)
-    return "automatic" if value is None else str(value)
+    return "automatic" if value is None or value == "" else str(value)

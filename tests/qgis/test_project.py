@@ -5,6 +5,7 @@ import zipfile
 import numpy as np
 import pytest
 from turnrow.processing_provider.bridge.geopackage import rows_layer, write_geopackage
+from turnrow.processing_provider.bridge.metadata import history_lines
 from turnrow.processing_provider.bridge.project import SurveyLayer, keep_looks, with_layers, write_project
 from turnrow.processing_provider.bridge.ramps import QUIET, SEQUENTIAL
 from turnrow.processing_provider.bridge.rasters import write_raster
@@ -177,3 +178,12 @@ def test_run_in_an_open_project_loads_everything_named_grouped_and_styled(survey
     assert all(isinstance(layer.renderer(), QgsSingleBandPseudoColorRenderer) for layer in rasters)
     limits = {layer.renderer().classificationMax() for layer in rasters if "error" not in layer.name()}
     assert len(limits) == 1
+
+
+def test_history_says_what_was_left_to_the_step():
+    record = {"step": "balancegrids", "options": {"channels": ["a", "b"], "model": "offset", "fixed_grid": ""}}
+    said = history_lines([record, {"step": "x", "options": {"shift_m": None, "factor": 0}}])
+    assert said == [
+        "balancegrids: channels = a b, model = offset, fixed_grid = automatic",
+        "x: shift_m = automatic, factor = 0",
+    ]
