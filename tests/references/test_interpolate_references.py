@@ -4,7 +4,13 @@ from math import comb
 
 import numpy as np
 import pytest
-from scipy.interpolate import CubicSpline, LinearNDInterpolator, RectBivariateSpline, RegularGridInterpolator
+from scipy.interpolate import (
+    CloughTocher2DInterpolator,
+    CubicSpline,
+    LinearNDInterpolator,
+    RectBivariateSpline,
+    RegularGridInterpolator,
+)
 from scipy.signal import resample
 from scipy.special import ndtri
 from turnrow.processing_provider.engine._splines import knot_slopes, second_derivatives
@@ -136,6 +142,23 @@ def test_a_quarter_of_the_error_of_triangles(turn_deg):
     assert both.sum() > 5500
     error, of_triangles = (np.sqrt(np.mean((a - truth)[both] ** 2)) for a in (given, triangles))
     assert error < of_triangles / 4
+
+
+def test_less_error_than_smooth_triangles():
+    """scipy.interpolate.CloughTocher2DInterpolator: cubic pieces on triangles, for points that lie anyhow.
+
+    Both are of cubic order. The triangles do not know of the lines: their gradients are a compromise over neighbours
+    that lie four times as far apart across the lines as along them. Ours has at most six tenths of their error.
+    """
+    u, v, readings = walked(np.zeros((40, 160)), 0.5, 0.125)
+    readings = readings.replace(channels={"eca": as_coils_see(readings.u_m, readings.v_m)})
+    lattice = Lattice.covering(X0 + 1, Y0 + 1, X0 + 19, Y0 + 19, 0.25)
+    places = np.stack([readings.u_m, readings.v_m], axis=1)
+    triangles = on_cells(lattice, CloughTocher2DInterpolator(places, readings.channels["eca"]))
+    truth = on_cells(lattice, lambda p: as_coils_see(p[:, 0], p[:, 1]))
+    given = interpolate_readings(readings, "eca", lattice).values
+    error, of_triangles = (np.sqrt(np.mean((a - truth) ** 2)) for a in (given, triangles))
+    assert error <= 0.6 * of_triangles
 
 
 def test_noise_let_through_half_way_between_knots():
