@@ -45,7 +45,7 @@ def sheet_of(values) -> tuple[QgsProject, Sheet, SheetPlan]:
         _colour(layer)
     logged = [_in_project(layer, project) for layer in logged]
     for layer, like in zip(logged, maps):
-        layer.setRenderer(like.renderer().clone())
+        _colour_like(layer, like)
     grids = values.grids and _in_project(values.grids, project)
     on_top = tuple(_in_project(layer, project) for layer in values.overlays) + ((grids,) if grids else ())
     panels = []
@@ -106,6 +106,15 @@ def _colour(layer: QgsRasterLayer) -> None:
         raise EngineError(f"The map {layer.name()} has no value, only nodata, so there is nothing to show.")
     limits, ramp = channel_look([array])
     style_raster(layer, *limits, unit, ramp)
+
+
+def _colour_like(layer: QgsRasterLayer, like: QgsRasterLayer) -> None:
+    """Give a map the colours of another one."""
+    colours = like.renderer()
+    layer.setRenderer(colours.clone())
+    # A copy does not know between which values it is coloured; layer properties and grey for print read that.
+    layer.renderer().setClassificationMin(colours.classificationMin())
+    layer.renderer().setClassificationMax(colours.classificationMax())
 
 
 def _ground(maps: Sequence[QgsRasterLayer], each) -> QgsRectangle:

@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
-# Uses the workbench in the real desktop on a screen in memory (Xvfb), in a light and a dark theme, and keeps pictures.
-# Usage: run.sh [FOLDER]; pictures go to FOLDER/light and FOLDER/dark (a new temporary folder when not given).
+# Tries in the real desktop what a person does there, on a screen in memory (Xvfb), in a light and a dark theme, and
+# keeps pictures. Usage: run.sh [FOLDER [PART...]]; pictures go to FOLDER/light and FOLDER/dark (a new temporary folder
+# when not given). PART is a name of PARTS in startup.py; all when none is given.
 set -euo pipefail
 . "$(dirname "${BASH_SOURCE[0]}")/../install.sh"
 install_qgis
@@ -11,6 +12,7 @@ if ! command -v Xvfb >/dev/null; then
 fi
 
 out=$(readlink -m "${1:-$(mktemp -d)}")
+parts=${*:2}
 work=$(mktemp -d)
 screen=
 trap '[ -z "$screen" ] || kill "$screen" 2>/dev/null || true; rm -rf "$work"' EXIT
@@ -18,7 +20,7 @@ trap '[ -z "$screen" ] || kill "$screen" 2>/dev/null || true; rm -rf "$work"' EX
 mkdir -p "$work/plugins" "$work/survey" "$work/runtime"
 chmod 700 "$work/runtime"
 ln -s "$root" "$work/plugins/turnrow"
-cp -r "$root"/sample_project/{logs,layouts,register.csv,corners.csv,notes.csv} "$work/survey"
+cp -r "$root"/sample_project/{logs,layouts,register.csv,corners.csv,notes.csv,excavation_plan.geojson} "$work/survey"
 
 # The survey that the workbench opens, processed by the algorithm itself.
 process=$(command -v qgis_process.bin || command -v qgis_process)
@@ -64,17 +66,19 @@ desktop=$(command -v qgis.bin || command -v qgis)
 for look in light: "dark:Night Mapping"; do
   name=${look%%:*}
   mkdir -p "$out/$name"
-  rm -f "$out/$name"/*.png "$out/$name/rc"
-  say "The workbench in a $name window ..."
+  rm -rf "$out/$name"/{*.png,rc,figures.txt,survey,models}
+  say "The desktop in a $name window ..."
   env DISPLAY=":$(cat "$work/display")" QT_QPA_PLATFORM=xcb XDG_RUNTIME_DIR="$work/runtime" LIBGL_ALWAYS_SOFTWARE=1 \
     NO_AT_BRIDGE=1 GUI_OUT="$out/$name" GUI_SURVEY="$work/survey/out" GUI_THEME="${look#*:}" \
-    timeout -k 5 150 "$desktop" --nologo --noversioncheck --profile test --profiles-path "$work" \
+    GUI_PARTS="$parts" PYTHONPATH="$root/tests/gui" timeout -k 5 600 \
+    "$desktop" --nologo --noversioncheck --profile test --profiles-path "$work" \
     --code "$root/tests/gui/startup.py" >"$out/$name/desktop.log" 2>&1 || true
   if [ "$(cat "$out/$name/rc" 2>/dev/null || echo none)" != 0 ]; then
     tail -n 40 "$out/$name/desktop.log" >&2
     say "The desktop did not come to a good end; pictures and its log are in $out/$name."
     exit 1
   fi
+  cat "$out/$name/figures.txt"
   "$python" "$root/tests/gui/not_blank.py" "$out/$name"/*.png
 done
 say "Pictures: $out/light and $out/dark"
