@@ -31,8 +31,12 @@ class Foot(QWidget):
     def follow(self, work) -> None:
         """Show the progress of a job that began."""
         self.progress.setValue(0)
-        work.progressChanged.connect(lambda percent: self.progress.setValue(int(percent)))
+        # A method, not a function without a name: Qt takes it away with the foot, though the work may go on a little.
+        work.progressChanged.connect(self._show_progress)
         self.be_busy(True)
+
+    def _show_progress(self, percent: float) -> None:
+        self.progress.setValue(int(percent))
 
     def be_busy(self, busy: bool) -> None:
         """Show progress and button, or hide them."""
