@@ -8,6 +8,7 @@ from typing import Callable, Optional
 from qgis.core import Qgis, QgsApplication, QgsMessageLog, QgsTask
 from qgis.PyQt.QtCore import QObject, pyqtSignal
 
+from ..processing_provider.apart import import_apart
 from ..processing_provider.engine.errors import Cancelled, EngineError
 from .texts import tr
 
@@ -38,6 +39,7 @@ class Work(QgsTask):
 
     def run(self) -> bool:
         """Do the job; QGIS calls this in another thread."""
+        import_apart("scipy")
         try:
             self._result = self._job(self._progress)
         except Cancelled:

@@ -68,7 +68,7 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
             (tr("Outputs"), [r for r in self.PARAMETERS if r.is_output] + list(self.RESULTS)),
         ):
             texts = [(html.escape(r.text, quote=False), html.escape(tr(r.help), quote=False)) for r in rows]
-            items = "".join(f"<p><b>{label}</b>: {said}</p>" for label, said in texts)
+            items = "".join(f"<p><strong>{label}</strong>: {said}</p>" for label, said in texts)
             parts.append(f"<h3>{title}</h3>{items}" if items else "")
         return "".join(parts)
 
@@ -86,6 +86,9 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
                 raise RuntimeError(f"{self.NAME}: output {row.id} was refused by QGIS")
 
     def processAlgorithm(self, parameters, context, feedback):  # noqa: N802
+        from .apart import import_apart
+
+        import_apart("scipy")
         from .engine.errors import Cancelled, EngineError
         from .values import Values
 

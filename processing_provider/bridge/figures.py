@@ -8,6 +8,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
+from ..apart import import_apart
 from ..engine.blocks import BlockRaster
 from ..engine.readings import Readings
 from .ramps import RAMPS
@@ -20,7 +21,8 @@ PROFILE_SWING = 4
 
 
 def matplotlib_is_there() -> bool:
-    """Return whether figures can be drawn."""
+    """Return whether figures can be drawn, and make it ready where they can."""
+    import_apart("matplotlib")
     return importlib.util.find_spec("matplotlib") is not None
 
 

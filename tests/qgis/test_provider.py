@@ -49,7 +49,7 @@ def test_every_parameter_has_an_upper_case_id_a_label_and_help(algorithm):
 def test_every_parameter_and_output_stands_in_the_help_panel(algorithm):
     text = algorithm.shortHelpString()
     for row in (*type(algorithm).PARAMETERS, *type(algorithm).RESULTS):
-        assert f"<b>{row.text}</b>: {row.help}</p>" in text
+        assert f"<strong>{row.text}</strong>: {row.help}</p>" in text
     assert algorithm.shortDescription().endswith(".")
     assert algorithm.helpUrl().startswith("https://")
 

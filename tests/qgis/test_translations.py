@@ -133,7 +133,7 @@ def test_algorithms_and_models_speak_german_and_keep_their_ids(turnrow_provider,
         log = german["turnrow:flagoutliers"]
         assert log.group() == "Berichtigen"
         assert log.parameterDefinition("THRESHOLD").description() == "Schwelle (Rauscheinheiten)"
-        assert "<h3>Eingaben</h3><p><b>Messungen</b>: Verortete Messungen.</p>" in log.shortHelpString()
+        assert "<h3>Eingaben</h3><p><strong>Messungen</strong>: Verortete Messungen.</p>" in log.shortHelpString()
         model = german["turnrow:Map one grid"].create()
         assert model.parameterDefinition("CELL_SIZE").description() == "Zellgröße (m)"
         assert model.parameterDefinition("balance:Readings").description() == "Berichtigte Messungen"
