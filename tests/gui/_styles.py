@@ -173,6 +173,22 @@ def same_and_grey(layers):
     need(ranges(layers) == shared, "the colours came back with other ranges")
 
 
+def local_response():
+    """The local response comes into the project in colours that part at zero, with the unit of the map."""
+    made = OUT / "survey" / "local.tif"
+    given = {"INPUT": str(OUT / "survey" / "site_eca_10.tif"), "WIDTH": 8.0, "LOCAL": str(made),
+             "REGIONAL": str(OUT / "survey" / "regional.tif")}  # fmt: skip
+    run_dialog(f"{NAME}:splitresponse", given, "split")
+    until(lambda: any(la.source() == str(made) for la in QgsProject.instance().mapLayers().values()), "it is loaded")
+    layer = next(la for la in QgsProject.instance().mapLayers().values() if la.source() == str(made))
+    low, high = layer.renderer().classificationMin(), layer.renderer().classificationMax()
+    need(abs(low + high) < 1e-6 * high, f"the colours of the local response run from {low} to {high}")
+    need(legend(layer)[1][0].settings().suffix() == " mS/m", "the bar of the local response has no unit")
+    iface.messageBar().clearWidgets()
+    show_only([layer.name(), "Grids"])
+    picture(iface.mainWindow(), "style_local_response")
+
+
 def styles():
     """Process the survey, look at everything that comes of it."""
     fresh_project()
@@ -187,4 +203,5 @@ def styles():
     are_coloured(layers)
     look_at_each(layers)
     same_and_grey(layers)
+    local_response()
     fresh_project()
