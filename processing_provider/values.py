@@ -6,7 +6,7 @@ from pathlib import Path
 
 from qgis.core import QgsProcessingOutputLayerDefinition
 
-from .bridge.layers import label_units, rows_sink_fields, write_readings, write_rows
+from .bridge.layers import keep_units_in_file, label_units, rows_sink_fields, write_readings, write_rows
 from .bridge.project import SurveyLayer, dress_when_loaded, keep_style_beside
 from .bridge.ramps import channel_look
 from .bridge.rasters import write_raster
@@ -48,6 +48,8 @@ class Values:
         layer = self.context.temporaryLayerStore().mapLayer(uri)
         if layer is not None:
             label_units(layer, readings)
+        else:
+            keep_units_in_file(uri, readings)
         if crs is not None and crs.isValid():
             name = " ".join(filter(None, (self._name(output), *readings.grids[:1] * (len(readings.grids) == 1))))
             dress_when_loaded(self.context, SurveyLayer(uri, name, (), "readings", looks=looks_of(readings)))

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from contextlib import contextmanager
 from itertools import islice
 from typing import Callable, Iterable, Iterator, Mapping, Optional, Sequence
 
 import numpy as np
+from osgeo import ogr
 from qgis.core import (
     NULL,
     Qgis,
@@ -17,6 +19,7 @@ from qgis.core import (
     QgsFields,
     QgsGeometry,
     QgsPointXY,
+    QgsProviderRegistry,
     QgsVectorLayer,
     QgsWkbTypes,
 )
@@ -60,6 +63,37 @@ def label_units(layer: QgsVectorLayer, readings: Readings) -> None:
     for name, unit in _field_units(readings).items():
         if name in layer.fields().names():
             layer.setFieldAlias(layer.fields().indexOf(name), f"{name} ({unit})")
+
+
+def keep_units_in_file(uri: str, readings: Readings) -> None:
+    """Keep the units in the metadata of a GeoPackage's layer too: GDAL before 3.7 forgets comments of fields."""
+    with _layer_in_file(uri, update=True) as table:
+        if table is not None:
+            for name, unit in _field_units(readings).items():
+                table.SetMetadataItem(f"unit of {name}", unit)
+
+
+@contextmanager
+def _layer_in_file(uri: str, update: bool = False):
+    """Give the OGR layer of a layer in a GeoPackage; None for any other layer."""
+    place = QgsProviderRegistry.instance().decodeUri("ogr", uri)
+    path = str(place.get("path") or "")
+    dataset = ogr.Open(path, int(update)) if path.lower().endswith(".gpkg") else None
+    name = place.get("layerName")
+    yield dataset and (dataset.GetLayerByName(name) if name else dataset.GetLayer(0))
+    # Closed here, what was changed is written.
+    del dataset
+
+
+def _units_of_layer(layer: Optional[QgsVectorLayer], fields: QgsFields, channels: Sequence[str]) -> dict[str, str]:
+    """Return the units that fields tell, and the file of the layer for fields that tell none."""
+    units = units_of(fields, channels)
+    silent = [channel for channel in channels if channel not in units]
+    if silent and layer is not None and layer.providerType() == "ogr":
+        with _layer_in_file(layer.source()) as table:
+            kept = table.GetMetadata() if table is not None else {}
+            units.update({c: kept[f"unit of {c}"] for c in silent if kept.get(f"unit of {c}")})
+    return units
 
 
 def units_of(fields: QgsFields, channels: Sequence[str]) -> dict[str, str]:
@@ -170,7 +204,9 @@ def read_readings(source, layer: Optional[QgsVectorLayer] = None, *, needs_lines
             raise EngineError(f"The field {whole} of {name} is empty in some readings. Every reading needs it.")
         columns[whole] = columns[whole].astype(np.int32)
     extras = {name: columns[name] for name in EXTRAS if name in columns}
-    return Readings.from_columns(columns, channels, x, y, units_of(fields, channels)).replace(extras=extras)
+    return Readings.from_columns(columns, channels, x, y, _units_of_layer(layer, fields, channels)).replace(
+        extras=extras
+    )
 
 
 def _one_by_one(source, names: Sequence[str]) -> tuple[dict, np.ndarray, np.ndarray]:

@@ -93,3 +93,16 @@ def test_waves_are_nearer_to_the_truth_than_inverse_distances(tmp_path):
     # A weighted mean stays between the least and the largest reading.
     assert 14.0 <= weighted.min() <= weighted.max() <= 16.0
     assert rms(ours - truth) < rms(weighted - truth) / 9
+
+
+def test_a_map_of_readings_from_a_file_keeps_their_unit(tmp_path):
+    # GDAL before 3.7 keeps no comments of fields, where a unit stands otherwise.
+    from qgis import processing
+
+    layer = QgsVectorLayer(readings_of(plane, tmp_path), "readings", "ogr")
+    layer.setFieldAlias(layer.fields().indexOf("eca"), "eca (mS/m)")
+    flagged = processing.run("turnrow:flagoutliers", {"INPUT": layer, "OUTPUT": str(tmp_path / "flagged.gpkg")})
+    ours = processing.run("turnrow:interpolatereadings", {
+        "INPUT": flagged["OUTPUT"], "CHANNEL": "eca", "CELL_SIZE": CELL_M, "OUTPUT": str(tmp_path / "map.tif"),
+    })["OUTPUT"]  # fmt: skip
+    assert gdal.Open(ours).GetRasterBand(1).GetUnitType() == "mS/m"
