@@ -66,7 +66,14 @@ def label_units(layer: QgsVectorLayer, readings: Readings) -> None:
 
 
 def keep_units_in_file(uri: str, readings: Readings) -> None:
-    """Keep the units in the metadata of a GeoPackage's layer too: GDAL before 3.7 forgets comments of fields."""
+    """Keep the units in the metadata of a GeoPackage's layer too: GDAL before 3.7 forgets comments of fields.
+
+    Parameters
+    ----------
+    uri : str
+        Source of the layer that the readings were written to; one that lies elsewhere is left as it is.
+    readings : Readings
+    """
     with _layer_in_file(uri, update=True) as table:
         if table is not None:
             for name, unit in _field_units(readings).items():

@@ -39,6 +39,7 @@ class Terms:
 
     @property
     def tilted(self) -> bool:
+        """Whether the terms are slopes of the grids."""
         return self.at.shape[1] > 0 and not self.gain
 
 
