@@ -13,16 +13,15 @@ from .readings import Readings, flag_bit, kind_code
 
 HALF_WINDOW_M = 0.25
 """Readings that near to a crossing stand for it."""
+REST_M = 0.05
+"""Position error of a reading on a tie that the shapes of its walk do not have, and across it. Common practice, no
+source."""
 POSITION_M = 0.15
 """Position error of a reading on a walked line, at the gradient of the ground. Common practice, no source."""
 SEARCH_M = 1.0
 """Largest shift of a tie along itself that is looked for."""
 LAG_M = 0.3
 """Standard deviation of what is left of that shift."""
-ALIKE = 0.5
-"""Share of what the crossings tell about the walk of a tie: neighbouring ones are off alike."""
-SWEEPS, FREEDOM = 5, 4.0
-"""Reweightings of the walk along a tie; degrees of freedom of the t distribution of what is left over."""
 BETTER = 0.9
 """A shift of a tie must bring its differences from the lines below this share of those before: stripes alone bring
 them down by several per cent somewhere."""
@@ -42,6 +41,8 @@ class Marks:
         Which line and which tie cross; -1 at base readings.
     time_s, tie_time_s : (R,) float64
         When the line (or base) and the tie were read there.
+    turn : (R, S) float64
+        What the walk of the tie adds to the value, by the weights of its S shapes (see ``tie_shapes``).
     tie_rows, base_rows : list of (n,) int
         The readings of each tie and of each set of base readings.
     """
@@ -52,13 +53,14 @@ class Marks:
     tie: np.ndarray
     time_s: np.ndarray
     tie_time_s: np.ndarray
+    turn: np.ndarray
     tie_rows: list
     base_rows: list
 
 
 def marks_of(
     readings: Readings, lines: Lines, values: np.ndarray, matrix: np.ndarray, when: Optional[np.ndarray],
-    levels: Optional[np.ndarray] = None,
+    walk: Optional[np.ndarray] = None,
 ) -> Marks:  # fmt: skip
     """Return what the ties and base readings of one grid observe.
 
@@ -73,24 +75,34 @@ def marks_of(
     matrix, when : (L, V) float64
         Channel and time of the survey lines on the common axis, NaN where there is none. Without times base readings
         say nothing.
-    levels : (L,) float64, optional
-        Levels of the lines so far. With them is found how each tie was walked; without, only how far it was shifted.
+    walk : (T, S) float64, optional
+        Weights of the shapes of each tie's walk so far, about which what the rest of it does is linear.
     """
     timed = when is not None
     when = np.full(matrix.shape, np.nan) if when is None else when
     ties = [rows for rows in _recordings(readings, "tie", values) if _is_across(readings, lines, rows)]
     bases = _recordings(readings, "base", values) if timed else []
-    noise = _noise(matrix)
+    noise, shapes = _noise(matrix), tie_shapes(lines.u)
+    walk = np.zeros((len(ties), shapes.shape[1])) if walk is None else walk
     found = [
-        _crossings(readings, lines, values, matrix, when, rows, number, noise, levels)
+        _crossings(readings, lines, values, matrix, when, rows, number, noise, shapes, walk[number])
         for number, rows in enumerate(ties)
     ]
     for rows in bases:
         level, spread = np.median(values[rows]), np.std(values[rows]) / np.sqrt(len(rows))
-        found.append([[level], [spread**2], [-1], [-1], [np.mean(readings.time_s[rows])], [np.nan]])
-    columns = [np.concatenate(column) for column in zip(*found)] if found else [np.zeros(0)] * 6
-    value, variance, line, tie, time_s, tie_time_s = columns
-    return Marks(value, variance, line.astype(int), tie.astype(int), time_s, tie_time_s, ties, bases)
+        still = np.zeros((1, shapes.shape[1]))
+        found.append([[level], [spread**2], [-1], [-1], [np.mean(readings.time_s[rows])], [np.nan], still])
+    columns = [np.concatenate(column) for column in zip(*found)] if found else [np.zeros(0)] * 6 + [np.zeros((0, 0))]
+    value, variance, line, tie, time_s, tie_time_s, turn = columns
+    return Marks(value, variance, line.astype(int), tie.astype(int), time_s, tie_time_s, turn, ties, bases)
+
+
+def tie_shapes(across: np.ndarray) -> np.ndarray:
+    """Return (L, S) shapes of the walk of a tie over lines at ``across`` (L,) metres, in metres.
+
+    With independent standard normal weights they make up what is expected of it: a lag, and a walk like any other.
+    """
+    return np.concatenate([np.full((len(across), 1), LAG_M), walk_shapes(across)], axis=1)
 
 
 def _recordings(readings: Readings, kind: str, values: np.ndarray) -> list[np.ndarray]:
@@ -116,7 +128,7 @@ def _noise(matrix: np.ndarray) -> float:
     return float(1.4826 * np.median(second) / np.sqrt(6.0)) if len(second) else 0.0
 
 
-def _crossings(readings, lines, values, matrix, when, rows, number, noise, levels) -> list[np.ndarray]:
+def _crossings(readings, lines, values, matrix, when, rows, number, noise, shapes, walk) -> list[np.ndarray]:
     """Return the columns of ``Marks`` for one tie."""
     order = rows[np.argsort(readings.u_m[rows], kind="stable")]
     u, v = readings.u_m[order], np.median(readings.v_m[order])
@@ -127,17 +139,16 @@ def _crossings(readings, lines, values, matrix, when, rows, number, noise, level
     )
     smooth = _running_mean(u, values[order], reach)
     slope = np.gradient(smooth, u) if np.all(np.diff(u) > 0) else np.zeros(len(u))
-    place, error = lines.u + _shift(lines.u, level, u, smooth), POSITION_M
-    if levels is not None:
-        place, error = _walked(lines.u, level - levels, place, u, smooth, slope)
-    apart = level - np.interp(place, u, smooth, left=np.nan, right=np.nan)
+    place = lines.u + _shift(lines.u, level, u, smooth) + shapes @ walk
+    turn = shapes * np.interp(place, u, slope)[:, None]
+    apart = level - np.interp(place, u, smooth, left=np.nan, right=np.nan) + turn @ walk
     share = min(1.0, lines.step_m / (2 * reach))
     variance = 2 * share * noise**2 + (POSITION_M * np.nan_to_num(along)) ** 2
-    variance = variance + (error * np.interp(place, u, slope)) ** 2
+    variance = variance + (REST_M * np.interp(place, u, slope)) ** 2
     time_s = _mean_within(lines.v, when, v - reach, v + reach)
     k = np.flatnonzero(np.isfinite(apart))
     there = np.interp(place[k], u, readings.time_s[order])
-    return [apart[k], variance[k], k, np.full(len(k), number), time_s[k], there]
+    return [apart[k], variance[k], k, np.full(len(k), number), time_s[k], there, turn[k]]
 
 
 def _mean_within(v: np.ndarray, matrix: np.ndarray, low: float, high: float) -> np.ndarray:
@@ -168,26 +179,3 @@ def _shift(across: np.ndarray, level: np.ndarray, u: np.ndarray, smooth: np.ndar
     cost = np.minimum(bend, 3 * np.median(bend[0])).mean(axis=1)
     best = np.argmin(cost)
     return float(tried[best]) if cost[best] < BETTER * cost[0] else 0.0
-
-
-def _walked(across, level, start, u, smooth, slope) -> tuple[np.ndarray, np.ndarray]:
-    """Return (L,) where a tie was written down when it crossed the lines, and the standard errors.
-
-    From ``start`` on, by the walk that makes it follow the lines' levels best (Gauss-Newton), if that is much better.
-    """
-    shapes = np.concatenate([np.full((len(across), 1), LAG_M), walk_shapes(across)], axis=1)
-    weight, place, usual = np.zeros(shapes.shape[1]), start, []
-    for _ in range(SWEEPS):
-        apart = level - np.interp(place, u, smooth, left=np.nan, right=np.nan)
-        known = np.isfinite(apart)
-        apart = apart[known] - np.median(apart[known])
-        usual.append(1.4826 * np.median(np.abs(apart)))
-        sure = ALIKE * (FREEDOM + 1) / (FREEDOM * max(usual[-1], 1e-9) ** 2 + apart**2)
-        change = shapes[known] * np.interp(place[known], u, slope)[:, None]
-        change = change - np.average(change, axis=0, weights=sure)
-        covariance = np.linalg.inv((change.T * sure) @ change + np.eye(len(weight)))
-        weight = covariance @ (change.T @ (sure * (apart + change @ weight)))
-        place = start + shapes @ weight
-    if usual[-1] >= BETTER * usual[0]:
-        return start, np.full(len(across), POSITION_M)
-    return place, np.sqrt(np.sum((shapes @ covariance) * shapes, axis=1))

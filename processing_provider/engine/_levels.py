@@ -43,7 +43,8 @@ class Levels:
 
     ``offset`` (L,) is that of each line without drift, ``drift_mean`` (L,) the mean drift along it, ``error`` (L,) the
     standard error of both together (apart from the grid's mean), ``error_alone`` the same from the neighbours alone.
-    ``tie`` (T,) are the ties' own levels. The widths: of offsets, drift (None without) and small ground steps.
+    ``tie`` (T,) are the ties' own levels, ``walk`` (T, S) the weights of the shapes of their walks (None without ties
+    and base readings). The widths: of offsets, drift (None without) and small ground steps.
     """
 
     offset: np.ndarray
@@ -51,6 +52,7 @@ class Levels:
     error: np.ndarray
     error_alone: np.ndarray
     tie: np.ndarray
+    walk: Optional[np.ndarray]
     drift: np.ndarray
     offset_width: float
     drift_width: Optional[float]
@@ -184,7 +186,8 @@ def _variances(model: Model, widths: _Widths) -> np.ndarray:
     far = 100 * (np.max(np.abs(model.marks.value)) if model.marks and len(model.marks.value) else 0.0) + size
     sizes = {"offset": widths.offset, "direction": max(widths.direction, 0.01 * widths.offset),
              "ground": widths.ground * widths.ground_mean, "slope": SLOPE * widths.ground, "ramp": widths.ramp_prior,
-             "lag": max(widths.lag, 1e-6), "drift": widths.drift, "tie": far, "base": far}  # fmt: skip
+             "lag": max(widths.lag, 1e-6), "drift": widths.drift, "tie": far, "base": far,
+             "walk": 1.0}  # fmt: skip
     variances = np.zeros(model.level.shape[1])
     for name, width in sizes.items():
         variances[model.part[name]] = width**2
@@ -329,6 +332,7 @@ def _levels(model: Model, widths: _Widths, state: _State) -> Levels:
         model.level[:, part["drift"]] @ drift,
         *errors,
         unknown[part["tie"]],
+        unknown[part["walk"]].reshape(len(model.marks.tie_rows), model.marks.turn.shape[1]) if model.marks else None,
         drift,
         widths.offset,
         widths.drift if len(drift) else None,

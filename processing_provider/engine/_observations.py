@@ -65,7 +65,8 @@ def observe(lines, matrix, when, times, marks) -> Model:
         drift[known == 0] = np.nan
     ties = len(marks.tie_rows) if marks else 0
     sizes = {"offset": len(lines), "direction": 1, "ground": ground.shape[1], "slope": 1, "ramp": ramps.shape[1],
-             "lag": 1, "drift": drift.shape[2], "tie": ties, "base": 1}  # fmt: skip
+             "lag": 1, "drift": drift.shape[2], "tie": ties, "base": 1,
+             "walk": marks.turn.shape[1] * ties if marks else 0}  # fmt: skip
     ends = np.cumsum(list(sizes.values()))
     part = {name: slice(end - size, end) for (name, size), end in zip(sizes.items(), ends)}
     level = np.zeros((len(lines), ends[-1]))
@@ -142,6 +143,9 @@ def _mark_rows(level: np.ndarray, part: dict, times: np.ndarray, marks: Marks) -
         rows[:, part["drift"]] = drift_basis(times, marks.time_s)
         rows[cross, part["drift"]] -= drift_basis(times, marks.tie_time_s[cross])
     rows[cross, part["tie"].start + marks.tie[cross]] = -1.0
+    shapes = marks.turn.shape[1]
+    walk = part["walk"].start + shapes * marks.tie[cross][:, None] + np.arange(shapes)
+    rows[cross[:, None], walk] = marks.turn[cross]
     rows[base, part["base"]] = 1.0
     return rows
 

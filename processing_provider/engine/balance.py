@@ -114,8 +114,9 @@ def balance_traverses(
     than with Cauchy errors, so features over part of the length do not count. How many edges there are is found
     too, with an expectation of many. Drift shows in b: neighbours walked opposite ways are read at times farther
     apart at one end than at the other. A tie line holds every line against the same readings, y_k - y_tie = o_k +
-    D(t_k) - o_tie - D(t_tie), with t distributed errors (noise, and position at the gradient of the ground); how
-    the tie itself was walked is found from the levels of the lines, and both are found anew. Base readings are D(t)
+    D(t_k) - o_tie - D(t_tie), with t distributed errors (noise, and position at the gradient of the ground). How
+    the tie itself was walked is unknown too, a lag, a shift, a stretch and a wander; what it adds is the gradient of
+    the ground along the tie times that, linear about the walk that a first solution found. Base readings are D(t)
     and a constant.
 
     All is solved together by iterated reweighting, the edges by expectation propagation. Where a feature along the
@@ -188,8 +189,8 @@ def _correction(grid: _Grid, channel: str, method: str) -> _Correction:
         times = grid.part.time_s[_tells_time(grid.part)]
         levels = fit_levels(lines, matrix, grid.when, times, error, marks)
         if levels is not None and len(levels.tie):
-            # Once the stripes are known, they no longer hide how the ties were walked.
-            marks = _marks(grid, grid.part.channels[channel], matrix, levels.offset + levels.drift_mean)
+            # Where the ground bends, how a tie was walked is linear only about what was found of it.
+            marks = _marks(grid, grid.part.channels[channel], matrix, levels.walk)
             levels = fit_levels(lines, matrix, grid.when, times, error, marks)
         if levels is not None:
             return _by_model(grid, half, told, levels, marks, times)
@@ -197,8 +198,8 @@ def _correction(grid: _Grid, channel: str, method: str) -> _Correction:
     return _whole_lines(lines, offset, np.full(len(lines), told[1] / 2), "direction", told)
 
 
-def _marks(grid: _Grid, values: np.ndarray, matrix: np.ndarray, levels=None) -> Optional[Marks]:
-    marks = marks_of(grid.part, grid.lines, values, matrix, grid.when, levels)
+def _marks(grid: _Grid, values: np.ndarray, matrix: np.ndarray, walk=None) -> Optional[Marks]:
+    marks = marks_of(grid.part, grid.lines, values, matrix, grid.when, walk)
     return marks if len(marks.value) else None
 
 

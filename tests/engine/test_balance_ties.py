@@ -2,7 +2,9 @@
 
 import numpy as np
 import pytest
+from turnrow.processing_provider.engine.align import align_opposing
 from turnrow.processing_provider.engine.balance import balance_traverses
+from turnrow.processing_provider.engine.outliers import flag_outliers
 from turnrow.processing_provider.engine.readings import kind_code
 
 TIES = (20 / 6, 10.0, 100 / 6)
@@ -69,6 +71,21 @@ def test_errors_with_ties_are_honest_and_small(walk, ground):
     assert np.mean(within) > 0.90
     # A quarter of the stripes' standard deviation, drift and all.
     assert np.median(size) < 0.125
+
+
+def test_ties_count_although_nobody_walks_them_evenly(walk):
+    within, square = [], []
+    for seed in range(16):
+        rng = np.random.default_rng(seed)
+        walked = walk.walk(walk.site(20.0, rng), rng, walk.usual(0.3), ties=TIES)
+        placed = align_opposing(flag_outliers(walked.readings)[0])[0]
+        offset, error = columns(balance_traverses(placed)[1], "offset", "standard_error")
+        within.append(np.abs(offset - truth(walked)) < 2 * error)
+        square.append(np.var(offset - truth(walked)))
+    assert np.mean(within) > 0.90
+    # A quarter of the stripes, in the mean of the squares: where the ground is steep across the lines, a tie read
+    # 0.15 m from where it is written would be off by as much as the stripes themselves.
+    assert np.sqrt(np.mean(square)) < 0.125
 
 
 def test_base_readings_tell_the_drift(walk):
