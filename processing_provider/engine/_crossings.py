@@ -16,8 +16,6 @@ HALF_WINDOW_M = 0.25
 REST_M = 0.05
 """Position error of a reading on a tie that the shapes of its walk do not have, and across it. Common practice, no
 source."""
-POSITION_M = 0.15
-"""Position error of a reading on a walked line, at the gradient of the ground. Common practice, no source."""
 SEARCH_M = 1.0
 """Largest shift of a tie along itself that is looked for."""
 LAG_M = 0.3
@@ -36,7 +34,10 @@ class Marks:
     value : (R,) float64
         Line minus tie at a crossing; the level of a set of base readings.
     variance : (R,) float64
-        Its error; of base readings only what their own scatter says.
+        Its error, how far a line was walked from where it is written left out; of base readings only what their own
+        scatter says.
+    v_m, along : (R,) float64
+        Where the line is crossed, and the slope of the ground along the line there, per metre.
     line, tie : (R,) int
         Which line and which tie cross; -1 at base readings.
     time_s, tie_time_s : (R,) float64
@@ -49,6 +50,8 @@ class Marks:
 
     value: np.ndarray
     variance: np.ndarray
+    v_m: np.ndarray
+    along: np.ndarray
     line: np.ndarray
     tie: np.ndarray
     time_s: np.ndarray
@@ -82,7 +85,7 @@ def marks_of(
     when = np.full(matrix.shape, np.nan) if when is None else when
     ties = [rows for rows in _recordings(readings, "tie", values) if _is_across(readings, lines, rows)]
     bases = _recordings(readings, "base", values) if timed else []
-    noise, shapes = _noise(matrix), tie_shapes(lines.u)
+    noise, shapes = (_noise(matrix), tie_shapes(lines.u)) if ties else (0.0, np.zeros((len(lines), 0)))
     walk = np.zeros((len(ties), shapes.shape[1])) if walk is None else walk
     found = [
         _crossings(readings, lines, values, matrix, when, rows, number, noise, shapes, walk[number])
@@ -91,10 +94,11 @@ def marks_of(
     for rows in bases:
         level, spread = np.median(values[rows]), np.std(values[rows]) / np.sqrt(len(rows))
         still = np.zeros((1, shapes.shape[1]))
-        found.append([[level], [spread**2], [-1], [-1], [np.mean(readings.time_s[rows])], [np.nan], still])
-    columns = [np.concatenate(column) for column in zip(*found)] if found else [np.zeros(0)] * 6 + [np.zeros((0, 0))]
-    value, variance, line, tie, time_s, tie_time_s, turn = columns
-    return Marks(value, variance, line.astype(int), tie.astype(int), time_s, tie_time_s, turn, ties, bases)
+        mean_s = [np.mean(readings.time_s[rows])]
+        found.append([[level], [spread**2], [np.nan], [0.0], [-1], [-1], mean_s, [np.nan], still])
+    columns = [np.concatenate(column) for column in zip(*found)] if found else [np.zeros(0)] * 8 + [np.zeros((0, 0))]
+    value, variance, v, along, line, tie, *times, turn = columns
+    return Marks(value, variance, v, along, line.astype(int), tie.astype(int), *times, turn, ties, bases)
 
 
 def tie_shapes(across: np.ndarray) -> np.ndarray:
@@ -143,12 +147,12 @@ def _crossings(readings, lines, values, matrix, when, rows, number, noise, shape
     turn = shapes * np.interp(place, u, slope)[:, None]
     apart = level - np.interp(place, u, smooth, left=np.nan, right=np.nan) + turn @ walk
     share = min(1.0, lines.step_m / (2 * reach))
-    variance = 2 * share * noise**2 + (POSITION_M * np.nan_to_num(along)) ** 2
-    variance = variance + (REST_M * np.interp(place, u, slope)) ** 2
+    variance = 2 * share * noise**2 + (REST_M * np.interp(place, u, slope)) ** 2
     time_s = _mean_within(lines.v, when, v - reach, v + reach)
     k = np.flatnonzero(np.isfinite(apart))
     there = np.interp(place[k], u, readings.time_s[order])
-    return [apart[k], variance[k], k, np.full(len(k), number), time_s[k], there, turn[k]]
+    columns = [apart[k], variance[k], np.full(len(k), v), np.nan_to_num(along[k])]
+    return [*columns, k, np.full(len(k), number), time_s[k], there, turn[k]]
 
 
 def _mean_within(v: np.ndarray, matrix: np.ndarray, low: float, high: float) -> np.ndarray:

@@ -27,9 +27,11 @@ BASE_SHARE = 0.2
 LAG_M, LAG_ERRORS = 0.3, 5.0
 """A lag that is left looks like drift where the ground is bent. Expected are 0.3 m, or so many standard errors that
 the contrast along the lines would tell it with: where features could be aligned, they have been."""
-SURE = 0.25
-"""Share of the last weights of ties that counts as information: a half by the heavy tails, and a half again because
-neighbouring crossings are off alike."""
+SURE = 0.16
+"""Share of the last weights of ties that counts as information: a half by the heavy tails, a half again because
+neighbouring crossings are off alike, and two thirds of that because the lines were placed by the same crossings."""
+POSITION_M = 0.15
+"""Position error of a reading on a walked line, at the gradient of the ground. Common practice, no source."""
 FREEDOM = 4.0
 """Degrees of freedom of the t distribution of what ties and base readings are off."""
 WIDENINGS = (2.0, 1.0, 1.0, 1.0)
@@ -44,7 +46,8 @@ class Levels:
     ``offset`` (L,) is that of each line without drift, ``drift_mean`` (L,) the mean drift along it, ``error`` (L,) the
     standard error of both together (apart from the grid's mean), ``error_alone`` the same from the neighbours alone.
     ``tie`` (T,) are the ties' own levels, ``walk`` (T, S) the weights of the shapes of their walks (None without ties
-    and base readings). The widths: of offsets, drift (None without) and small ground steps.
+    and base readings), and ``mark_rest`` (R,) what the model leaves of their crossings and of base readings. The
+    widths: of offsets, drift (None without) and small ground steps.
     """
 
     offset: np.ndarray
@@ -53,6 +56,7 @@ class Levels:
     error_alone: np.ndarray
     tie: np.ndarray
     walk: Optional[np.ndarray]
+    mark_rest: np.ndarray
     drift: np.ndarray
     offset_width: float
     drift_width: Optional[float]
@@ -271,7 +275,8 @@ def _mark_weights(model: Model, widths: _Widths, state: _State, wider: float) ->
 def _mark_variance(model: Model, widths: _Widths) -> np.ndarray:
     base = model.marks.tie < 0
     floor = np.where(base, BASE_SHARE * widths.offset, 0.01 * widths.offset) ** 2
-    return np.where(base, 1.0, widths.mark**2) * model.marks.variance + floor
+    variance = model.marks.variance + (POSITION_M * model.marks.along) ** 2
+    return np.where(base, 1.0, widths.mark**2) * variance + floor
 
 
 def _new_widths(model: Model, widths: _Widths, state: _State) -> _Widths:
@@ -333,6 +338,7 @@ def _levels(model: Model, widths: _Widths, state: _State) -> Levels:
         *errors,
         unknown[part["tie"]],
         unknown[part["walk"]].reshape(len(model.marks.tie_rows), model.marks.turn.shape[1]) if model.marks else None,
+        state.mark_rest,
         drift,
         widths.offset,
         widths.drift if len(drift) else None,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Sequence
+from typing import Optional, Sequence
 
 import numpy as np
 
@@ -23,6 +23,36 @@ class Misfits:
     pull: np.ndarray
     weight: np.ndarray
     parts: np.ndarray
+
+
+@dataclass(frozen=True)
+class Told:
+    """What else is known of the walks of L lines: about weights (L, m), pulls (L, m) and information (L, m, m)."""
+
+    weight: np.ndarray
+    pull: np.ndarray
+    information: np.ndarray
+
+    @classmethod
+    def nothing(cls, weight: np.ndarray) -> Told:
+        """Return that nothing is known about these weights."""
+        return cls(weight, np.zeros(weight.shape), np.zeros((*weight.shape, weight.shape[1])))
+
+    def with_crossings(self, line, change, rest, variance, level) -> Told:
+        """Return what is known with R more observations.
+
+        ``line`` (R,) tells of which line, ``change`` (R, m) how they follow its weights, ``rest`` and ``variance`` (R,)
+        what is left of them; ``level`` (L,) is the variance of a number that all observations of a line share.
+        """
+        lines, m = self.pull.shape
+        sure = change / variance[:, None]
+        sums = np.zeros((lines, m * m + 2 * m + 1))
+        columns = [(sure[:, :, None] * change[:, None]).reshape(-1, m * m), sure * rest[:, None], sure]
+        np.add.at(sums, line, np.column_stack([*columns, 1.0 / variance]))
+        square, pull, shared, total = np.split(sums, [m * m, m * m + m, m * m + 2 * m], axis=1)
+        shared = shared / np.sqrt(1.0 / np.maximum(level, 1e-30)[:, None] + total + 1e-30)
+        information = square.reshape(lines, m, m) - shared[:, :, None] * shared[:, None]
+        return Told(self.weight, self.pull + pull, self.information + information)
 
 
 class Blocks:
@@ -69,7 +99,9 @@ class Blocks:
         block = np.ravel_multi_index((ahead, self.group[row], self.slot[row], self.slot[column]), shape)
         return _Sums(block, source[told], int(np.prod(shape)))
 
-    def solve(self, misfits: Sequence[Misfits], weight: np.ndarray, size) -> tuple[np.ndarray, np.ndarray]:
+    def solve(
+        self, misfits: Sequence[Misfits], weight: np.ndarray, size: np.ndarray, told: Optional[Told] = None
+    ) -> tuple[np.ndarray, np.ndarray]:
         """Return (L, m) the step of all walks from ``weight`` on, and (L, m, m) their covariances.
 
         ``size`` (m,) is the variance of the weights before anything is observed.
@@ -82,12 +114,21 @@ class Blocks:
         blocks = self.to_block.of(coupled @ squares).reshape(2, self.groups, self.width, self.width, m, m)
         slots = np.arange(self.width)
         blocks[0, :, slots, slots] += np.eye(m) / size
+        if told is not None:
+            blocks[0, self.group, self.slot, self.slot] += told.information
         own, beyond = blocks.transpose(0, 1, 2, 4, 3, 5).reshape(2, self.groups, self.width * m, -1)
         right = np.zeros((self.groups, self.width, m))
         right[self.group, self.slot] = -self.to_line.of(pull @ self.shapes) - weight / size
+        if told is not None:
+            right[self.group, self.slot] += told.pull - _times(told.information, weight - told.weight)
         found, inverse = _solve_chain(own, beyond, right.reshape(self.groups, -1))
         inverse = inverse.reshape(self.groups, self.width, m, self.width, m)[:, slots, :, slots]
         return found.reshape(right.shape)[self.group, self.slot], inverse[self.slot, self.group]
+
+
+def _times(matrices: np.ndarray, vectors: np.ndarray) -> np.ndarray:
+    """Return (L, m) the products of matrices (L, m, m) with vectors (L, m)."""
+    return np.einsum("lij,lj->li", matrices, vectors)
 
 
 class _Sums:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Sequence
+from typing import Optional, Sequence
 
 import numpy as np
 
 from ._lines import SAME_PLACE, Lines
 from ._smoothing import smoother
-from ._walk_equations import Blocks, Misfits
+from ._walk_equations import Blocks, Misfits, Told
 
 ENDS_M, PACE_M, JITTER_M = 0.12, 0.15, 0.06
 """Usual errors of start and stop, of the pace between them and of the lag of a line (common practice, no source)."""
@@ -56,6 +56,8 @@ class Walking:
     standard_error_m : (L, V) float64
     moved : (L,) bool
         Lines whose errors are proven; the others stay where they are.
+    weight : (L, m) float64
+        Weights of ``walk_shapes`` that the lines were found to have.
     usual_sd_m : float
         Standard deviation of the errors of position over the lines, as estimated.
     """
@@ -64,6 +66,7 @@ class Walking:
     ahead_m: np.ndarray
     standard_error_m: np.ndarray
     moved: np.ndarray
+    weight: np.ndarray
     usual_sd_m: float
 
     def moves(self, line: np.ndarray, v_m: np.ndarray) -> np.ndarray:
@@ -89,7 +92,7 @@ class _Sides:
     place: np.ndarray
 
 
-def walking_errors(matrices: Sequence[np.ndarray], lines: Lines) -> Walking:
+def walking_errors(matrices: Sequence[np.ndarray], lines: Lines, told: Optional[Told] = None) -> Walking:
     """Estimate how far each line's readings lie ahead of where they are written down.
 
     Parameters
@@ -97,6 +100,8 @@ def walking_errors(matrices: Sequence[np.ndarray], lines: Lines) -> Walking:
     matrices : sequence of (L, V) float64
         Channels on the common axis of the lines, NaN where there is no reading.
     lines : Lines
+    told : Told, optional
+        What else than the neighbours tells of the walks; they are looked for from there on.
 
     Notes
     -----
@@ -122,7 +127,7 @@ def walking_errors(matrices: Sequence[np.ndarray], lines: Lines) -> Walking:
     sides = _sides(lines, bands)
     around = smoother(len(v), WINDOW_M / node_m, REACH)
     blocks = Blocks(sides.place, sides.line, shapes)
-    weight, size = np.zeros((len(lines), shapes.shape[1])), np.ones(shapes.shape[1])
+    weight, size = np.zeros((len(lines), shapes.shape[1])) if told is None else told.weight, np.ones(shapes.shape[1])
     slants = [np.zeros(band.shape) for band, _ in bands]
     for turn in range(ROUNDS):
         ahead = weight @ shapes.T
@@ -132,19 +137,20 @@ def walking_errors(matrices: Sequence[np.ndarray], lines: Lines) -> Walking:
             if turn == SLANT_ROUND:
                 slants[c] = _slants(data, there, sides, around, node_m)
             misfits.append(_misfits(data, there, slants[c], sides, around, node_m))
-        step, covariance = blocks.solve(misfits, weight, size)
+        step, covariance = blocks.solve(misfits, weight, size, told)
         weight = weight + step
         size = _sizes(weight, covariance, size)
     variance = np.sum((shapes @ covariance) * shapes, axis=2)
-    return _worth_moving(v, weight @ shapes.T, variance, np.sqrt(np.mean(shapes**2 @ size)))
+    return _worth_moving(v, weight, shapes, variance, np.sqrt(np.mean(shapes**2 @ size)))
 
 
-def _worth_moving(v: np.ndarray, ahead: np.ndarray, variance: np.ndarray, usual: float) -> Walking:
+def _worth_moving(v: np.ndarray, weight: np.ndarray, shapes: np.ndarray, variance: np.ndarray, usual: float) -> Walking:
     """Leave the lines where they are that moving would hardly better; what they may be off is then their error."""
+    ahead = weight @ shapes.T
     gain = np.mean(ahead**2, axis=1) / np.maximum(np.mean(variance, axis=1), 1e-12)
     moved = 1.0 + gain > WORTH**2
     error = np.sqrt(np.maximum(variance, 0.0) + np.where(moved[:, None], 0.0, ahead**2))
-    return Walking(v, np.where(moved[:, None], ahead, 0.0), error, moved, float(usual))
+    return Walking(v, np.where(moved[:, None], ahead, 0.0), error, moved, weight, float(usual))
 
 
 def walk_shapes(v: np.ndarray) -> np.ndarray:

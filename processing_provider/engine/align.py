@@ -9,6 +9,7 @@ import numpy as np
 
 from ._lines import Lines, lines_of
 from ._smoothing import smoother
+from ._tied_walks import told_by_ties
 from ._validation import check_channels, check_finite
 from ._walking import Walking, walking_errors
 from .readings import Readings, flag_bit
@@ -106,8 +107,10 @@ def align_opposing(
     than two standard errors, no significant correlation, or a peak at the end of the search range of 1 m) is told
     and not applied; where opposite neighbours show nothing at all, no line is moved on its own either. Grids walked
     one way only tell nothing about the lag; they move by what the others tell, for the instrument's lag displaces
-    them too. Phase-only correlation fails here: it gives the noise of each wavelength the same weight as the
-    anomalies. The model of a line's walk is told at ``walking_errors``.
+    them too. Tie lines are read on walks of their own: once the levels of both are known (see ``balance_traverses``;
+    no value is changed here), they tell of the lines that they cross. Phase-only correlation fails here: it gives the
+    noise of each wavelength the same weight as the anomalies. The model of a line's walk is told at
+    ``walking_errors``.
 
     References
     ----------
@@ -176,7 +179,12 @@ class _Walks:
         fresh = lines_of(moved)
         if len(fresh) < LEAST_LINES or np.ptp(fresh.v) < LEAST_LENGTH_M:
             return np.zeros(len(part))
-        walking = walking_errors(fresh.resample(moved, moved.stacked(self._channels)), fresh)
+        matrices = fresh.resample(moved, moved.stacked(self._channels))
+        walking = walking_errors(matrices, fresh)
+        placed = _crossed(moved.replace(v_m=moved.v_m + walking.moves(fresh.owner, moved.v_m)), moved, fresh)
+        told = told_by_ties(placed, fresh, walking, self._channels)
+        if told is not None:
+            walking = walking_errors(matrices, fresh, told)
         self.rows += _line_rows(name, fresh, walking)
         self._squares.append(np.sum(walking.standard_error_m**2))
         self._weights.append(walking.standard_error_m.size)

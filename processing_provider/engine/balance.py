@@ -161,6 +161,16 @@ def balance_lines(
     return {"step": "balancetraverses", "options": options, "figures": figures, "table": table}
 
 
+def levels_of(part: Readings, channel: str) -> Optional[tuple[Lines, Levels, Marks]]:
+    """Return the lines of one grid, their levels and what ties and base readings told of them.
+
+    None where nothing can be told, or where there are neither ties nor base readings.
+    """
+    grid = _grid("", part, (channel,), True)
+    one = _correction(grid, channel, METHODS[0])
+    return None if one.levels is None or one.marks is None else (grid.lines, one.levels, one.marks)
+
+
 def _grid(name: str, part: Readings, channels: Sequence[str], drift: bool) -> _Grid:
     lines = lines_of(part)
     told = _tells_time(part)
