@@ -8,11 +8,12 @@ from typing import Iterator, Optional
 import numpy as np
 
 from ._patches import PATCH_M, POWER, Patches, line_errors
+from ._strips import aside_of, strips_in
 
 REACH_M = 3.0
 """Grids whose patches come nearer than this meet: lines 0.5 m apart on both sides of a path of 2 m do."""
-BAND_M = 4.5
-"""Patches this near to the edge take part."""
+BAND_M = 5.0
+"""Patches this near to the edge take part: the ground beyond a ditch along it is seen on both sides."""
 SIDE = 12
 """Most patches that a piece takes on either side."""
 FEATURE_M = 0.7
@@ -24,9 +25,6 @@ PRIOR_WEIGHT = 2.0
 LEAST_SCALE = 0.3
 """Ground is not believed to be smoother than this share of the usual variance."""
 ROUNDS = 3
-FEATURE_TAIL = 1.0
-"""Degrees of freedom of Student's t of what runs along an edge and stands out from the ground: a ditch, a wall."""
-FEATURE_ROUNDS = 10
 NUGGET = 1e-6
 """Least variance of a patch, in the square of the ground's roughness: keeps the systems solvable."""
 
@@ -155,7 +153,7 @@ class _Pieces:
         noise = np.where(self.drift[:, :, 0] > 0, self.noise / count, self.noise)
         return scale[:, None, None] * self.ground + self.offsets + noise[:, :, None] * np.eye(noise.shape[1])
 
-    def _bordered(self, covariance: np.ndarray) -> np.ndarray:
+    def bordered(self, covariance: np.ndarray) -> np.ndarray:
         m, k = self.value.shape
         system = np.zeros((m, k + 2, k + 2))
         system[:, :k, :k], system[:, :k, k:] = covariance, self.drift
@@ -168,30 +166,15 @@ class _Pieces:
         right = np.zeros((m, k + 2, 2))
         right[:, :k, 0] = self.value
         right[:, k + 1, 1] = 1.0
-        found = np.linalg.solve(self._bordered(covariance), right)
+        found = np.linalg.solve(self.bordered(covariance), right)
         return found[:, :k, 1], np.sum(self.value * found[:, :k, 0], axis=1)
-
-    def features(self, usual: float) -> np.ndarray:
-        """Return (M, K) variances of what stands out from the ground: Student's t, by expectation maximisation."""
-        known = self.drift[:, :, 0] > 0
-        own = np.arange(known.shape[1])
-        size = np.where(known, usual, 0.0)
-        ground = self._bordered(self.covariance(np.ones(len(size))))
-        for _ in range(FEATURE_ROUNDS):
-            system = ground.copy()
-            system[:, own, own] += size
-            loose = np.linalg.inv(system)[:, : len(own), : len(own)]
-            found = size * (loose @ self.value[:, :, None])[:, :, 0]
-            left = size - size**2 * loose[:, own, own]
-            size = np.where(known, (FEATURE_TAIL * usual + found**2 + left) / (FEATURE_TAIL + 1), 0.0)
-        return size
 
     def roughness(self) -> np.ndarray:
         """Return (M,) what the ground's usual variance is multiplied by, by restricted maximum likelihood."""
         k = self.value.shape[1]
         scale = np.ones(len(self.value))
         for _ in range(ROUNDS):
-            loose = np.linalg.inv(self._bordered(self.covariance(scale)))[:, :k, :k]
+            loose = np.linalg.inv(self.bordered(self.covariance(scale)))[:, :k, :k]
             pull = loose @ self.value[:, :, None]
             squares = scale**2 * np.sum(pull * (self.ground @ pull), axis=(1, 2))
             told = scale * np.sum(loose * self.ground, axis=(1, 2))
@@ -202,7 +185,7 @@ class _Pieces:
 def _steps(patches: Patches, patch: np.ndarray, side: np.ndarray, count: np.ndarray, nugget: float, factor: float):
     """Return how the patches (M, K) make the step of each piece, its variance, and the variance common to all pieces.
 
-    The weights are those of universal kriging that suit the mean over the seam: ground and features that go along with
+    The weights are those of universal kriging that suit the mean over the seam: ground and strips that go along with
     the edge and offsets of lines count in full, noise by the number of pieces.
     """
     known, row = patch >= 0, np.maximum(patch, 0)
@@ -218,16 +201,26 @@ def _steps(patches: Patches, patch: np.ndarray, side: np.ndarray, count: np.ndar
         value=np.where(known, patches.value[row], 0.0),
     )
     mean = _mean_piece(pieces, line, patches.error[row], count)
-    feature = mean.features(max(nugget + factor * PATCH_M**POWER, NUGGET))
-    along = replace(mean, noise=mean.noise + feature).roughness()[0]
-    # Places that few pieces have are no better than the worst of the others.
-    feature = np.where(mean.drift[:, :, 0] > 0, feature, feature.max())
-    common = along * pieces.ground + np.where(known, feature, 0.0)[:, :, None] * np.eye(len(side))
+    usual = max(nugget + factor * PATCH_M**POWER, NUGGET)
+    strips = _strips(mean, aside_of(place, known, side), known * count[:, None], usual)
+    along = replace(mean, offsets=mean.offsets + strips).roughness()[0]
+    common = along * pieces.ground + np.where(both, strips, 0.0)
     share = pieces.kriging(common + pieces.covariance(np.zeros(len(row)), count.sum()))[0]
     own = pieces.covariance(pieces.roughness()) - pieces.offsets
     variance = np.sum((own @ share[:, :, None])[:, :, 0] * share, axis=1)
     common = np.mean(np.sum((common @ share[:, :, None])[:, :, 0] * share, axis=1))
     return share, np.maximum(variance, NUGGET), max(float(common), NUGGET)
+
+
+def _strips(mean: _Pieces, aside: np.ndarray, weight: np.ndarray, usual: float) -> np.ndarray:
+    """Return (K, K) the covariance of strips along the edge, of distances from it and weights of the patches (M, K).
+
+    Places that few pieces have are no better than the worst of the others.
+    """
+    kept = mean.drift[0, :, 0] > 0
+    middle = np.where(kept, np.sum(weight * aside, axis=0) / np.maximum(weight.sum(axis=0), 1e-9), np.nan)
+    found = strips_in(middle, mean.value[0], mean.bordered(mean.covariance(np.ones(1)))[0], usual)
+    return found + np.diag(np.where(kept, 0.0, np.max(np.diag(found), initial=0.0)))
 
 
 def _mean_piece(pieces: _Pieces, line: np.ndarray, error: np.ndarray, count: np.ndarray) -> _Pieces:

@@ -95,8 +95,9 @@ def across_of(readings: Readings, channel: str) -> np.ndarray:
     """
     used, u = _used(readings, channel), readings.u_m
     low, high = np.full(len(readings.grids), np.inf), np.full(len(readings.grids), -np.inf)
-    np.minimum.at(low, readings.grid[used], u[used])
-    np.maximum.at(high, readings.grid[used], u[used])
+    used = used[np.argsort(readings.grid[used], kind="stable")]
+    grids, starts = np.unique(readings.grid[used], return_index=True)
+    low[grids], high[grids] = (extreme.reduceat(u[used], starts) for extreme in (np.minimum, np.maximum))
     measured = (low < np.inf)[readings.grid] & (readings.kind == kind_code("survey"))
     across = np.full(len(readings), np.nan)
     grid = readings.grid[measured]

@@ -140,8 +140,8 @@ def balance_grids(
     step there and its variance. Overlaps are many such places. The rest is one least squares over all grids, which
     ``_mosaic.fit_steps`` writes down.
 
-    What runs along a seam and stands out from the ground on both sides of it (a ditch) is told by its heavy tail and
-    counts less; ground that is rougher than elsewhere makes the whole seam count less. When the ground itself has a
+    Strips that run along a seam and stand out from the ground on both sides of it (a ditch) are told by their course
+    (``_strips``); ground that is rougher than elsewhere makes the whole seam count less. When the ground itself has a
     step right at an edge, only the other edges of these grids can tell; where it runs on along a whole border of the
     site, nothing can, and the standard errors allow for it. Drift that is left inside the grids moves their edges;
     without tie lines or base readings it is most of the error. What the seams tell of it comes off too (``_within``),

@@ -266,15 +266,19 @@ def test_one_grid_alone_stays_as_it_is(four):
     assert record["figures"]["eca"]["remark"] == "Grid A2 touches no other grid and stays as it is."
 
 
-def test_a_ditch_beside_the_seam_does_not_pass_for_a_step(walk):
-    # 4 mS/m over the first metre of grid B; taken for a step it would move the grids by all of it.
+# In the first metres of grid B, over the edge, and beyond it in grid A.
+@pytest.mark.parametrize(("width", "middle"), [(1.0, 0.5), (2.0, 1.0), (2.0, 0.3), (3.0, 0.5), (1.0, -1.0)])
+@pytest.mark.parametrize("height", [4.0, -4.0])
+def test_a_ditch_beside_the_seam_does_not_pass_for_a_step(walk, width, middle, height):
+    # 4 mS/m along the whole edge; taken for a step it would move the grids by all of it.
     moved = []
     for seed in range(4):
         field = walk.geology(20.0, np.random.default_rng(seed))
         plain = offsets(side_by_side(walk, field))
-        field.add(np.abs(field.axes[0] - 10.5) < 0.5, 4.0)
+        field.add(np.abs(field.axes[0] - 10.0 - middle) < width / 2, height)
         table = balance_grids(side_by_side(walk, field))[1]["table"]
         moved.append(np.ptp([row["offset"] for row in table] - plain))
+        # The grids move apart by twice their offsets, so two standard errors are four of those in the table.
         assert moved[-1] < 4 * table[1]["standard_error"]
     assert np.median(moved) < 1.0
 
