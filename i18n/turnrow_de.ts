@@ -500,10 +500,6 @@
         <translation>Interpoliert entlang jeder Messlinie, dann quer dazu, unmittelbar auf ein genordetes Raster.</translation>
     </message>
     <message>
-        <source>&lt;p&gt;Neighbouring grids in the layer continue each other, so seams do not show. Cells too far from a reading in use are nodata. Cell edges lie at whole multiples of the cell size, so all rasters of a survey fit.&lt;/p&gt;</source>
-        <translation>&lt;p&gt;Benachbarte Messflächen im Layer setzen einander fort, sodass keine Nähte zu sehen sind. Zellen zu weit von einer verwendeten Messung sind ohne Wert. Zellränder liegen auf ganzen Vielfachen der Zellgröße, sodass alle Raster einer Messung zueinander passen.&lt;/p&gt;</translation>
-    </message>
-    <message>
         <source>Channel</source>
         <translation>Kanal</translation>
     </message>
@@ -1958,6 +1954,10 @@
     <message>
         <source>What was taken off each grid, and its standard error; of the drift across its lines, the standard deviation.</source>
         <translation>Was von jeder Messfläche abgezogen wurde, und dessen Standardfehler; von der Drift quer über ihre Linien die Standardabweichung.</translation>
+    </message>
+    <message>
+        <source>&lt;p&gt;Neighbouring grids in the layer continue each other, so seams do not show. Cells too far from a reading in use are nodata. Cell edges lie at whole multiples of the cell size, so all rasters of a survey fit.&lt;/p&gt;&lt;p&gt;Cubic and sinc smooth along the traverses as far as the noise of single readings asks for, and never what is wider than about a metre; without noise the map goes through the readings. Linear always does.&lt;/p&gt;</source>
+        <translation>&lt;p&gt;Benachbarte Messflächen im Layer setzen einander fort, sodass keine Nähte zu sehen sind. Zellen zu weit von einer verwendeten Messung sind ohne Wert. Zellränder liegen auf ganzen Vielfachen der Zellgröße, sodass alle Raster einer Messung zueinander passen.&lt;/p&gt;&lt;p&gt;Cubic und sinc glätten entlang der Messlinien so weit, wie das Rauschen einzelner Messungen es verlangt, und nie, was breiter als etwa ein Meter ist; ohne Rauschen geht die Karte durch die Messwerte. Linear tut das immer.&lt;/p&gt;</translation>
     </message>
 </context>
 </TS>

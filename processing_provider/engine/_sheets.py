@@ -15,6 +15,7 @@ SAME_AXES = 1e-7
 IN_STEP = 1e-4
 """Largest distance from a common node in intervals."""
 SAME_COLUMN_M = 1e-6
+NOISES = ("reading_noise", "noise", "noise_halfway")
 MOST_BLANK = 3.0
 """A sheet may have this many times the nodes that its grids have; scattered grids stay apart."""
 
@@ -115,7 +116,7 @@ def _sheet(group: list[tuple[Traverses, Traverses]]) -> list[Traverses]:
             boxes=tuple(box for m in members for box in m.boxes),
             u=np.broadcast_to(lines[order][new], shape),
             **_beside_each_other(members, parts, shape),
-            noise=float(np.sqrt(np.mean([m.noise**2 for m in members]))),
+            **{name: float(np.sqrt(np.mean([getattr(m, name) ** 2 for m in members]))) for name in NOISES},
             x=np.concatenate([m.x for m in members]),
             y=np.concatenate([m.y for m in members]),
             ties=sum(m.ties for m in members),

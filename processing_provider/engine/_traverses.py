@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Optional
 
 import numpy as np
 
 from ._order import line_order
+from ._quiet import Quiet, noise_of, quietened
 from ._splines import knot_slopes, second_derivatives
 from .errors import EngineError
 from .frame import Frame, frame_of_readings
@@ -22,8 +23,6 @@ SAME_PLACE = 0.02
 """Readings of one recording closer together than this share of the usual interval are averaged."""
 SAMPLE = 400
 """Readings, spread over the grid, that its frame and the phase of its nodes are taken from."""
-NOISE_SAMPLE = 5000
-"""About how many differences the noise is taken from: its standard error is then 2 %."""
 LEAST_LINES = 2
 
 
@@ -52,8 +51,10 @@ class Traverses:
         A reading lies within one interval of the node.
     line_variance : (nodes, lines) float64
         Squared standard error of what corrections put on each line; zeros when unknown.
-    noise : float
-        Standard deviation of a single reading.
+    reading_noise : float
+        Standard deviation of single readings.
+    noise, noise_halfway : float
+        What is left of it at the nodes, and half-way between them.
     x, y : (n,) float64
         Readings used, map metres.
     ties : int
@@ -73,7 +74,9 @@ class Traverses:
     z: np.ndarray
     real: np.ndarray
     line_variance: np.ndarray
+    reading_noise: float
     noise: float
+    noise_halfway: float
     x: np.ndarray
     y: np.ndarray
     ties: int
@@ -126,7 +129,7 @@ def traverses_of(readings: Readings, rows, channel: str, name: str, *, cubic: bo
     name : str
         Of the grid, for messages.
     cubic : bool
-        Cubic splines along the lines, else straight pieces.
+        Cubic splines along the lines, as stiff as the noise of the readings asks for; else straight pieces.
 
     Raises
     ------
@@ -142,6 +145,9 @@ def traverses_of(readings: Readings, rows, channel: str, name: str, *, cubic: bo
     line, place = _lines(u, run, name)
     spacing = float(np.median(np.diff(place)))
     walk = _walk(v, u, z, run, spacing)
+    noise = noise_of(walk.z, walk.first)
+    quiet = quietened(walk.v, walk.z, walk.first, walk.interval_m) if cubic else Quiet(walk.z, 1.0, 0.5)
+    walk = replace(walk, z=quiet.z)
     origin, nodes = _nodes(walk.v, walk.interval_m)
     u_node, z_node, real = _by_line(line, len(place), *_carry(walk, origin, nodes, len(line), cubic))
     half_u, half_v = spacing / 2, walk.interval_m / 2
@@ -163,7 +169,9 @@ def traverses_of(readings: Readings, rows, channel: str, name: str, *, cubic: bo
         z=z_node,
         real=real,
         line_variance=np.broadcast_to(variance, z_node.shape),
-        noise=_noise(walk),
+        reading_noise=noise,
+        noise=noise * np.sqrt(quiet.left),
+        noise_halfway=noise * np.sqrt(quiet.halfway),
         x=x,
         y=y,
         ties=used - len(z),
@@ -302,21 +310,6 @@ def _by_line(line: np.ndarray, lines: int, u: np.ndarray, z: np.ndarray, near: n
     np.logical_or.at(real, line, near)
     count = np.where(sums[0] > 0, sums[0], np.nan)
     return tuple(np.ascontiguousarray(a.T) for a in (sums[1] / count, sums[2] / count, real))
-
-
-def _noise(walk: _Walk) -> float:
-    """Return the standard deviation of single readings, from fourth differences along the lines.
-
-    The median of their absolute values is not moved by the few that cross a feature; a standard normal deviate has
-    the median absolute value 0.6745, and the fourth difference of unit noise the variance 1+16+36+16+1 = 70.
-    """
-    if len(walk.z) < 5:
-        return 0.0
-    count = len(walk.z) - 4
-    some = [slice(start, start + count, max(1, count // NOISE_SAMPLE)) for start in range(5)]
-    differences = sum(weight * walk.z[part] for part, weight in zip(some, (1.0, -4.0, 6.0, -4.0, 1.0)))
-    differences = np.abs(differences[~np.logical_or.reduce([walk.first[part] for part in some[1:]])])
-    return float(np.median(differences) / (0.674490 * np.sqrt(70.0))) if len(differences) else 0.0
 
 
 def _spread(count: int) -> np.ndarray:

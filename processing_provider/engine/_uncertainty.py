@@ -6,18 +6,41 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ._splines import second_derivatives
 from ._surface import HALO_LINES, HALO_NODES, Places, Surface, carried_around, picked
 from ._traverses import Traverses
 
 WINDOW_M = 1.0
 THINNED_M = 0.5
 """Nodes closer together tell the same: coils see about 0.35 m of ground at once."""
-LINES_ASIDE = (1, 3)
-"""Which lines on either side stand in for the one that is left out: at double spacing, as cubic as four allow."""
-LEAST_POWER = 1.0
-"""Across gaps wider than double spacing the error grows at least with the distance."""
-USUAL_POWER = 2.0
-"""How the error grows with the distance between lines where the data do not tell: as for straight pieces."""
+COMB = 8
+"""Lines between those that are moved at once: a spline answers eight knots off with 0.268^8 of what it does nearby."""
+SPLINE_KNOTS = 5
+"""With fewer lines than that the spline has too few knots to miss one; straight pieces are left out instead."""
+SHARES = (0.01, 0.03, 0.1, 0.3, 1.0, 10.0)
+"""How much the whole grid may count against the residuals around a place when all of them are there."""
+LEAST = 50
+"""Residuals to choose from the shares by; with fewer it is the largest, and the whole grid counts for nearly all."""
+SAMPLE = 4_000
+"""About how many residuals the share is chosen by."""
+ALONG_SAMPLE = 10_000
+"""About how many values the powers are found from."""
+HALFWAY = {
+    True: ((0.6005, -0.1274, 0.0341), (0.7460, -0.3119, 0.0836), (0.8987, -0.5056, 0.1355)),
+    False: ((0.5,), (0.5,), (0.5,)),
+}
+"""Weights on either side in the middle of a gap of one, two, three spacings between lines one spacing apart, for cubic
+splines (the cardinal spline's; farther lines weigh under 0.04) and for straight pieces."""
+CLEAR = 0.2
+"""Of the variance of noise: error along the lines at double spacing that tells how the error grows."""
+FAINT = 0.1
+"""Likewise: error at single spacing below that is not told from none."""
+POWERS = (0.5, 2.4)
+"""Least and largest. The latter is that of splines across features blurred by coils on lines half a metre apart; more
+shows where what was taken off along the lines as noise took some ground with it."""
+USUAL_POWER = 1.75
+"""Where the lines do not tell: between the largest and that of straight pieces across features half as wide as the
+lines are apart, 1.2."""
 
 
 @dataclass(frozen=True)
@@ -26,45 +49,46 @@ class GapError:
 
     Attributes
     ----------
-    double : (nodes / step, lines) float64
-        Root mean square error half-way between lines at double spacing, around every ``step``-th node.
+    double : (nodes / step, knots) float64
+        Mean square error at a line that is missing between two that are not, around every ``step``-th node.
     step : int
-    power : float
-        Exponent of the distance between lines.
+    narrow, wide : float
+        Exponents of the distance between lines, below and above twice the usual one, by which the root mean square
+        error grows.
     """
 
     double: np.ndarray
     step: int
-    power: float
+    narrow: float
+    wide: float
 
 
-def gap_error(lines: Traverses) -> GapError:
+def gap_error(surface: Surface, lines: Traverses, *, cubic: bool) -> GapError:
     """Predict every line from its neighbours and compare.
+
+    Parameters
+    ----------
+    surface : Surface
+    lines : Traverses
+        What the surface was made from.
+    cubic : bool
+        Cubic splines across the lines, else straight pieces.
 
     Notes
     -----
-    The squared residual is noise of the reading, noise of the prediction (weights -1 9 9 -1 sixteenths: 0.64 of it)
-    and error of interpolation at double spacing; the first two are taken off. The exponent comes from doing the same
-    at four times the spacing. Under-resolved ground grows slower from double to fourfold than from single to double,
-    so the error comes out too large rather than too small.
+    The surface itself tells what it would be without a line: the third derivative of a spline (the first of straight
+    pieces) jumps at a knot by the residual of that knot times the jump that a residual of 1 makes. So the lines around
+    take part as they do where a line is missing, gaps among them too. The squared residual, less what noise of the
+    line and of its neighbours put into it, is the squared error where a line is missing. Beside a gap it is carried
+    over by the ratio of the jumps to the mean of both powers (a third of it for splines, whose jumps go with the
+    inverse cube of the distance). What lines are off against each other (jumps of level, places wrong along the line)
+    stays in it. Windowed sinc is taken for the spline it is read from.
     """
-    from scipy.ndimage import uniform_filter
-
     step = max(1, round(THINNED_M / lines.interval_m))
-    double, wide = _left_out(lines.z[::step], 1), _left_out(lines.z[:: 2 * step], 2)
-    noise = 1.64 * lines.noise**2
-    there = np.isfinite(double)
-    squares, there = np.where(there, double, 0.0) ** 2, there.astype(float)
-    size = (2 * int(WINDOW_M / 2 / (step * lines.interval_m)) + 1, 3)
-    weight = uniform_filter(there, size, mode="constant")
-    around = uniform_filter(squares, size, mode="constant")
-    overall = max(_mean_square(double) - noise, 0.0)
-    # Twenty residuals are few for a variance; the whole grid counts as much as a quarter of the window.
-    local = (np.maximum(around - noise * weight, 0.0) + 0.25 * overall) / (weight + 0.25)
-    fourfold = max(_mean_square(wide) - noise, 0.0)
-    clear = overall > 0.2 * noise and fourfold > 0
-    power = float(np.clip(np.log2(fourfold / overall) / 2, 0.5, 4.0)) if clear and overall > 0 else USUAL_POWER
-    return GapError(np.sqrt(local), step, power)
+    powers = _powers(lines, cubic)
+    excess, noise = _left_out(surface, slice(HALO_NODES, -HALO_NODES, step), lines.noise**2, powers, cubic)
+    nodes = 2 * round(WINDOW_M / 2 / (step * lines.interval_m)) + 1
+    return GapError(_pooled(excess, noise, nodes), step, *powers)
 
 
 class Uncertainty:
@@ -78,22 +102,32 @@ class Uncertainty:
 
     Notes
     -----
-    Sum of three variances. A cubic spline through equidistant knots lets through the noise of one knot at a knot
-    and 0.756 of it half-way (sum of squares of the cardinal spline there), in both directions; beyond the outer
-    line it grows to five times at half a spacing. Offsets of lines are common to all readings of a line. The error
-    between lines is none on a line and largest half-way; beyond the outer line it reaches that of double spacing at
+    Sum of three variances.
+
+    Noise: along the lines as ``lines`` tells at nodes and half-way, a parabola in between. Across them a cubic spline
+    lets through that of one knot at a knot, and half-way between knots w times as far apart as usual
+    0.465 + 0.1535 w + 0.1377 w^2 of it (sum of squares of the cardinal spline there, for w from 1 to 5 to 0.3 %):
+    0.756 at single spacing, 1.32 where a line is missing; straight pieces let through 0.5 of it. Beyond the outer line
+    it grows to five times at half a spacing.
+
+    Offsets of lines: common to all readings of a line, and taken as common to neighbouring lines too. What a
+    correction cannot tell from ground changes slowly across the lines; what changes fast is in the third.
+
+    Error between lines: none on a line and largest half-way, where its mean square is that of a missing line, around
+    the place, times (gap / two spacings) to twice a power. Beyond the outer line it reaches that of a missing line at
     half a spacing.
     """
 
     def __init__(self, surface: Surface, lines: Traverses) -> None:
-        error = gap_error(lines)
-        self._surface, self._noise = surface, lines.noise
-        self._group, self._tables = _intervals(surface, error.power)
-        beside = np.pad(error.double, ((0, 0), (HALO_LINES, HALO_LINES)), mode="edge")
-        beside[:, :-1] = np.maximum(beside[:, :-1], beside[:, 1:])
-        self._double = beside
-        nodes = np.arange(len(surface.u)) - HALO_NODES
-        self._thinned = np.clip(nodes // error.step, 0, len(beside) - 1)
+        # Splines without any curvature are straight pieces.
+        cubic = bool(surface.zuu.any())
+        error = gap_error(surface, lines, cubic=cubic)
+        self._surface, self._noise = surface, (lines.noise**2, lines.noise_halfway**2)
+        self._group, self._tables = _intervals(surface, error, cubic)
+        self._double = error.double
+        self._double[:, :-1] = (error.double[:, :-1] + error.double[:, 1:]) / 2
+        nodes = np.arange(len(surface.u)) - HALO_NODES + error.step // 2
+        self._thinned = np.clip(nodes // error.step, 0, len(error.double) - 1)
 
     def standard_error(self, u: np.ndarray, at: Places) -> np.ndarray:
         """Return the standard errors at positions ``u`` in metres that lie at ``at``."""
@@ -107,56 +141,149 @@ class Uncertainty:
         else:
             terms = self._terms(u, group, at.knot)
         across, offsets, reach = terms
-        along = 1.0 - 0.976 * at.share * (1.0 - at.share)
-        variance = across * (along * self._noise**2)
+        noise, halfway = self._noise
+        variance = across * (noise - 4.0 * (noise - halfway) * at.share * (1.0 - at.share))
         variance += offsets
         (between,) = picked([self._double], self._thinned[at.nearer], at.knot)
         between *= reach
-        between *= between
         variance += between
         return np.sqrt(variance, out=variance)
 
     def _terms(self, u: np.ndarray, group: np.ndarray, knot: np.ndarray) -> list[np.ndarray]:
         """Return what the noise is multiplied by across the lines, the variance of their offsets, and how much of the
-        error at double spacing counts."""
-        start, width, left, right, growth = picked(self._tables, group, knot)
+        mean square error of a missing line counts."""
+        start, width, left, right, bend, growth = picked(self._tables, group, knot)
         outside = width == 0.0
         share = (u - start) / np.where(outside, 1.0, width)
         beyond = np.where(outside, np.abs(share) / self._surface.spacing_m, 0.0)
         share[outside] = 0.0
         middle = 4.0 * share * (1.0 - share)
-        across = (1.0 - 0.244 * middle) * (1.0 + 2.5 * beyond) ** 2
-        return [across, across * ((1.0 - share) * left + share * right), growth * (middle + 2.0 * beyond)]
+        across = (1.0 + bend * middle) * (1.0 + 2.5 * beyond) ** 2
+        return [across, (1.0 - share) * left + share * right, growth * (middle + 2.0 * beyond) ** 2]
 
 
-def _mean_square(residuals: np.ndarray) -> float:
-    known = residuals[np.isfinite(residuals)]
-    return float(np.mean(known**2)) if len(known) else 0.0
+def _powers(lines: Traverses, cubic: bool) -> tuple[float, float]:
+    """Return the powers of the distance between lines by which the error grows, from one to two and to three spacings.
+
+    Along the lines the ground is known in between: each is interpolated from values as far apart as the lines are, by
+    the weights used across. Only ratios are taken from there, so ground that is rougher across than along is no
+    matter. Noise is taken off as independent from node to node.
+    """
+    half = max(1, round(lines.spacing_m / lines.interval_m / 2))
+    z = lines.z[:, :: max(1, lines.z.size // ALONG_SAMPLE)]
+    weights = HALFWAY[cubic]
+    offsets = [half * (first + 2 * np.arange(len(weights[0]))) for first in (1, 2, 3)]
+    errors = [_error_along(z, *pair, lines.noise**2) for pair in zip(weights, offsets)]
+    (single, faint), (double, noise), (triple, _) = errors
+    if not double > CLEAR * noise or not triple > 0:
+        return USUAL_POWER, USUAL_POWER
+    single = max(single, FAINT * faint, double / 4 ** POWERS[1])
+    powers = np.log2(double / single) / 2, np.log(triple / double) / np.log(1.5) / 2
+    narrow, wide = np.clip(powers, *POWERS).tolist()
+    return narrow, wide
 
 
-def _left_out(z: np.ndarray, step: int) -> np.ndarray:
-    """Return what is on each line less what its neighbours ``step`` lines aside predict; NaN where they do not."""
-    near, far = (step * aside for aside in LINES_ASIDE)
-    lines = z.shape[1]
-    out = np.full_like(z, np.nan)
-    if lines > 2 * near:
-        # Near the sides there is no fourth line: straight pieces, whose error is larger.
-        middle = np.arange(near, lines - near)
-        middle = middle[(middle < far) | (middle >= lines - far)]
-        out[:, middle] = z[:, middle] - (z[:, middle - near] + z[:, middle + near]) / 2
-    if lines > 2 * far:
-        close = z[:, far - near : lines - far - near] + z[:, far + near : lines - far + near]
-        distant = z[:, : lines - 2 * far] + z[:, 2 * far :]
-        out[:, far : lines - far] = z[:, far : lines - far] - (9.0 * close - distant) / 16.0
+def _error_along(z: np.ndarray, weights: tuple[float, ...], offsets: np.ndarray, noise: float) -> tuple[float, float]:
+    """Return the mean square error of values predicted from those ``offsets`` nodes off on both sides, less that of
+    noise, and the latter; NaN where lines are too short."""
+    weights = np.array(weights) / (2 * sum(weights))
+    through = (1.0 + 2.0 * np.sum(weights**2)) * noise
+    reach, nodes = offsets[-1], len(z)
+    if nodes <= 2 * reach:
+        return np.nan, through
+    rest = z[reach : nodes - reach].copy()
+    for weight, off in zip(weights, offsets):
+        rest -= weight * (z[reach - off : nodes - reach - off] + z[reach + off : nodes - reach + off])
+    rest = rest[np.isfinite(rest)]
+    return float(rest @ rest / len(rest) - through) if len(rest) else np.nan, through
+
+
+def _left_out(surface: Surface, rows: slice, noise: float, powers: tuple[float, float], cubic: bool):
+    """Return the squared residuals of lines left out, less that of noise, and the latter, as if every line had its
+    neighbours one spacing off; (rows, knots) each, NaN where no line is left out."""
+    u, known = surface.u[rows], surface.carried[rows]
+    excess, through = np.full(known.shape, np.nan), np.full(known.shape, np.nan)
+    new = np.append(True, (known[1:] != known[:-1]).any(axis=1))
+    for start, stop in zip(np.flatnonzero(new), np.append(np.flatnonzero(new)[1:], len(known))):
+        knots = np.flatnonzero(known[start])
+        bent = cubic and len(knots) >= SPLINE_KNOTS
+        if len(knots) < 3:
+            continue
+        place = u[start:stop, knots] if u.strides[0] else u[start : start + 1, knots]
+        table = (surface.zuu if bent else surface.z)[rows][start:stop, knots]
+        own, spread = _answer(place.mean(axis=0), bent)
+        even = 12 * (27**0.5 - 4) / surface.spacing_m**3 if bent else 2 / surface.spacing_m
+        # One neighbour of a line beside a gap is near: its error grows by less than across the gap's middle.
+        scale = (own / even) ** (sum(powers) / (3 if bent else 1))
+        # At the second line from the outside a spline has as little to go by as beyond the outer one.
+        some = slice(1, -1) if bent else slice(None)
+        mine = knots[1:-1][some]
+        through[start:stop, mine] = (scale * spread * noise)[some]
+        excess[start:stop, mine] = (_jumps(place, table)[:, some] ** 2) * (scale / own**2)[some]
+    excess[:, :HALO_LINES] = excess[:, -HALO_LINES:] = np.nan
+    return excess - through, through
+
+
+def _jumps(x: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Return by how much the slope of pieces along the rows changes at the inner knots."""
+    return np.diff(np.diff(values, axis=-1) / np.diff(x, axis=-1), axis=-1)
+
+
+def _answer(x: np.ndarray, bent: bool) -> tuple[np.ndarray, np.ndarray]:
+    """Return the jump at each inner knot that a residual of 1 makes there, and the squared residual that noise of
+    variance 1 makes."""
+    knot = np.arange(len(x))
+    combs = (knot % COMB == np.arange(COMB)[:, None]).astype(float)
+    jumps = _jumps(x, second_derivatives(x, combs, knot == 0) if bent else combs)
+    own = np.abs(jumps[knot[1:-1] % COMB, knot[:-2]])
+    return own, np.sum(jumps**2, axis=0) / own**2
+
+
+def _pooled(excess: np.ndarray, noise: np.ndarray, nodes: int) -> np.ndarray:
+    """Return the mean of the excess over three lines and as many nodes, drawn to that of the whole grid.
+
+    The share of the whole grid is the one that with lines two aside, which a missing line leaves, predicts residuals
+    best: by the mean of ``log v + r^2 / v``, the logarithmic score (Gneiting and Raftery 2007, doi
+    10.1198/016214506000001437). Around iron that shows on one line alone, the lines beside tell little.
+    """
+    from scipy.ndimage import uniform_filter1d
+
+    there = np.isfinite(excess)
+    overall = max(float(np.mean(excess[there])), 0.0) if there.any() else 0.0
+    along = [uniform_filter1d(table, nodes, axis=0, mode="constant")
+             for table in (np.where(there, excess, 0.0), there.astype(float))]  # fmt: skip
+    around, count = (_aside(table, 2) / 2 for table in along)
+    told = np.flatnonzero(there & (count > 0.4))
+    share = SHARES[-1]
+    if len(told) >= LEAST and overall > 0:
+        told = told[:: max(1, len(told) // SAMPLE)]
+        around, count, noise, excess = (table.ravel()[told] for table in (around, count, noise, excess))
+        foretold = [np.maximum(noise + _drawn(around, count, overall, s), 1e-6 * overall) for s in SHARES]
+        share = SHARES[int(np.argmin([np.mean(np.log(v) + (excess + noise) / v) for v in foretold]))]
+    around, count = ((table + _aside(table, 1)) / 3 for table in along)
+    return _drawn(around, count, overall, share)
+
+
+def _drawn(around: np.ndarray, count: np.ndarray, overall: float, share: float) -> np.ndarray:
+    """Return the mean of what is around and of the whole grid, which counts with a share; never below zero."""
+    return np.maximum(around + share * overall, 0.0) / (count + share)
+
+
+def _aside(table: np.ndarray, lines: int) -> np.ndarray:
+    """Return the sum of what stands so many columns to either side."""
+    out = np.zeros_like(table)
+    out[:, lines:] += table[:, :-lines]
+    out[:, :-lines] += table[:, lines:]
     return out
 
 
-def _intervals(surface: Surface, power: float) -> tuple[np.ndarray, tuple[np.ndarray, ...]]:
+def _intervals(surface: Surface, error: GapError, cubic: bool) -> tuple[np.ndarray, tuple[np.ndarray, ...]]:
     """Return what the error depends on in the interval right of each knot, and which row of it counts for each node.
 
     Position of the next line to the left that has readings, distance to the next on the right, squared standard
-    errors of both, and growth of the error from double spacing to that distance. Outside the outer lines the
-    distance is 0, the other line stands in, and the growth is 1.
+    errors of both, what half-way is added to the share of noise let through, and growth of the mean square error from
+    double spacing to that distance. Outside the outer lines the distance is 0, the other line stands in, and the
+    growth is 1.
     """
     u, carried, variance = surface.u, surface.carried, surface.line_variance
     nodes, knots = u.shape
@@ -172,6 +299,7 @@ def _intervals(surface: Surface, power: float) -> tuple[np.ndarray, tuple[np.nda
     right = row + np.maximum(np.where(after == knots, before, after), 0)
     start = np.take(u, left)
     width = np.maximum(np.take(u, right) - start, 0.0)
-    ratio = np.where(width > 0.0, width / (2.0 * surface.spacing_m), 1.0)
-    growth = ratio ** np.where(ratio > 1.0, max(power, LEAST_POWER), power)
-    return np.cumsum(new) - 1, (start, width, np.take(variance, left), np.take(variance, right), growth)
+    wide = width / surface.spacing_m
+    bend = 0.1377 * wide**2 + 0.1535 * wide - 0.535 if cubic else np.full(wide.shape, -0.5)
+    growth = np.where(wide > 0.0, wide / 2.0, 1.0) ** (2 * np.where(wide > 2.0, error.wide, error.narrow))
+    return np.cumsum(new) - 1, (start, width, np.take(variance, left), np.take(variance, right), bend, growth)

@@ -96,9 +96,12 @@ def interpolate_readings(
     the same line that are both in use count with their mean. Tie lines are left out. Values of neighbouring grids
     stand in for lines and nodes beyond a grid's edge, so seams between balanced grids do not show.
 
+    Cubic and sinc lay curves along the lines that are as stiff as the noise of single readings asks for, see
+    ``quietened``: what coils can see stays, and without noise the curves go through the readings.
+
     The standard error joins the noise of single readings, found along the lines; ``readings.se`` of the channel, taken
     as common to a line because corrections shift whole lines; and what lies between the lines, found by predicting
-    every line from its neighbours. The last is rather too large than too small, and it is a guess inside holes.
+    every line from its neighbours. Inside holes wider than a missing line the last is a guess.
     """
     check_choice("method", method, METHODS)
     for table in (readings, readings if halo is None else halo):
@@ -177,5 +180,5 @@ def _figures(readings: Readings, grids: Sequence[Traverses], painted: BlockRaste
         "grids": len(grids),
         "spacing_m": round(float(np.median([lines.spacing_m for lines in grids])), 6),
         "interval_m": round(float(np.median([lines.interval_m for lines in grids])), 6),
-        "noise": float(np.median([lines.noise for lines in grids])),
+        "noise": float(np.median([lines.reading_noise for lines in grids])),
     }

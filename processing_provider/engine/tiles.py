@@ -136,7 +136,7 @@ def _survey(grids: GridStore, names: Sequence[str], channel: str, method: str) -
         except EngineError as error:
             left_out.append(str(error))
             continue
-        figures = len(lines.x), lines.ties, lines.spacing_m, lines.interval_m, lines.noise
+        figures = len(lines.x), lines.ties, lines.spacing_m, lines.interval_m, lines.reading_noise
         known.append(_Grid(name, lines.bounds, *figures))
     if not known:
         raise EngineError(" ".join(left_out))
