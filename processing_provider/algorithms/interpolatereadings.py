@@ -12,8 +12,8 @@ class InterpolateReadings(SurveyAlgorithm):
     HELP = (
         "<p>Neighbouring grids in the layer continue each other, so seams do not show. Cells too far from a reading in "
         "use are nodata. Cell edges lie at whole multiples of the cell size, so all rasters of a survey fit.</p>"
-        "<p>Cubic and sinc smooth along the traverses as far as the noise of single readings asks for, and never what is "
-        "wider than about a metre; without noise the map goes through the readings. Linear always does.</p>"
+        "<p>Cubic and sinc smooth along the traverses as far as the noise of single readings asks for, and never what "
+        "is wider than about a metre; without noise the map goes through the readings. Linear always does.</p>"
     )
     TAGS = ("grid", "gridding", "map", "surface", "spline")
     PARAMETERS = (

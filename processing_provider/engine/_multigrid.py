@@ -177,8 +177,7 @@ def force_of(plate: np.ndarray, tension: float) -> np.ndarray:
         once *= pull
         np.subtract(inner, once[1:-1, 1:-1], out=force[row:last, 2:-2])
     for p, f in ((plate, force), (plate.T, force.T)):
-        f[:2] = _force_at_edges(p[:4], tension)[:2]
-        f[-2:] = _force_at_edges(p[-4:], tension)[-2:]
+        f[:2], f[:-3:-1] = _force_at_edges(np.stack([p[:4], p[:-5:-1]]), tension)[:, :2]
     return force
 
 
@@ -196,22 +195,23 @@ def _laplacian(plate: np.ndarray) -> np.ndarray:
 
 
 def _force_at_edges(plate: np.ndarray, tension: float) -> np.ndarray:
-    """Return the same from the energy's terms one by one, which leaves the edges free."""
+    """Return the same from the energy's terms one by one, which leaves the edges free; of the last two axes."""
     force = np.zeros_like(plate)
     bend = 1.0 - tension
-    for p, f in ((plate, force), (plate.T, force.T)):
-        if len(p) > 2:
-            curve = bend * (p[:-2] - 2.0 * p[1:-1] + p[2:])
-            f[:-2] += curve
-            f[1:-1] -= 2.0 * curve
-            f[2:] += curve
-        if tension and len(p) > 1:
-            slope = tension * (p[1:] - p[:-1])
-            f[1:] += slope
-            f[:-1] -= slope
-    twist = 2.0 * bend * (plate[1:, 1:] - plate[1:, :-1] - plate[:-1, 1:] + plate[:-1, :-1])
-    force[1:, 1:] += twist
-    force[1:, :-1] -= twist
-    force[:-1, 1:] -= twist
-    force[:-1, :-1] += twist
+    for p, f in ((plate, force), (plate.swapaxes(-1, -2), force.swapaxes(-1, -2))):
+        if p.shape[-2] > 2:
+            curve = bend * (p[..., :-2, :] - 2.0 * p[..., 1:-1, :] + p[..., 2:, :])
+            f[..., :-2, :] += curve
+            f[..., 1:-1, :] -= 2.0 * curve
+            f[..., 2:, :] += curve
+        if tension and p.shape[-2] > 1:
+            slope = tension * (p[..., 1:, :] - p[..., :-1, :])
+            f[..., 1:, :] += slope
+            f[..., :-1, :] -= slope
+    twist = plate[..., 1:, 1:] - plate[..., 1:, :-1] - plate[..., :-1, 1:] + plate[..., :-1, :-1]
+    twist *= 2.0 * bend
+    force[..., 1:, 1:] += twist
+    force[..., 1:, :-1] -= twist
+    force[..., :-1, 1:] -= twist
+    force[..., :-1, :-1] += twist
     return force

@@ -16,6 +16,9 @@ MOST_LAYERS = 8
 RING = 1.5
 """Readings outside of the nine cells around a cell's centre are at least this many cells away."""
 EDGE_M = 1e-6
+AROUND = ((0, 0), (-1, 0), (1, 0), (0, -1), (0, 1), (-1, -1), (-1, 1), (1, -1), (1, 1))
+BAND = 64
+"""Rows of a block at a time: what a processor keeps at hand."""
 
 
 class Nearest:
@@ -40,6 +43,9 @@ class Nearest:
         place, first, count = numbered(row * (col.max() + 1) + col)
         rows = np.split(np.argsort(place, kind="stable"), np.cumsum(count)[:-1])
         self._rows = {(int(blocks[0][f]), int(blocks[1][f])): part for f, part in zip(first, rows)}
+        within = [place - BLOCK * block for place, block in zip((self._row, self._col), blocks)]
+        edge = np.logical_or.reduce([(place < 1) | (place >= BLOCK - 1) for place in within])
+        self._edges = {block: part[edge[part]] for block, part in self._rows.items()}
 
     def blocks(self) -> Iterator[tuple[tuple[int, int], np.ndarray, np.ndarray, np.ndarray]]:
         """Yield first row and column of each block with cells in reach, their flat numbers, the nearest readings, and
@@ -71,17 +77,23 @@ class Nearest:
 
     def _of_ring(self, start: tuple[int, int], shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
         """Return the nearest among the readings in the nine cells around the centre of each."""
-        best, nearest = np.full(shape, np.inf), np.zeros(shape, np.intp)
-        for number, down, right in self._layers(start, shape):
-            for i in (0, 1, 2):
-                for j in (0, 1, 2):
-                    part = slice(i, i + shape[0]), slice(j, j + shape[1])
-                    square = np.square(down[part] + (i - 1))
-                    square += np.square(right[part] + (j - 1))
-                    nearer = square < best
-                    np.copyto(best, square, where=nearer)
-                    np.copyto(nearest, number[part], where=nearer)
-        return nearest.ravel(), np.sqrt(best, out=best).ravel() * self._lattice.cell_m
+        best, nearest = np.full(shape, np.inf, np.float32), np.zeros(shape, np.int32)
+        layers = self._layers(start, shape)
+        for row in range(0, shape[0], BAND):
+            band = slice(row, row + BAND)
+            for i, j in AROUND:
+                # Middle, sides, corners: what lies in these is at least so far.
+                if best[band].max() <= (i * i + j * j) / 4:
+                    break
+                part = slice(row + 1 + i, min(row + BAND, shape[0]) + 1 + i), slice(1 + j, 1 + j + shape[1])
+                for number, down, right in layers:
+                    square, aside = down[part] + np.float32(i), right[part] + np.float32(j)
+                    square *= square
+                    aside *= aside
+                    square += aside
+                    np.copyto(nearest[band], number[part], where=square < best[band])
+                    np.minimum(best[band], square, out=best[band])
+        return nearest.ravel(), np.sqrt(best.ravel(), dtype=float) * self._lattice.cell_m
 
     def _layers(self, start: tuple[int, int], shape: tuple[int, int]) -> list[tuple[np.ndarray, ...]]:
         """Return tables that share out the readings of a block, one a cell, with a cell more on each side; none when
@@ -90,25 +102,27 @@ class Nearest:
         Number of the reading, and how far it is down and right from the middle of its cell; infinitely where none is.
         """
         at = start[0] // BLOCK, start[1] // BLOCK
-        parts = [self._rows.get((at[0] + i, at[1] + j)) for i in (-1, 0, 1) for j in (-1, 0, 1)]
-        rows = np.concatenate([part for part in parts if part is not None])
+        none = np.zeros(0, np.intp)
+        parts = [self._edges.get((at[0] + i, at[1] + j), none) for i, j in AROUND[1:]]
+        rows = np.concatenate([self._rows.get(at, none), *parts])
         row, col = self._row[rows] - (start[0] - 1), self._col[rows] - (start[1] - 1)
         inside = (row >= 0) & (row < shape[0] + 2) & (col >= 0) & (col < shape[1] + 2)
         rows, row, col = rows[inside], row[inside], col[inside]
-        cell = row.astype(np.intp) * (shape[1] + 2) + col.astype(np.intp)
+        down, right = row.astype(np.intp), col.astype(np.intp)
+        cell = down * (shape[1] + 2) + right
+        row, col = (row - down - 0.5).astype(np.float32), (col - right - 0.5).astype(np.float32)
         layers = []
         while len(rows):
             if len(layers) == MOST_LAYERS:
                 return []
-            number = np.zeros((shape[0] + 2, shape[1] + 2), np.intp)
-            down, right = np.full((2, *number.shape), np.inf)
+            number = np.zeros((shape[0] + 2, shape[1] + 2), np.int32)
+            down, right = np.full((2, *number.shape), np.inf, np.float32)
             # Of several readings in a cell the one written last stays; the others come with the next layer.
-            number.ravel()[cell] = np.arange(len(rows))
-            shown = number.ravel()[cell] == np.arange(len(rows))
-            down.ravel()[cell[shown]], right.ravel()[cell[shown]] = row[shown] % 1.0 - 0.5, col[shown] % 1.0 - 0.5
-            number.ravel()[cell[shown]] = rows[shown]
+            number.ravel()[cell] = rows
+            down.ravel()[cell], right.ravel()[cell] = row, col
             layers.append((number, down, right))
-            rows, row, col, cell = rows[~shown], row[~shown], col[~shown], cell[~shown]
+            left = number.ravel()[cell] != rows
+            rows, row, col, cell = rows[left], row[left], col[left], cell[left]
         return layers
 
 

@@ -30,6 +30,45 @@ class _Held:
     moment: np.ndarray
 
 
+@dataclass(frozen=True)
+class Plate:
+    """A plate at rest, and what holds it.
+
+    Attributes
+    ----------
+    values : (rows, cols) float64
+    cell : (k,) int
+        Flat numbers, rising, of the cells that hold readings.
+    count, number : (k,) int
+        How many readings a cell holds, and the row of one of them.
+    spread : (2, k) float64
+        Mean squares of how far down and aside of the middle of its cell a reading lies, in cells.
+    """
+
+    values: np.ndarray
+    cell: np.ndarray
+    count: np.ndarray
+    number: np.ndarray
+    spread: np.ndarray
+    _tension: float
+    _span: float
+
+    @property
+    def held(self) -> np.ndarray:
+        """Which cells hold readings, (rows, cols) bool."""
+        return _marked(self.cell, self.values.shape)
+
+    def residuals(self, out: np.ndarray) -> np.ndarray:
+        """Return how much higher the plate is at some held cells than it comes to rest without them, (m,) float64.
+
+        ``out`` (k,) bool says which. The others stay where they are.
+        """
+        free = ~_marked(self.cell[~out], self.values.shape)
+        plate = self.values / self._span
+        left = self.cell[out]
+        return self._span * (plate.ravel()[left] - relaxed(plate, free, self._tension, ROUGHLY).ravel()[left])
+
+
 def minimum_curvature(
     x: np.ndarray,
     y: np.ndarray,
@@ -80,30 +119,52 @@ def minimum_curvature(
     (the equation, from memory). Briggs, I. C., 1974. Machine contouring using minimum curvature. Geophysics 39(1),
     39-48.
     """
+    return bent(x, y, z, lattice, tension=tension, progress=progress).values
+
+
+def bent(
+    x: np.ndarray,
+    y: np.ndarray,
+    z: np.ndarray,
+    lattice: Lattice,
+    *,
+    tension: float = 0.25,
+    progress: Optional[Callable[[float], None]] = None,
+) -> Plate:
+    """Return the plate of ``minimum_curvature``, which see, with what holds it."""
     x, y, z = check_columns(("x", "y", "values"), (x, y, z))
     if not 0.0 <= tension < 1.0:
         raise EngineError(f"Invalid tension: {tension:g} was given. It must be 0 or more and below 1.")
+    level, span, finest, count, number = _on_lattice(x, y, z, lattice)
+    held, shapes = [finest], [lattice.shape]
+    while min(shapes[-1]) > 2 * COARSEST:
+        held.append(_coarser(held[-1], shapes[-1]))
+        shapes.append(halved(shapes[-1]))
+    plate = np.zeros(shapes[-1])
+    for step, (shape, cells) in enumerate(zip(shapes[::-1], held[::-1])):
+        if progress is not None:
+            progress(step / len(shapes))
+        plate = _at_rest(refined(plate, shape) if step else plate, cells, tension)
+    return Plate(level + span * plate, finest.cell, count, number, 2 * finest.moment[[2, 4]], tension, span)
+
+
+def _on_lattice(x: np.ndarray, y: np.ndarray, z: np.ndarray, lattice: Lattice) -> tuple:
+    """Return mean and range of the values, the cells that hold readings, how many each holds, and one of them."""
     col, row = (x - lattice.x_min) / lattice.cell_m - 0.5, (lattice.y_max - y) / lattice.cell_m - 0.5
     inside = (col > -0.5) & (col < lattice.cols - 0.5) & (row > -0.5) & (row < lattice.rows - 0.5)
     if not inside.any():
         raise EngineError("No reading lies on the lattice, so there is nothing to interpolate. Check extent and CRS.")
     row, col, z = row[inside], col[inside], z[inside]
     level, span = z.mean(), max(np.ptp(z), np.finfo(float).tiny)
-    held = [_held(row, col, (z - level) / span, lattice.shape)]
-    shapes = [lattice.shape]
-    while min(shapes[-1]) > 2 * COARSEST:
-        held.append(_coarser(held[-1], shapes[-1]))
-        shapes.append(halved(shapes[-1]))
-    plate = np.zeros(shapes[-1])
-    for number, (shape, cells) in enumerate(zip(shapes[::-1], held[::-1])):
-        if progress is not None:
-            progress(number / len(shapes))
-        plate = _at_rest(refined(plate, shape) if number else plate, cells, tension)
-    return level + span * plate
+    held, count, last = _held(row, col, (z - level) / span, lattice.shape)
+    return level, span, held, count, np.flatnonzero(inside)[last].astype(np.int32)
 
 
-def _held(row: np.ndarray, col: np.ndarray, z: np.ndarray, shape: tuple[int, int]) -> _Held:
-    """Return the cells that readings lie in; ``row`` and ``col`` are fractional."""
+def _held(
+    row: np.ndarray, col: np.ndarray, z: np.ndarray, shape: tuple[int, int]
+) -> tuple[_Held, np.ndarray, np.ndarray]:
+    """Return the cells that readings lie in, how many are in each, and one of them; ``row`` and ``col`` are
+    fractional."""
     # Readings on the line between two cells all go the same way, whatever rounding does.
     nearest = [np.clip((place + 0.5 + 1e-9).astype(np.intp), 0, side - 1) for place, side in zip((row, col), shape)]
     flat = nearest[0] * shape[1] + nearest[1]
@@ -119,7 +180,9 @@ def _held(row: np.ndarray, col: np.ndarray, z: np.ndarray, shape: tuple[int, int
         away[1] ** 2 / 2,
     )
     means = [np.bincount(flat, column, minlength=len(count))[cell] / count[cell] for column in columns]
-    return _Held(cell, means[0], np.array(means[1:]))
+    last = np.empty(len(count), np.int32)
+    last[flat] = np.arange(len(flat), dtype=np.int32)
+    return _Held(cell, means[0], np.array(means[1:], np.float32)), count[cell].astype(np.int32), last[cell]
 
 
 def _coarser(held: _Held, shape: tuple[int, int]) -> _Held:
@@ -135,9 +198,7 @@ def _coarser(held: _Held, shape: tuple[int, int]) -> _Held:
 
 def _at_rest(plate: np.ndarray, held: _Held, tension: float) -> np.ndarray:
     """Return the plate at rest on its held cells."""
-    free = np.ones(plate.size, bool)
-    free[held.cell] = False
-    free = free.reshape(plate.shape)
+    free = ~_marked(held.cell, plate.shape)
     if not len(held.moment):
         plate = plate.copy()
         plate.ravel()[held.cell] = held.value
@@ -150,6 +211,13 @@ def _at_rest(plate: np.ndarray, held: _Held, tension: float) -> np.ndarray:
         if number and np.sqrt(np.mean((plate - before) ** 2)) < CARRIED:
             break
     return plate
+
+
+def _marked(cell: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    """Return which cells are among the flat numbers, (rows, cols) bool."""
+    there = np.zeros(shape, bool)
+    there.ravel()[cell] = True
+    return there
 
 
 def _carried(plate: np.ndarray, held: _Held) -> np.ndarray:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Callable, Iterator, Optional
+from functools import partial
+from typing import Callable, Optional
 
 import numpy as np
 
 from ._choice import choose_variogram
 from ._nearest import Nearest, tree_of
 from ._order import line_order
-from ._scatter import boxes_of, numbered, spacing_of
-from .blocks import BLOCK, BlockRaster, block_window
-from .curvature import minimum_curvature
+from ._plates import on_plates
+from ._scatter import numbered, spacing_of
+from .blocks import BlockRaster, block_window
 from .errors import EngineError
 from .kriging import ordinary_kriging
 from .lattice import Lattice
@@ -22,18 +23,10 @@ METHODS = ("minimum curvature", "kriging")
 LEAST_POINTS = 10
 USUAL_GAP = 1.5
 """Largest distance from a reading in spacings, as between traverses."""
-THIRD = 3
-"""Every third line is left out to see what lies between lines."""
-POWER = 1.5
-"""How the error of a plate grows with the distance from readings, at least."""
-MARGIN = 2
-"""Cells around the ground that a plate has besides."""
 PAIRS, TURNS = 6, 20
 """Neighbours of a point that tell noise, and how often their fit is weighted anew."""
 LEAST_SHARE = 1e-6
 """Noise is not told apart from none below this share of the variance."""
-AROUND = 2.0
-"""Spacings over which left-out residuals are pooled."""
 
 
 def interpolate_scattered(
@@ -77,12 +70,22 @@ def interpolate_scattered(
 
     Notes
     -----
-    Kriging: the nugget counts as noise of the readings, and the variance is the kriging variance. Minimum curvature:
-    the variance is that of a reading's noise by the number of readings in its cell, and the squared residual of a plate
-    through two lines of three on the third, noise taken off, carried to each cell's distance from a reading with the
-    power 1.5; points without lines are left out by boxes, and their noise is what near pairs differ by. To either comes
-    the squared standard error that corrections left on the nearest reading, for all readings around share it with their
-    line.
+    Kriging: the nugget counts as noise of the readings, and the variance is the kriging variance.
+
+    Minimum curvature: the variance is that of noise and that of ground between readings. With s^2 the variance of a
+    reading and lengths in cells, a cell with n readings has the noise v = s^2 / n / (1 - p_r q_r - p_c q_c)^2, p the
+    mean square of how far down or aside of its middle they lie, and q 0.54, 0.77 or 1 with none, one or both of the
+    cells beside that way held too. An empty cell d >= 1 from a reading has the mean of v by
+    1 + min(4 h d^2, 1.6 d^1.5), h the share of the cells in reach that hold readings. The error of the ground grows
+    with R^2 - c^2 of the widest circle around a cell that is free of readings, c from its centre; between two lines
+    that is the product of the distances to both, and beyond the outer ones R is 1.5 spacings at most. In a cell with
+    readings it is p_r + p_c at least. How fast it grows is told by the plate without every third line (points without
+    lines: every third diagonal of boxes a spacing wide): the sum of squared residuals less noise by that of squares of
+    R^2 - c^2 in the gaps left, over boxes two spacings wide, those beside counting half; nine tenths of that, and one
+    tenth of the same over all.
+
+    To either comes the squared standard error that corrections left on the nearest reading, for all readings around
+    share it with their line.
     """
     used = readings.in_use & np.isfinite(readings.x) & np.isfinite(readings.y) & np.isfinite(readings.channels[channel])
     if np.count_nonzero(used) < LEAST_POINTS:
@@ -94,18 +97,18 @@ def interpolate_scattered(
     points, z = np.stack([table.x, table.y], axis=1), table.channels[channel]
     spacing = _spacing(table, points)
     gap_m = USUAL_GAP * spacing if max_gap_m is None else max_gap_m
-    cells, nearest, away = _cells_near(points, lattice, gap_m)
+    cells, nearest = _cells_near(points, lattice, gap_m)
     if method == "kriging":
         variogram = variogram or choose_variogram(*points.T, z, azimuth_rad=_azimuth(table))
         where = np.concatenate([_places(lattice, *item) for item in cells.items()] or [np.zeros((0, 2))])
         values, variance = ordinary_kriging(*points.T, z, *where.T, variogram, nugget_is_noise=True, progress=progress)
         told = {name: getattr(variogram, name) for name in ("model", "nugget", "psill", "range_m", "ratio")}
     else:
-        noise = _noise(table, points, z)
-        values = _plate_values(points, z, lattice, cells, tension, progress)
-        left = noise**2 / _together(points, lattice)
-        rough = _roughness(table, points, z, noise**2 + left, lattice, cells, tension, spacing)
-        variance, told = left[nearest] + (rough * away**POWER) ** 2, {"noise": noise, "tension": tension}
+        noise, spaced = _noise(table, points, z), max(spacing / lattice.cell_m, 1.0)
+        label = partial(_labels, table.u_m, points, spaced * lattice.cell_m)
+        given = {"noise": noise, "spacing": spaced, "widest": USUAL_GAP * spaced, "tension": tension}
+        values, variance = on_plates(points, z, label, lattice, cells, nearest, **given, progress=progress)
+        told = {"noise": noise, "tension": tension}
     if channel in table.se:
         variance = variance + np.nan_to_num(table.se[channel][nearest]) ** 2
     figures = {
@@ -125,9 +128,9 @@ def _spacing(table: Readings, points: np.ndarray) -> float:
     for grid in np.flatnonzero(np.bincount(table.grid)):
         u = table.u_m[table.grid == grid]
         tenths = np.rint(u * 10) if np.isfinite(u).all() else np.zeros(1)
-        places = tenths[np.sort(numbered((tenths - tenths.min()).astype(np.int64))[1])]
+        places = u[numbered((tenths - tenths.min()).astype(np.int64))[1]]
         if 1 < len(places) < len(u) / 2:
-            apart.append(np.median(np.diff(np.sort(places))) / 10)
+            apart.append(np.median(np.diff(np.sort(places))))
     return float(np.median(apart)) if apart else spacing_of(points)
 
 
@@ -144,140 +147,24 @@ def _azimuth(table: Readings) -> float:
     return float(np.arctan2(*along))
 
 
-def _cells_near(points: np.ndarray, lattice: Lattice, gap_m: float) -> tuple[dict, np.ndarray, np.ndarray]:
-    """Return, by block, the flat numbers of the cells with a point within the gap; each cell's nearest point, and how
-    far it is."""
-    cells, nearest, distance = {}, [np.zeros(0, int)], [np.zeros(0)]
-    for start, near, number, away in Nearest(points, lattice, gap_m).blocks():
+def _cells_near(points: np.ndarray, lattice: Lattice, gap_m: float) -> tuple[dict, np.ndarray]:
+    """Return, by block, the flat numbers of the cells with a point within the gap; and each cell's nearest point."""
+    cells, nearest = {}, [np.zeros(0, int)]
+    for start, near, number, _ in Nearest(points, lattice, gap_m).blocks():
         cells[start] = near
         nearest.append(number)
-        distance.append(away)
-    return cells, np.concatenate(nearest), np.concatenate(distance)
+    return cells, np.concatenate(nearest)
 
 
-def _plates(points, z, lattice: Lattice, cells: dict, tension: float, progress=None) -> Iterator[tuple]:
-    """Yield the blocks of each group of grids, the window around their cells, and the plate on it."""
-    for blocks in _groups(list(cells)):
-        row, col = np.concatenate([_row_col(lattice, start, cells[start]) for start in blocks], axis=1)
-        row0, row1 = max(row.min() - MARGIN, 0), min(row.max() + 1 + MARGIN, lattice.rows)
-        col0, col1 = max(col.min() - MARGIN, 0), min(col.max() + 1 + MARGIN, lattice.cols)
-        window = int(row0), int(row1), int(col0), int(col1)
-        around = lattice.sub(window)
-        yield blocks, window, minimum_curvature(*points.T, z, around, tension=tension, progress=progress)
-
-
-def _plate_values(points, z, lattice: Lattice, cells: dict, tension: float, progress) -> np.ndarray:
-    values = {}
-    for blocks, (row0, _, col0, _), plate in _plates(points, z, lattice, cells, tension, progress):
-        for start in blocks:
-            row, col = _row_col(lattice, start, cells[start])
-            values[start] = plate[row - row0, col - col0]
-    return np.concatenate([values[start] for start in cells] or [np.zeros(0)])
-
-
-def _groups(blocks: list[tuple[int, int]]) -> list[list[tuple[int, int]]]:
-    """Return blocks that hang together, by edges or corners."""
-    left, groups = set(blocks), []
-    while left:
-        group, edge = [], [left.pop()]
-        while edge:
-            row, col = edge.pop()
-            group.append((row, col))
-            around = {(row + BLOCK * i, col + BLOCK * j) for i in (-1, 0, 1) for j in (-1, 0, 1)} & left
-            left -= around
-            edge += around
-        groups.append(sorted(group))
-    return groups
-
-
-def _roughness(
-    table: Readings, points, z, variance, lattice: Lattice, cells: dict, tension: float, spacing: float
-) -> np.ndarray:
-    """Return, by cell, the residual of left-out lines by the power of their distance from the lines left in.
-
-    ``variance`` of every reading is what noise alone would leave of the squared residual.
-    """
-    from scipy.ndimage import map_coordinates
-
-    out = _labels(table, points, spacing) % THIRD == 1
-    if not out.any() or out.all():
-        return np.zeros(sum(map(len, cells.values())))
-    left_in, told = points[~out], np.flatnonzero(out)
-    # Readings close together tell the same.
-    told = told[np.sort(numbered(boxes_of(points[told], spacing / 2))[1])]
-    left_out, windows = points[told], []
-    rest, group = np.full(len(told), np.nan), np.full(len(told), -1)
-    for number, (blocks, window, plate) in enumerate(_plates(left_in, z[~out], lattice, cells, tension)):
-        around = lattice.sub(window)
-        windows.append((blocks, around))
-        place = _place_in(around, left_out)
-        inside = np.all([(p > 0) & (p < side - 1) for p, side in zip(place, around.shape)], axis=0)
-        rest[inside] = z[told][inside] - map_coordinates(plate, [p[inside] for p in place], order=1)
-        group[inside] = number
-    away, _ = tree_of(left_in).query(left_out, workers=-1)
-    known = np.isfinite(rest) & (away > spacing / 2)
-    rough = np.where(known, rest**2 - variance[told], 0.0) / np.where(known, away, 1.0) ** (2 * POWER)
-    overall = rough[known].mean() if known.any() else 0.0
-    squares = {}
-    for number, (blocks, around) in enumerate(windows):
-        chosen = known & (group == number)
-        pooled = _pooled(left_out[chosen], rough[chosen], around, AROUND * spacing, overall)
-        for start in blocks:
-            squares[start] = _between(pooled, around, AROUND * spacing, lattice.sub(block_window(lattice, *start)))
-            squares[start] = squares[start].ravel()[cells[start]]
-    return np.sqrt(np.concatenate([squares[start] for start in cells]))
-
-
-def _place_in(lattice: Lattice, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return fractional rows and columns of (n, 2) map positions."""
-    x, y = points.T
-    return (lattice.y_max - y) / lattice.cell_m - 0.5, (x - lattice.x_min) / lattice.cell_m - 0.5
-
-
-def _labels(table: Readings, points: np.ndarray, spacing: float) -> np.ndarray:
-    """Return the place of each reading's line in its grid; without lines, a number by boxes a spacing wide."""
-    if np.isfinite(table.u_m).all() and np.ptp(table.u_m) > 0:
-        return np.rint(table.u_m / spacing).astype(int)
-    row, col = np.floor((points - points.min(axis=0)) / spacing).astype(int).T
+def _labels(u: np.ndarray, points: np.ndarray, side: float, number: np.ndarray) -> np.ndarray:
+    """Return the lines of readings, counted across; without lines, numbers by boxes a side wide."""
+    u, points = u[number], points[number]
+    if np.isfinite(u).all() and np.ptp(u) > 0:
+        tenths = np.rint(u * 10).astype(np.int64)
+        place, first, _ = numbered(tenths - tenths.min())
+        return place if len(first) < len(place) / 2 else np.rint((u - u.min()) / side).astype(int)
+    row, col = np.floor((points - points.min(axis=0)) / side).astype(int).T
     return row + col
-
-
-def _pooled(points: np.ndarray, values: np.ndarray, lattice: Lattice, side: float, overall: float) -> np.ndarray:
-    """Return the mean of the values in and around each box of a lattice, a quarter drawn to ``overall``.
-
-    The boxes beside count half, those at the corners a quarter.
-    """
-    from scipy.ndimage import convolve1d
-
-    shape = tuple(int(np.ceil(cells * lattice.cell_m / side)) for cells in lattice.shape)
-    row, col = (((p + 0.5) * lattice.cell_m / side).astype(int) for p in _place_in(lattice, points))
-    flat = row * shape[1] + col
-    sums, counts = (
-        np.bincount(flat, weights, minlength=shape[0] * shape[1]).reshape(shape)
-        for weights in (values, np.ones(len(values)))
-    )
-    for axis in (0, 1):
-        sums, counts = (convolve1d(t, [0.5, 1.0, 0.5], axis=axis, mode="constant") for t in (sums, counts))
-    mean = np.where(counts > 0, sums / np.where(counts > 0, counts, 1.0), overall)
-    return np.maximum(0.75 * mean + 0.25 * overall, 0.0)
-
-
-def _between(table: np.ndarray, around: Lattice, side: float, cells: Lattice) -> np.ndarray:
-    """Return the values of all cells, linear between the middles of boxes of a lattice."""
-    edges = (around.y_max - cells.y) / side, (cells.x - around.x_min) / side
-    for axis, place in enumerate(edges):
-        place = np.clip(place - 0.5, 0.0, max(table.shape[axis] - 1.0, 0.0))
-        low = np.minimum(place.astype(int), max(table.shape[axis] - 2, 0))
-        high = np.minimum(low + 1, table.shape[axis] - 1)
-        share = (place - low)[:, None] if axis == 0 else place - low
-        table = np.take(table, low, axis) * (1.0 - share) + np.take(table, high, axis) * share
-    return table
-
-
-def _together(points: np.ndarray, lattice: Lattice) -> np.ndarray:
-    """Return how many readings lie in the cell of each."""
-    place, _, count = numbered(boxes_of(points, lattice.cell_m))
-    return count[place]
 
 
 def _noise(table: Readings, points: np.ndarray, z: np.ndarray) -> float:

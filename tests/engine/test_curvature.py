@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from turnrow.processing_provider.engine._multigrid import Softener, gathered, refined
-from turnrow.processing_provider.engine.curvature import minimum_curvature
+from turnrow.processing_provider.engine.curvature import ROUGHLY, bent, minimum_curvature
 from turnrow.processing_provider.engine.errors import EngineError
 from turnrow.processing_provider.engine.lattice import Lattice
 
@@ -70,6 +70,34 @@ def test_high_tension_tends_to_a_membrane():
     plate = minimum_curvature(x, y, np.repeat([0.0, 1.0], LATTICE.cols), LATTICE, tension=0.99)
     ramp = np.linspace(0, 1, 21)
     assert np.abs(plate[3:24] - ramp[:, None]).max() < 0.01
+
+
+def test_residuals_are_what_a_plate_without_the_readings_is_off():
+    """Readings in the middle of cells are not carried, so the plate bent anew through the others is the same."""
+    cell = np.random.default_rng(8).choice(LATTICE.rows * LATTICE.cols, 150, replace=False)
+    row, col = np.divmod(np.sort(cell), LATTICE.cols)
+    x, y = LATTICE.x[col], LATTICE.y[row]
+    z = np.sin(x / 2) + np.cos(y / 3)
+    out = np.arange(150) % 3 == 1
+    without = minimum_curvature(x[~out], y[~out], z[~out], LATTICE)
+    plate = bent(x, y, z, LATTICE)
+    np.testing.assert_array_equal(plate.cell, np.sort(cell))
+    expected = (z - without[row, col])[out]
+    assert np.sqrt(np.mean(expected**2)) > 20 * ROUGHLY * np.ptp(z)
+    # Both are at rest to their estimated distances from balance.
+    assert np.abs(plate.residuals(out) - expected).max() < 5 * ROUGHLY * np.ptp(z)
+
+
+def test_what_holds_a_plate_is_counted():
+    x, y = np.array([0.1, 0.4, 3.25, 90.0]), np.array([0.25, 0.25, 5.25, 1.0])
+    plate = bent(x, y, np.arange(4.0), LATTICE)
+    row, col = np.divmod(plate.cell, LATTICE.cols)
+    np.testing.assert_allclose(LATTICE.x[col], [3.25, 0.25])
+    np.testing.assert_array_equal(plate.count, [1, 2])
+    assert plate.number[0] == 2
+    assert plate.number[1] in (0, 1)
+    # 0.15 m are 0.3 cells.
+    np.testing.assert_allclose(plate.spread, [[0, 0], [0, 0.09]], atol=1e-6)
 
 
 def test_input_is_not_changed(points):

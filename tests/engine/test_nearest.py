@@ -35,15 +35,15 @@ def crowded():
     ],
 )
 def test_it_equals_a_search_tree(points, cell_m, reach_m):
-    """scipy.spatial.cKDTree.query; of readings equally far either will do."""
+    """scipy.spatial.cKDTree.query; of readings equally far, to single precision, either will do."""
     points = points + [X0, Y0]
     lattice = Lattice.covering(*(points.min(axis=0) - 1.0), *(points.max(axis=0) + 1.0), cell_m)
     tree, found = cKDTree(points), np.zeros(lattice.shape, bool)
     for start, cells, number, away in Nearest(points, lattice, reach_m).blocks():
         row, col = np.divmod(cells, min(512, lattice.cols - start[1]))
         centres = np.stack([lattice.x[col + start[1]], lattice.y[row + start[0]]], axis=1)
-        np.testing.assert_allclose(away, tree.query(centres)[0], rtol=0, atol=1e-8)
-        np.testing.assert_allclose(np.hypot(*(points[number] - centres).T), away, rtol=0, atol=1e-8)
+        np.testing.assert_allclose(away, tree.query(centres)[0], rtol=0, atol=EDGE_M)
+        np.testing.assert_allclose(np.hypot(*(points[number] - centres).T), away, rtol=0, atol=EDGE_M)
         found[row + start[0], col + start[1]] = True
     every = np.stack([grid.ravel() for grid in np.meshgrid(lattice.x, lattice.y)], axis=1)
     away = tree.query(every)[0].reshape(lattice.shape)

@@ -53,6 +53,12 @@ def test_points_need_no_lines(method):
     assert result.record["figures"]["readings used"] == 900
 
 
+@pytest.mark.parametrize("spacing", [0.25, 0.5, 0.75])
+def test_distance_between_lines_is_told(spacing):
+    result = interpolate_readings(walked(spacing), "eca", Lattice.covering(0, 0, 15, 15, 0.5), method=METHODS[0])
+    assert result.record["figures"]["spacing_m"] == pytest.approx(spacing, abs=1e-6)
+
+
 @pytest.mark.parametrize("noise", [0.1, 0.5])
 @pytest.mark.parametrize("lines", [True, False])
 def test_two_standard_errors_of_a_plate_cover_the_truth(lines, noise):
@@ -68,6 +74,52 @@ def test_two_standard_errors_of_a_plate_cover_the_truth(lines, noise):
         known = np.isfinite(result.values)
         covered.append(np.mean((np.abs(result.values - truth(lattice)) < 2 * result.standard_error)[known]))
     assert 0.90 < np.mean(covered) < 0.99
+
+
+def off_by_error(readings, lattice, ground, chosen):
+    """Error by standard error of chosen cells of a plate."""
+    result = interpolate_readings(readings, "eca", lattice, method="minimum curvature")
+    x, y = np.meshgrid(lattice.x, lattice.y)
+    inner = chosen(x, y) & (np.minimum(x, y) > 1) & (np.maximum(x, y) < 19) & np.isfinite(result.values)
+    return ((result.values - ground.at(x, y)) / result.standard_error)[inner]
+
+
+def is_honest(off):
+    """Two standard errors hold 95 of 100 normal errors, and the mean square is 1. Ground that is rough in few places
+    has errors that are not normal; 0.7 to 1.4 is a fifth off in the standard error either way, twice is 0.25."""
+    return 0.90 < np.mean(np.abs(off) < 2) < 0.985 and 0.7 < np.mean(off**2) < 1.4
+
+
+@pytest.mark.parametrize("noise", [0.05, 0.15])
+@pytest.mark.parametrize("cell_m", [0.5, 0.25])
+@pytest.mark.parametrize("kind", ["geology", "site"])
+def test_standard_errors_across_lines_that_are_missing_are_honest(walk, kind, cell_m, noise):
+    lattice, off = Lattice.covering(0, 0, 20, 20, cell_m), []
+    missing = np.arange(5, 38, 4)
+    for seed in range(2000, 2010):
+        rng = np.random.default_rng(seed)
+        ground = getattr(walk, kind)(20.0, rng)
+        readings = walk.walk(ground, rng, walk.Faults(noise=noise)).readings
+        across = (missing - 0.5) * 0.5
+
+        def bridged(x, y, across=across):
+            return np.abs(x[..., None] - across).min(axis=-1) < 0.26
+
+        off.append(off_by_error(readings.take(~np.isin(readings.line, missing)), lattice, ground, bridged))
+    assert is_honest(np.concatenate(off))
+
+
+@pytest.mark.parametrize("spacing", [0.5, 1.0])
+@pytest.mark.parametrize("offset", [0.0, 0.125])
+def test_noise_alone_is_told(walk, spacing, offset):
+    """On level ground all error is noise."""
+    level, off = walk.Field(20.0), []
+    lattice = Lattice.covering(offset, 0, 20 + offset, 20, 0.25)
+    for seed in range(2000, 2006):
+        rng = np.random.default_rng(seed)
+        readings = walk.walk(level, rng, walk.Faults(noise=0.3), spacing=spacing).readings
+        off.append(off_by_error(readings, lattice, level, lambda x, y: x > 0))
+    assert is_honest(np.concatenate(off))
 
 
 @pytest.mark.parametrize("method", METHODS)
