@@ -27,7 +27,7 @@ from qgis.PyQt import QtCore
 
 from ..engine.errors import EngineError
 from ..engine.layout import EXTRA_ROLES
-from ..engine.readings import FIXED_FIELDS, Readings
+from ..engine.readings import FIXED_FIELDS, PLACE, Readings
 from ._arrow import can_stream, stream
 from .geopackage import plain
 
@@ -199,7 +199,8 @@ def read_readings(source, layer: Optional[QgsVectorLayer] = None, *, needs_lines
     geometry = QgsWkbTypes.geometryType(source.wkbType())
     if geometry not in (QgsWkbTypes.GeometryType.PointGeometry, QgsWkbTypes.GeometryType.NullGeometry):
         raise EngineError(f"The layer {name} holds no points. Readings are points, or a table without geometry.")
-    known = {*FIXED_FIELDS, *EXTRAS, *(channel + ending for channel in channels for ending in ("", *SUFFIXES))}
+    measured = (channel + ending for channel in channels for ending in ("", *SUFFIXES))
+    known = {*FIXED_FIELDS, f"{PLACE}_se", *EXTRAS, *measured}
     names = [field_name for field_name in fields.names() if field_name in known]
     streamed = stream(layer, names) if can_stream(layer, source.featureCount()) else None
     columns, x, y = streamed or _one_by_one(source, names)

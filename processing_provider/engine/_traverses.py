@@ -13,7 +13,7 @@ from ._quiet import Quiet, noise_of, quietened
 from ._splines import knot_slopes, second_derivatives
 from .errors import EngineError
 from .frame import Frame, frame_of_readings
-from .readings import Readings
+from .readings import PLACE, Readings
 
 SAME_LINE_M = 0.05
 """Recordings of a line closer together than this are one line, and their mean counts."""
@@ -50,7 +50,8 @@ class Traverses:
     real : (nodes, lines) bool
         A reading lies within one interval of the node.
     line_variance : (nodes, lines) float64
-        Squared standard error of what corrections put on each line; zeros when unknown.
+        Squared standard error of what corrections put on each line, and of places along it by the slope of the values
+        there; zeros when unknown.
     reading_noise : float
         Standard deviation of single readings.
     noise, noise_halfway : float
@@ -151,10 +152,7 @@ def traverses_of(readings: Readings, rows, channel: str, name: str, *, cubic: bo
     origin, nodes = _nodes(walk.v, walk.interval_m)
     u_node, z_node, real = _by_line(line, len(place), *_carry(walk, origin, nodes, len(line), cubic))
     half_u, half_v = spacing / 2, walk.interval_m / 2
-    variance = np.zeros(len(place))
-    if channel in readings.se:
-        error = np.nan_to_num(readings.se[channel][rows][order])
-        variance = np.bincount(line[run], error**2) / np.bincount(line[run])
+    squares = [_squared_errors(readings, name, rows, order, line[run]) for name in (channel, PLACE)]
     off = u - place[line][run]
     straight = bool(max(off.max(), -off.min()) < STRAIGHT_M)
     return Traverses(
@@ -168,7 +166,7 @@ def traverses_of(readings: Readings, rows, channel: str, name: str, *, cubic: bo
         u=np.broadcast_to(place, u_node.shape) if straight else u_node,
         z=z_node,
         real=real,
-        line_variance=np.broadcast_to(variance, z_node.shape),
+        line_variance=_variance(*squares, z_node, walk.interval_m),
         reading_noise=noise,
         noise=noise * np.sqrt(quiet.left),
         noise_halfway=noise * np.sqrt(quiet.halfway),
@@ -189,6 +187,22 @@ class _Walk:
     run: np.ndarray
     first: np.ndarray
     interval_m: float
+
+
+def _squared_errors(readings: Readings, name: str, rows, order: np.ndarray, line: np.ndarray) -> np.ndarray:
+    """Return the mean squared standard error of each line's readings; ``line`` (n,) tells theirs."""
+    if name not in readings.se:
+        return np.zeros(int(line.max()) + 1)
+    error = np.nan_to_num(readings.se[name][rows][order])
+    return np.bincount(line, error**2) / np.bincount(line)
+
+
+def _variance(values: np.ndarray, places: np.ndarray, z: np.ndarray, interval_m: float) -> np.ndarray:
+    """Return (nodes, lines) variances of values on lines: squared errors (L,) of the lines' values, and of places along
+    them, for a reading that lies elsewhere along its line has a value of elsewhere."""
+    if not places.any() or len(z) < 2:
+        return np.broadcast_to(values, z.shape)
+    return values + places * np.nan_to_num(np.gradient(z, interval_m, axis=0)) ** 2
 
 
 def _lengthwise(line: np.ndarray, number: np.ndarray, u: np.ndarray, v: np.ndarray):

@@ -82,6 +82,12 @@ class Walking:
         true = np.interp(inside + apart * line, place, np.tile(self.v, len(written)))
         return np.where((line >= 0) & self.moved[line], true - inside, 0.0)
 
+    def errors(self, line: np.ndarray, v_m: np.ndarray) -> np.ndarray:
+        """Return (n,) standard errors in metres of the places of readings, as of ``moves``; NaN where line is -1."""
+        node = np.rint((v_m - self.v[0]) / (self.v[1] - self.v[0]))
+        node = np.clip(np.nan_to_num(node), 0, len(self.v) - 1).astype(int)
+        return np.where(line >= 0, self.standard_error_m[line, node], np.nan)
+
 
 @dataclass(frozen=True)
 class _Sides:

@@ -12,7 +12,7 @@ from ._smoothing import smoother
 from ._tied_walks import told_by_ties
 from ._validation import check_channels, check_finite
 from ._walking import Walking, walking_errors
-from .readings import Readings, flag_bit
+from .readings import PLACE, Readings, flag_bit
 from .store import GridStore, grid_by_grid
 
 SEARCH_M = 1.0
@@ -85,7 +85,8 @@ def align_opposing(
     Returns
     -------
     Readings, dict
-        Moved readings (``v_m`` and, where there is a map position, ``x`` and ``y``) and the record. ``figures``:
+        Moved readings (``v_m`` and, where there is a map position, ``x`` and ``y``; with ``per_traverse`` the standard
+        error of the place in ``se``) and the record. ``figures``:
         ``shift_m`` applied, ``estimate_m``, ``shift_error_m`` (standard error), ``pairs``, ``correlation_before``
         and ``correlation_after`` (of band-passed opposite neighbours, the shift alone), ``came_in`` and ``went_out``
         (readings that crossed the edges of the grid and lost or took the flag ``overrun``), ``remark``,
@@ -151,11 +152,14 @@ def align_grids(
     for i, (name, part) in enumerate(grids.items()):
         lines = lines_of(part)
         move = np.where(lines.owner >= 0, part.heading * figures["shift_m"], 0.0)
-        move += walks.moves(name, part, lines, move)
+        own, error = walks.moves(name, part, lines, move)
+        move += own
+        moved = _moved(part, lines, move) if move.any() else part
         if move.any():
-            moved = _moved(part, lines, move)
             table[i].update(shift_m=figures["shift_m"], **_crossings_counted(part, moved))
-            grids.put(name, moved)
+        if per_traverse:
+            moved = moved.replace(se={**moved.se, PLACE: error})
+        grids.put(name, moved)
         told((len(grids.names) + i + 1) / (2 * len(grids.names)))
     figures.update(walks.figures())
     figures.update({word: sum(row[word] for row in table) for word in ("pairs", "came_in", "went_out")})
@@ -170,15 +174,17 @@ class _Walks:
         self._channels, self.rows = channels, []
         self._squares, self._weights, self._usual = [], [], []
 
-    def moves(self, name: str, part: Readings, lines: Lines, move: np.ndarray) -> np.ndarray:
-        """Return what the readings (n,) of a grid move by, after they have moved by ``move`` (metres)."""
+    def moves(self, name: str, part: Readings, lines: Lines, move: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return what the readings (n,) of a grid move by, after they have moved by ``move``, and the standard errors
+        of where they are then (metres; NaN where nothing is known)."""
+        unknown = np.zeros(len(part)), np.full(len(part), np.nan)
         if not self._channels:
-            return np.zeros(len(part))
+            return unknown
         moved = _crossed(part.replace(v_m=part.v_m + move), part, lines)
         # The common axis starts where the moved readings do.
         fresh = lines_of(moved)
         if len(fresh) < LEAST_LINES or np.ptp(fresh.v) < LEAST_LENGTH_M:
-            return np.zeros(len(part))
+            return unknown
         matrices = fresh.resample(moved, moved.stacked(self._channels))
         walking = walking_errors(matrices, fresh)
         placed = _crossed(moved.replace(v_m=moved.v_m + walking.moves(fresh.owner, moved.v_m)), moved, fresh)
@@ -189,7 +195,7 @@ class _Walks:
         self._squares.append(np.sum(walking.standard_error_m**2))
         self._weights.append(walking.standard_error_m.size)
         self._usual.append(walking.usual_sd_m)
-        return walking.moves(fresh.owner, moved.v_m)
+        return walking.moves(fresh.owner, moved.v_m), walking.errors(fresh.owner, moved.v_m)
 
     def figures(self) -> dict:
         """Return the figures of all grids."""

@@ -15,6 +15,9 @@ FLAGS = ("overrun", "dummy", "void", "redone", "obstacle", "outlier", "missing",
 KINDS = ("survey", "tie", "base")
 """What a recording is for: the map, or (a line across the others, readings at one spot) the levels of the lines."""
 
+PLACE = "v_m"
+"""Under this name ``Readings.se`` has the standard error of the place along the traverse, metres."""
+
 FIXED_FIELDS = (
     "grid", "line", "run", "seq", "station", "time_s", "u_m", "v_m", "heading", "kind", "flag", "source", "row",
 )  # fmt: skip
@@ -86,7 +89,8 @@ class Readings:
     flag : (n,) uint16
         Bits of ``FLAGS``; 0 = in use.
     channels, raw, se : dict of (n,) float64
-        Values by channel; as logged (from the first correction on); standard error of the corrected value.
+        Values by channel; as logged (from the first correction on); standard error of the corrected value, and under
+        ``PLACE`` that of ``v_m`` (from alignment on; NaN where it is not known).
     extras : dict of (n,) float64
         What else the log told of each reading (``mark``, ``temperature``, ``easting``, ...).
     units : dict of str
@@ -279,7 +283,8 @@ class Readings:
         if x is not None and y is not None:
             given.update(x=x, y=y)
         raw = {c: np.asarray(columns[f"{c}_raw"], float) for c in channels if f"{c}_raw" in columns}
-        se = {c: np.asarray(columns[f"{c}_se"], float) for c in channels if f"{c}_se" in columns}
+        errors = {f"{name}_se": name for name in (PLACE, *channels)}
+        se = {errors[name]: np.asarray(columns[name], float) for name in columns if name in errors}
         values = {c: columns[c] for c in channels}
         return cls.build(columns["line"], values, raw=raw, se=se, units=dict(units or {}), **given)
 

@@ -12,7 +12,7 @@ from .blocks import BLOCK, BlockRaster, block_window
 from .errors import EngineError
 from .interpolate import ON_TRAVERSES, RasterResult, interpolate_readings
 from .lattice import Lattice
-from .readings import Readings, concatenate
+from .readings import PLACE, Readings, concatenate
 from .store import Blocks, GridStore
 
 MOST_READINGS = 1_000_000
@@ -112,7 +112,7 @@ def _overlap(one: Window, other: Window) -> bool:
 
 def _slim(part: Readings, channel: str) -> Readings:
     """Return the readings with no other columns than the map needs."""
-    se = {channel: part.se[channel]} if channel in part.se else {}
+    se = {name: part.se[name] for name in (channel, PLACE) if name in part.se}
     return part.replace(channels={channel: part.channels[channel]}, raw={}, se=se, extras={}, units={})
 
 

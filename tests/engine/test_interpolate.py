@@ -485,6 +485,20 @@ def test_progress_can_stop_the_run():
         interpolate_readings(readings, "eca", covering(readings), progress=stop)
 
 
+def test_places_that_are_not_sure_count_by_the_slope():
+    """Arithmetic: on a plane of 0.5 a metre along the lines, places sure to 0.1 m leave values sure to 0.05."""
+    readings = grid(lambda x, y: 7.5 + 0.5 * y + 0.2 * x, noise=0.1, seed=8)
+    sure, unsure = (
+        interpolate_readings(readings.replace(se={"v_m": np.full(len(readings), error)}), "eca", covering(readings))
+        for error in (0.0, 0.1)
+    )
+    np.testing.assert_array_equal(sure.values, unsure.values)
+    more = unsure.standard_error**2 - sure.standard_error**2
+    # Noise that is left gives the slope of any two nodes an error, which adds to the mean square.
+    assert np.nanmean(more[4:-4, 4:-4]) == pytest.approx(0.05**2, rel=0.25)
+    assert np.nanmin(more) > -1e-12
+
+
 @pytest.mark.parametrize(("method", "missing", "halfway"), [("cubic", 1.3226, 0.7561), ("linear", 0.5, 0.5)])
 def test_noise_alone_is_let_through_as_theory_says(method, missing, halfway):
     """Flat ground: where every fourth line is missing, and half-way between lines, against what is on lines.

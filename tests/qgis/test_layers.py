@@ -71,7 +71,8 @@ def readings():
     table = table.with_flag("overrun", [0, 3]).with_flag("outlier", [3]).with_flag("unplaced", [11])
     changed = table.channels["eca"] + 1
     changed[2] = np.nan
-    return table.with_channel("eca", changed, np.full(n, 0.1))
+    table = table.with_channel("eca", changed, np.full(n, 0.1))
+    return table.replace(se={**table.se, "v_m": np.append(np.full(11, 0.12), np.nan)})
 
 
 def assert_same(a: Readings, b: Readings, units=True):
