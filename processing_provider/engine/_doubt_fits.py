@@ -57,11 +57,18 @@ class Fit:
         return np.stack([moved, self.likelihood[1][:, self.turn].max(axis=1)])
 
 
-def threshold(fit: Fit, lines: int) -> float:
-    """Return the gain in log likelihood that chance reaches in one of 1 / FALSE_ALARMS grids."""
+def excess(fit: Fit, trusted: np.ndarray) -> np.ndarray:
+    """Return (2, L) log likelihood that each line gains, moved and turned round, beyond what chance reaches.
+
+    -inf for lines that are not trusted. Chance reaches it in one of 1 / ``FALSE_ALARMS`` grids, half of them by a move.
+    """
     from scipy.stats import chi2
 
-    return float(chi2.isf(FALSE_ALARMS / (lines * moves_of(fit)), 1) / 2)
+    lines = fit.recorded.size
+    turns = 2 * TURN_M / FEATURE_M
+    tried = np.array([max(moves_of(fit) - turns, 1.0), turns])
+    chance = chi2.isf(FALSE_ALARMS / 2 / (lines * tried), 1) / 2
+    return np.where(trusted, fit.proposed - fit.recorded - chance[:, None], -np.inf)
 
 
 def moves_of(fit: Fit) -> float:
@@ -78,8 +85,8 @@ def fits(readings: Readings, lines: Lines, channels: Sequence[str], trusted: np.
     round, after the common lag is taken off. With N independent readings and correlation c the log likelihood is
     -N/2 log(1 - c^2); the part of a line that a move puts off its neighbours counts as unexplained. A doubt is raised
     when a proposal beats every place within ``NEAR_M`` by the threshold of Wilks's test for all lines and moves
-    together (Bonferroni), so that chance raises one in at most ``FALSE_ALARMS`` of clean grids. Channels of one
-    instrument see the same ground, so their likelihoods are averaged, not added up.
+    together (Bonferroni, see ``excess``), so that chance raises one in at most ``FALSE_ALARMS`` of clean grids.
+    Channels of one instrument see the same ground, so their likelihoods are averaged, not added up.
 
     References
     ----------

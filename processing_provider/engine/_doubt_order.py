@@ -9,6 +9,7 @@ import numpy as np
 
 from ._doubt_gaps import Gaps
 from ._doubt_ground import Ground
+from ._doubt_places import LEAST_SURE, Spot, spot_of
 
 ALARM = 1 / 20
 """Clean grids in which chance raises a doubt about the order of the lines, at most."""
@@ -29,11 +30,10 @@ CLOSELY = 12
 """Candidates of each kind that are looked at closely."""
 BESIDE = 4
 """Pairs of neighbours, the likeliest by the shapes of features, of which one is tried on the ground of the other."""
-TEMPER = 0.6
-"""Power of a likelihood ratio that makes probabilities of lines walked twice come true (found on simulated sites):
-what is left of the walk is not as independent from reading to reading as the model has it."""
-LEAST_SURE = 0.2
-"""Of a grid with one line too many, a line is named from this probability on that it is the one walked twice."""
+GROUND, TRACKS = 0.5, 0.25
+"""Powers of the likelihood ratios by ``Ground`` and by features that are followed, that make probabilities of lines
+walked twice come true (found on simulated sites): what is left of the walk is not as independent from reading to
+reading as the model has it."""
 EDGE = 2
 """Lines so near to an edge of the grid have neighbours on one side only; nothing is said of their order."""
 
@@ -52,9 +52,11 @@ class OrderDoubt:
     gain, threshold : float
         Log likelihood gained, and what chance reaches.
     certainty : float
-        Posterior probability with the prior odds ``PRIOR``.
+        Posterior probability with the prior odds ``PRIOR``; of a line walked twice, that it is this one.
     recorded, proposed : float
         Correlation of the line with what its neighbours foretell.
+    spot : Spot, optional
+        Of a line walked twice, the lines one of which it is.
     """
 
     code: str
@@ -65,9 +67,12 @@ class OrderDoubt:
     certainty: float
     recorded: float
     proposed: float
+    spot: Optional[Spot] = None
 
 
-def order_doubt(ground: Ground, walked: Ground, gaps: Sequence[Gaps], twice: bool) -> Optional[OrderDoubt]:
+def order_doubt(
+    ground: Ground, walked: Ground, gaps: Sequence[Gaps], nearer: Optional[np.ndarray]
+) -> Optional[OrderDoubt]:
     """Return the best-founded doubt about the order of the lines, None where there is none.
 
     Parameters
@@ -80,9 +85,10 @@ def order_doubt(ground: Ground, walked: Ground, gaps: Sequence[Gaps], twice: boo
     gaps : sequence of Gaps
         What the features that cross the lines tell of their distances, as logged and as walked; empty while lines may
         still be turned round or moved, at which features break off as at a wrong distance.
-    twice : bool
-        Whether the log has more lines than the grid. Only then is a line looked for that was walked twice with all
-        later ones a spacing off: ground that is alike on two lines is too common to tell it by the readings alone.
+    nearer : (L,) float or None
+        Log likelihood gained when all lines from this one on lie a spacing nearer, by features that are followed, where
+        the log has more lines than the grid. Only there is a line looked for that was walked twice with all later ones
+        a spacing off: ground that is alike on two lines is too common to tell it by the readings alone.
 
     Notes
     -----
@@ -93,7 +99,7 @@ def order_doubt(ground: Ground, walked: Ground, gaps: Sequence[Gaps], twice: boo
     """
     doubts = [
         *_swaps(ground),
-        *(_doubles(ground, walked) if twice else _beside(ground, walked, gaps)),
+        *(_beside(ground, walked, gaps) if nearer is None else _doubles(ground, walked, nearer)),
         *_strangers(ground),
     ]
     above = [d for d in doubts if d.gain > d.threshold]
@@ -122,31 +128,29 @@ def _swaps(ground: Ground) -> Iterator[OrderDoubt]:
             yield _doubt(ground, "lines-swapped", a, b, ground.swap(a, b), candidates, place, margin)
 
 
-def _doubles(ground: Ground, walked: Ground) -> Iterator[OrderDoubt]:
-    """The line most probably walked twice where one line is too many.
+def _doubles(ground: Ground, walked: Ground, nearer: np.ndarray) -> Iterator[OrderDoubt]:
+    """The line most probably walked twice where one line is too many, or a few lines one of which it is.
 
-    Beforehand a line walked beyond the edge is as probable as one walked twice, and of those each the same. With gains
-    g_k (the mean of both grounds) the k-th of n has the probability exp(T g_k) / (n + sum_j exp(T g_j)), T being
-    ``TEMPER``.
+    Beforehand a line walked beyond the edge is as probable as one walked twice, and of those each the same. The log
+    likelihood ratios are GROUND g_k + TRACKS t_k, g_k being the mean gain of both grounds.
     """
     n = len(ground.place)
     beside = np.diff(ground.place)
-    rows = [k for k in range(EDGE - 1, n - EDGE) if 0.5 < beside[k] < 1.5]
-    if not rows:
+    ratios = np.full(n, -np.inf)
+    for k in range(EDGE - 1, n - EDGE):
+        if 0.5 < beside[k] < 1.5:
+            ratios[k + 1] = GROUND * (ground.double(k) + walked.double(k)) / 2 + TRACKS * nearer[k + 1]
+    spot = spot_of(ratios, 1.0)
+    if spot is None:
         return
-    gains = np.array([(ground.double(k) + walked.double(k)) / 2 for k in rows])
-    share = np.exp(np.minimum(TEMPER * gains, 100.0)) / len(rows)
-    sure = share / (1.0 + share.sum())
-    best = int(sure.argmax())
-    k = rows[best]
     place = ground.place.copy()
-    place[k + 1 :] -= 1
-    # The gain at which the probability reaches the least one that is told, all others as they are.
-    others = 1.0 + share.sum() - share[best]
-    threshold = np.log(LEAST_SURE / (1 - LEAST_SURE) * others * len(rows)) / TEMPER
+    place[spot.line :] -= 1
+    # In units of the ground's gains, for the other kinds of doubt are told in them.
+    above = np.log(spot.certainty * (1 - LEAST_SURE) / ((1 - spot.certainty) * LEAST_SURE + 1e-30))
     yield OrderDoubt(
-        "line-doubled", k + 1, k, float(gains[best]), float(threshold), float(sure[best]),
-        ground.fit(k + 1, ground.place), ground.fit(k + 1, place),
+        "line-doubled", spot.line, spot.line - 1, float(ratios[spot.line]) / GROUND,
+        float(ratios[spot.line] - above) / GROUND, spot.certainty_line,
+        ground.fit(spot.line, ground.place), ground.fit(spot.line, place), spot,
     )  # fmt: skip
 
 

@@ -2,48 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Optional
+from typing import Optional, Sequence
 
 import numpy as np
 
 from ._doubt_gaps import Gaps
+from ._doubt_places import Spot, spot_of
 from .readings import Readings, kind_code
 from .scheme import Scheme
 
-ODDS = 2.0
-"""Prior odds of a line left out on the way against the last one not walked: who stops a line short of the far edge
-sees it, who steps two spacings aside does not (common practice, no source)."""
-TEMPER = 0.35
-"""Power of the likelihood ratios that makes the probabilities come true (found on simulated sites): tiles share
-features, and ground is more manifold than any mixture of shapes."""
-RANGE = 5
-"""Lines among which the first one after the bare ground is told to be."""
-LEAST_SURE = 0.3
-"""Such a range is named from this probability on."""
-HARDLY = 0.02
-"""The range is as short as it can be without lines that have less than this share of its probability."""
-
-
-@dataclass(frozen=True)
-class Skip:
-    """Where a line was most probably left out.
-
-    Attributes
-    ----------
-    first, last : int
-        Places, among the lines looked at, of a range that holds the first line after the bare ground.
-    line : int
-        The most probable one.
-    certainty, certainty_line : float
-        Probability that a line was left out and the range holds the place, and that it is this line.
-    """
-
-    first: int
-    last: int
-    line: int
-    certainty: float
-    certainty_line: float
+ODDS = 1.5
+"""Odds of a line left out on the way against the last one not walked that make probabilities come true where both are
+as frequent (found on simulated sites): most places are told against by readings that prove nothing."""
+SHAPES, TRACKS = 0.4, 0.25
+"""Powers of the likelihood ratios by the shapes of features and by features that are followed, that make probabilities
+come true (found on simulated sites): both look at the same readings, and ground is more manifold than any model."""
 
 
 def last_line_missing(readings: Readings, scheme: Scheme) -> bool:
@@ -55,30 +28,23 @@ def last_line_missing(readings: Readings, scheme: Scheme) -> bool:
     return bool(first <= last)
 
 
-def skip_of(logged: Gaps, walked: Gaps) -> Optional[Skip]:
-    """Return where a line was most probably left out on the way, None where the readings do not tell.
+def skip_of(gaps: Sequence[Gaps], farther: np.ndarray) -> Optional[Spot]:
+    """Return before which line one was most probably left out on the way, None where the readings do not tell.
+
+    Parameters
+    ----------
+    gaps : sequence of Gaps
+        The lines as logged and as walked.
+    farther : (L,) float
+        Log likelihood gained when all lines from this one on lie a spacing farther, by the features that are followed.
 
     Notes
     -----
     Of L lines in the log the last one of the grid was not walked, or one was left out before line k = 2 .. L, each of
-    these with the same prior. With gains g_k, the mean of the lines as logged and as walked, the probabilities are in
-    the proportion 1 to (ODDS / (L - 1)) exp(T g_k), T being ``TEMPER``. Near the edges of the grid g_k is 0.
+    these with the same prior. With the gains g_k of shapes (their mean) and t_k of tracks the probabilities are in the
+    proportion 1 to (ODDS / (L - 1)) exp(SHAPES g_k + TRACKS t_k). Near the edges of the grid g_k is 0.
     """
-    gains = (logged.gains("skipped") + walked.gains("skipped")) / 2
-    if not np.isfinite(gains).any():
-        return None
-    gains = np.where(np.isfinite(gains), gains, 0.0)[1:]
-    share = ODDS / len(gains) * np.exp(np.minimum(TEMPER * gains, 300.0))
-    sure = np.concatenate([[0.0], share / (1 + share.sum())])
-    inside = np.convolve(sure, np.ones(min(RANGE, len(sure))), "valid")
-    first = int(inside.argmax())
-    last = first + min(RANGE, len(sure)) - 1
-    if inside[first] < LEAST_SURE:
-        return None
-    least = HARDLY * inside[first]
-    while sure[first] < least:
-        first += 1
-    while sure[last] < least:
-        last -= 1
-    line = first + int(sure[first : last + 1].argmax())
-    return Skip(first, last, line, float(sure[first : last + 1].sum()), float(sure[line]))
+    shapes = np.mean([g.gains("skipped") for g in gaps], axis=0)
+    gains = SHAPES * np.where(np.isfinite(shapes), shapes, 0.0) + TRACKS * farther
+    gains[0] = -np.inf
+    return spot_of(gains, ODDS) if gains[1:].any() else None

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from ._doubt_breaks import Break
-from ._doubt_skips import Skip
+from ._doubt_order import OrderDoubt
+from ._doubt_places import Spot
 from ._doubt_slips import Slip
 from .scheme import Scheme
 
@@ -31,7 +32,39 @@ def told_by_neighbours(item: Slip, line: int, step_m: float) -> tuple[str, str, 
     return found, STEADY, f"Walk line {line} again."
 
 
-def told_of_skip(skip: Skip, lines: tuple[int, int, int], scheme: Scheme) -> tuple[str, str, str]:
+def told_of_double(doubt: OrderDoubt, lines: tuple[int, int, int, int]) -> tuple[str, str, str]:
+    """Return (found, expected, advice) of a line walked twice.
+
+    ``lines`` are the line before the most probable one, and the first, the most probable and the last of the numbers
+    one of which is that of the second walk.
+    """
+    before, first, line, last = lines
+    beyond = "If the last line was walked beyond the edge, note its position_m."
+    expected = "a line that fits best where it was recorded"
+    if first == last:
+        found = (
+            f"It shows the same ground as line {before}, and all later lines fit when they lie one spacing nearer "
+            f"(correlation of {doubt.recorded:.2f} as recorded, {doubt.proposed:.2f} so). The log has a line too many; "
+            f"with a probability of {doubt.spot.certainty:.0%} this is the one."
+        )
+        advice = (
+            f"If line {before} was walked twice, note line {line} as redo, and the position_m of it and of all later "
+            f"lines. {beyond}"
+        )
+        return found, expected, advice
+    found = (
+        f"The log has a line too many; with a probability of {doubt.spot.certainty:.0%} it is one of lines {first} to "
+        f"{last}, most probably {line} ({doubt.spot.certainty_line:.0%}): that one shows the same ground as the line "
+        "before it, and all later lines fit when they lie one spacing nearer."
+    )
+    advice = (
+        f"Measure with a tape where lines {first - 1} to {last} lie. If one of them was walked twice, note the second "
+        f"walk as redo, and the position_m of it and of all later lines. {beyond}"
+    )
+    return found, expected, advice
+
+
+def told_of_skip(skip: Spot, lines: tuple[int, int, int], scheme: Scheme) -> tuple[str, str, str]:
     """Return (found, expected, advice) of a line left out.
 
     ``lines`` are the first, the most probable and the last of the numbers from which on lines lie a spacing farther.
@@ -43,7 +76,8 @@ def told_of_skip(skip: Skip, lines: tuple[int, int, int], scheme: Scheme) -> tup
     found = (
         f"The log has one line less than the grid. The features that cross the lines fit best when all lines from "
         f"{where} on lie one spacing farther: with a probability of {skip.certainty:.0%} a line was left out there, "
-        "and none at the end."
+        f"of {skip.elsewhere:.0%} elsewhere on the way, and of {1 - skip.certainty - skip.elsewhere:.0%} none but the "
+        f"last, line {missing}."
     )
     advice = (
         f"Measure with a tape where line {end} lies. At {right:.2f} m along the baseline it lies right: walk line "

@@ -8,13 +8,14 @@ from typing import Iterator, Optional, Sequence
 import numpy as np
 
 from ._doubt_breaks import breaks_of
-from ._doubt_fits import GROUND_M, Fit, fits, moves_of, threshold
+from ._doubt_fits import GROUND_M, Fit, excess, fits, moves_of
 from ._doubt_gaps import LOGGED_M, WALKED_M, Gaps
 from ._doubt_ground import Ground, clearest
 from ._doubt_order import OrderDoubt, certainty_of, order_doubt
 from ._doubt_skips import last_line_missing, skip_of
 from ._doubt_slips import slips_of
-from ._doubt_words import told_by_neighbours, told_by_times, told_of_skip
+from ._doubt_tracks import farther, tracks_of
+from ._doubt_words import told_by_neighbours, told_by_times, told_of_double, told_of_skip
 from ._lines import Lines, lines_of
 from ._validation import check_channels
 from .align import align_opposing
@@ -157,6 +158,10 @@ class _Work:
         noted = Note(self.scheme.grid, line, run, where=BY_READINGS, **note)
         return Proposal(self.scheme.grid, line, run, certainty, noted)
 
+    def fit(self, trusted: Optional[np.ndarray] = None) -> Fit:
+        """Return how well every line fits its neighbours, those that are trusted."""
+        return fits(self.aligned, self.lines, self.channels, self.trusted if trusted is None else trusted)
+
     def gaps(self, index: np.ndarray) -> tuple[Gaps, Gaps]:
         """Return what features tell of the distances of lines, as logged and as walked."""
         size = self.lines.step_m, self.scheme.spacing_m
@@ -164,6 +169,12 @@ class _Work:
             Gaps(self.matrix[index], self.place[index], *size, LOGGED_M),
             Gaps(self.walked[index], self.place[index], *size, WALKED_M),
         )
+
+    def farther(self, index: np.ndarray, spacings: float) -> np.ndarray:
+        """Return what features that are followed gain when all lines from each one on lie so much farther."""
+        u, step = self.place[index] * self.scheme.spacing_m, self.lines.step_m
+        tracks = tracks_of(self.matrix[index], u, step)
+        return farther(tracks, u, self.matrix.shape[1] * step, spacings * self.scheme.spacing_m)
 
     def start_m(self, i: int) -> float:
         """Return v of a line's first reading as placed."""
@@ -215,27 +226,39 @@ def _copies(work: _Work) -> Iterator[Doubt]:
 
 def _places(work: _Work) -> Iterator[Doubt]:
     """Lines that fit when they are turned round or moved, the worst first."""
-    lines, found = work.lines, 0
-    while found < len(lines) // 2:
-        fit = fits(work.aligned, lines, work.channels, work.trusted)
-        gain = np.where(work.trusted, fit.proposed.max(axis=0) - fit.recorded, -np.inf)
-        worst = int(gain.argmax())
-        if gain[worst] <= threshold(fit, len(lines)):
+    found = 0
+    while found < len(work.lines) // 2:
+        fit = work.fit()
+        above = excess(fit, work.trusted).max(axis=0)
+        worst = int(above.argmax())
+        if above[worst] <= 0:
             break
+        # A line is held against its neighbours: of two doubted side by side the one that stands without the other.
+        for rival in (worst - 1, worst + 1):
+            if 0 <= rival < len(above) and above[rival] > 0 and _alone(work, rival, worst) > _alone(work, worst, rival):
+                worst = rival
         # Its neighbours were held against it; they get another hearing without it.
         work.trusted[worst] = False
         found += 1
-        yield _misplaced(work, worst, fit, float(gain[worst]))
+        yield _misplaced(work, worst, fit)
 
 
-def _misplaced(work: _Work, i: int, fit: Fit, gain: float) -> Doubt:
-    way = int(fit.proposed[:, i].argmax())
+def _alone(work: _Work, i: int, other: int) -> float:
+    """Return what a line gains beyond chance when another one is taken out."""
+    trusted = work.trusted.copy()
+    trusted[other] = False
+    return float(excess(work.fit(trusted), trusted)[:, i].max())
+
+
+def _misplaced(work: _Work, i: int, fit: Fit) -> Doubt:
+    above = excess(fit, np.ones(len(work.lines), bool))[:, i]
+    way = int(above.argmax())
     allowed = fit.turn if way else ~fit.near
     at = int(np.where(allowed, fit.likelihood[way, i], -np.inf).argmax())
     recorded, proposed = fit.correlation[0, i, fit.near].max(), fit.correlation[way, i, at]
     found = f"Its readings fit the neighbouring lines with a correlation of {recorded:.2f} as recorded, "
     heading, move = int(work.lines.heading[i]), float(fit.move_m[at])
-    certainty = certainty_of(gain, moves_of(fit))
+    certainty = certainty_of(float(fit.proposed[way, i] - fit.recorded[i]), moves_of(fit))
     start = work.start_m(i)
     if way:
         found += f"and of {proposed:.2f} when the line is turned round."
@@ -269,26 +292,33 @@ def _orders(work: _Work, strangers: bool) -> Iterator[Doubt]:
             ground, walked = (
                 Ground(m[index], work.place[index], lines.step_m, spacing, GROUND_M) for m in (work.matrix, work.walked)
             )
-            work.judged[state] = order_doubt(
-                ground, walked, work.gaps(index) if strangers else (), twice=too_many > work.doubled
-            )
+            nearer = work.farther(index, -1.0) if too_many > work.doubled else None
+            work.judged[state] = order_doubt(ground, walked, work.gaps(index) if strangers else (), nearer)
         found = work.judged[state]
         if found is None or (found.code == "line-strange" and not strangers):
             return
         i, other = int(index[found.line]), int(index[found.other]) if found.other >= 0 else -1
+        if not strangers:
+            # One of them that is turned round or moved may fit even better.
+            misplaced = excess(work.fit(), work.trusted)[:, [k for k in (i, other) if k >= 0]].max()
+            if misplaced > found.gain - found.threshold:
+                return
         work.trusted[i] = False
         if found.code == "lines-swapped":
             work.trusted[other] = False
         if found.code == "line-doubled":
+            work.trusted[index[found.spot.first : found.spot.last + 1]] = False
             work.place[i:] -= 1
             work.doubled += 1
-        yield _misordered(work, found, i, other)
+        yield _doubled(work, found, index) if found.spot else _misordered(work, found, i, other)
 
 
 def _skips(work: _Work) -> Iterator[Doubt]:
     """A line left out on the way, where the last one of the grid is missing in the log."""
     index = np.flatnonzero(work.trusted)
-    skip = skip_of(*work.gaps(index)) if last_line_missing(work.readings, work.scheme) else None
+    if not len(index) or not last_line_missing(work.readings, work.scheme):
+        return
+    skip = skip_of(work.gaps(index), work.farther(index, 1.0))
     if skip is None:
         return
     i, lines = int(index[skip.line]), work.lines
@@ -299,6 +329,21 @@ def _skips(work: _Work) -> Iterator[Doubt]:
         for k in np.flatnonzero(lines.u > lines.u[i] - 1e-6)
     )
     yield Doubt(finding, moved, (first, last))
+
+
+def _doubled(work: _Work, doubt: OrderDoubt, index: np.ndarray) -> Doubt:
+    u, spot = work.lines.u, doubt.spot
+    i = int(index[spot.line])
+    before = int(index[spot.line - 1])
+    first, line, last = (int(work.lines.line[index[k]]) for k in (spot.first, spot.line, spot.last))
+    told = told_of_double(doubt, (int(work.lines.line[before]), first, line, last))
+    redo = work.proposal(i, spot.certainty_line, kind="redo", position_m=float(u[before]))
+    moved = (
+        work.proposal(int(k), spot.certainty_line, position_m=float(u[k] - work.scheme.spacing_m))
+        for k in np.flatnonzero(u > u[i] + 1e-6)
+    )
+    among = (first, last) if first != last else ()
+    return Doubt(work.finding("warning", doubt.code, i, *told), (redo, *moved), among)
 
 
 def _misordered(work: _Work, doubt: OrderDoubt, i: int, other: int) -> Doubt:
@@ -313,18 +358,6 @@ def _misordered(work: _Work, doubt: OrderDoubt, i: int, other: int) -> Doubt:
         advice += "position_m of both."
         proposals = (work.proposal(i, sure, position_m=float(u[other])),
                      work.proposal(other, sure, position_m=float(u[i])))  # fmt: skip
-    elif doubt.code == "line-doubled":
-        found = (
-            f"It shows the same ground as line {here[other]}, and all later lines fit when they lie one spacing nearer "
-            f"(correlation of {doubt.recorded:.2f} as recorded, {doubt.proposed:.2f} so)."
-        )
-        found += f" The log has a line too many; with a probability of {sure:.0%} this is the one."
-        advice = f"If line {here[other]} was walked twice, note line {here[i]} as redo, and the position_m of it and "
-        advice += "of all later lines. If the last line was walked beyond the edge, note its position_m."
-        later = np.flatnonzero(u > u[i] + 1e-6)
-        first = work.proposal(i, sure, kind="redo", position_m=float(u[other]))
-        moved = (work.proposal(int(k), sure, position_m=float(u[k] - work.scheme.spacing_m)) for k in later)
-        proposals = (first, *moved)
     elif doubt.code == "line-again":
         found += f", and of {doubt.proposed:.2f} on the ground of line {here[other]}."
         advice = f"If line {here[other]} was walked twice, note line {here[i]} as redo with its position_m. Walk the "
