@@ -566,12 +566,14 @@ def test_standard_errors_are_as_large_as_the_errors(walk, method, missing):
             figures["map"].append(three)
     # Totals of squares: some 20 independent pieces a line, errors with a heavy tail (kurtosis 15 at pits' edges) here
     # and there: with 6 sites of 9 lines sqrt(2 * 15 / 1080) = 17 %, with one or two lines 50 %; thrice that. Of normal
-    # errors 95.4 % are covered, of 720 pieces 0.8 % more or less; a heavy tail leaves more of the others near zero.
+    # errors 95.4 % are covered, of 720 pieces 0.8 % more or less; a heavy tail leaves more of the others near zero. One
+    # line at 6 sites is 120 pieces: 1.9 % more or less.
     for name, parts in figures.items():
         covered, squares = calibration(*np.concatenate(parts, axis=2))
         by_power = missing == "two beside each other" and name != "halfway"
-        most = 3.0 if by_power or (missing, name) == ("one", "missing") else 1.5
-        assert 0.90 <= covered <= (1.0 if by_power else 0.99)
+        few = (missing, name) == ("one", "missing")
+        most = 3.0 if by_power or few else 1.5
+        assert 0.90 <= covered <= (1.0 if by_power or few else 0.99)
         assert 1 / most <= squares <= most
 
 
