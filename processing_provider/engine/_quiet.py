@@ -10,9 +10,9 @@ COILS_M = 0.8
 """Of a wave of this length half is kept, of one twice as long 98 %. Coils blur by about 0.35 m, which leaves of such a
 wave 2 % (common practice, no source)."""
 STEPS = 0.25 ** np.arange(5)
-"""Stiffnesses that are tried, in the largest. The last one does next to nothing: where it predicts best, nothing is
-done."""
-SAMPLE = 24
+"""Stiffnesses that are tried, in the largest, from the last one on for as long as they predict better. That one does
+next to nothing: where it predicts best, nothing is done."""
+SAMPLE = 12
 """Recordings, spread over the grid, that tell how stiff the curve may be."""
 NOISE_SAMPLE = 5000
 """About how many differences the noise is taken from: its standard error is then 2 %."""
@@ -86,12 +86,17 @@ def quietened(v: np.ndarray, z: np.ndarray, first: np.ndarray, interval_m: float
     starts = np.flatnonzero(first)
     some = np.unique(np.linspace(0, len(starts) - 1, SAMPLE).astype(int))
     rows = np.concatenate([np.arange(*ends) for ends in zip(starts[some], np.append(starts, len(v))[some + 1])])
-    tried = [_score(v[rows], z[rows], first[rows], interval_m, largest * step) for step in STEPS]
-    best = int(np.argmin(tried))
+    sample, weight = z[rows], _third_differences(v[rows], first[rows], interval_m)
+    best, score = len(STEPS) - 1, np.inf
+    for number in range(best, -1, -1):
+        before, score = score, _score(sample, weight, largest * STEPS[number])
+        if score >= before:
+            break
+        best = number
     if best == len(STEPS) - 1:
         return _with_shares(z, 0.0)
     stiffness = largest * STEPS[best]
-    return _with_shares(_curve(v, z, first, interval_m, stiffness), stiffness)
+    return _with_shares(_curve(z, _third_differences(v, first, interval_m), stiffness), stiffness)
 
 
 def _with_shares(z: np.ndarray, stiffness: float) -> Quiet:
@@ -113,19 +118,18 @@ def _kept(stiffness: float) -> np.ndarray:
     return 1.0 / (1.0 + stiffness * _wave(FREQUENCIES))
 
 
-def _score(v: np.ndarray, z: np.ndarray, first: np.ndarray, interval_m: float, stiffness: float) -> float:
+def _score(z: np.ndarray, weight: np.ndarray, stiffness: float) -> float:
     """Return the generalised cross-validation of a stiffness."""
-    rest = z - _curve(v, z, first, interval_m, stiffness)
+    rest = z - _curve(z, weight, stiffness)
     return float(rest @ rest) / (1.0 - float(np.mean(_kept(stiffness)))) ** 2
 
 
-def _curve(v: np.ndarray, z: np.ndarray, first: np.ndarray, interval_m: float, stiffness: float) -> np.ndarray:
-    """Return the curve of a stiffness at the readings."""
+def _curve(z: np.ndarray, weight: np.ndarray, stiffness: float) -> np.ndarray:
+    """Return the curve of a stiffness at the readings; ``weight`` as of ``_third_differences``."""
     from scipy.linalg import solveh_banded
 
     if len(z) < 4:
         return z
-    weight = _third_differences(v, first, interval_m)
     bands = np.zeros((4, len(z)))
     for lower in range(4):
         for upper in range(lower, 4):
@@ -138,6 +142,8 @@ def _curve(v: np.ndarray, z: np.ndarray, first: np.ndarray, interval_m: float, s
 
 def _third_differences(v: np.ndarray, first: np.ndarray, interval_m: float) -> np.ndarray:
     """Return the weights (4, n - 3) of four readings one after the other; 0 where a piece ends between them."""
+    if len(v) < 4:
+        return np.zeros((4, 0))
     place = [v[k : len(v) - 3 + k] / interval_m for k in range(4)]
     whole = ~(first[1:-2] | first[2:-1] | first[3:])
     weight = np.empty((4, len(whole)))
