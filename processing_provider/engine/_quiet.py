@@ -12,10 +12,12 @@ wave 2 % (common practice, no source)."""
 STEPS = 0.25 ** np.arange(5)
 """Stiffnesses that are tried, in the largest, from the last one on for as long as they predict better. That one does
 next to nothing: where it predicts best, nothing is done."""
-SAMPLE = 12
+SAMPLE = 8
 """Recordings, spread over the grid, that tell how stiff the curve may be."""
 NOISE_SAMPLE = 5000
 """About how many differences the noise is taken from: its standard error is then 2 %."""
+FAINT = 1e-3
+"""Noise below this share of the standard deviation of all readings shows on no map."""
 FREQUENCIES = np.linspace(0.0, np.pi, 257)[1::2]
 """Radians a reading."""
 
@@ -48,7 +50,7 @@ def noise_of(z: np.ndarray, first: np.ndarray) -> float:
     return float(np.median(differences) / (0.674490 * np.sqrt(70.0))) if len(differences) else 0.0
 
 
-def quietened(v: np.ndarray, z: np.ndarray, first: np.ndarray, interval_m: float) -> Quiet:
+def quietened(v: np.ndarray, z: np.ndarray, first: np.ndarray, interval_m: float, noise: float) -> Quiet:
     """Lay a curve through readings that is as stiff as their noise asks for.
 
     Parameters
@@ -61,6 +63,8 @@ def quietened(v: np.ndarray, z: np.ndarray, first: np.ndarray, interval_m: float
         True at the first reading of every piece.
     interval_m : float
         Usual distance between readings.
+    noise : float
+        Standard deviation of single readings, as of ``noise_of``.
 
     Returns
     -------
@@ -80,7 +84,7 @@ def quietened(v: np.ndarray, z: np.ndarray, first: np.ndarray, interval_m: float
     Golub, G.H., Heath, M., Wahba, G., 1979. Generalized cross-validation as a method for choosing a good ridge
     parameter. Technometrics 21(2), 215-223, doi:10.1080/00401706.1979.10489751.
     """
-    if interval_m > COILS_M / 2:
+    if interval_m > COILS_M / 2 or noise <= FAINT * np.std(z):
         return _with_shares(z, 0.0)
     largest = 1.0 / _wave(2.0 * np.pi * interval_m / COILS_M)
     starts = np.flatnonzero(first)

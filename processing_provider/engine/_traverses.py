@@ -147,7 +147,9 @@ def traverses_of(readings: Readings, rows, channel: str, name: str, *, cubic: bo
     spacing = float(np.median(np.diff(place)))
     walk = _walk(v, u, z, run, spacing)
     noise = noise_of(walk.z, walk.first)
-    quiet = quietened(walk.v, walk.z, walk.first, walk.interval_m) if cubic else Quiet(walk.z, 1.0, 0.5)
+    quiet = Quiet(walk.z, 1.0, 0.5)
+    if cubic:
+        quiet = quietened(walk.v, walk.z, walk.first, walk.interval_m, noise)
     walk = replace(walk, z=quiet.z)
     origin, nodes = _nodes(walk.v, walk.interval_m)
     u_node, z_node, real = _by_line(line, len(place), *_carry(walk, origin, nodes, len(line), cubic))

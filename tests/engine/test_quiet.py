@@ -37,7 +37,7 @@ def test_curve_is_the_least_squares_solution():
 def test_noise_left_is_what_theory_says():
     z = np.random.default_rng(1).normal(size=40000)
     v = INTERVAL * np.arange(len(z))
-    quiet = _quiet.quietened(v, z, pieces(len(z)), INTERVAL)
+    quiet = _quiet.quietened(v, z, pieces(len(z)), INTERVAL, 1.0)
     assert quiet.left < 0.4
     # A variance of 40000 deviates, neighbours alike: 2 % at two standard errors.
     assert np.var(quiet.z) == pytest.approx(quiet.left, rel=0.03)
@@ -55,7 +55,7 @@ def test_what_coils_see_across_the_line_stays(width_m):
     noise = 0.15 * np.random.default_rng(2).normal(size=(20, len(V)))
     lines = (ditch + noise).ravel()
     first = pieces(len(lines), *range(0, len(lines), len(V)))
-    quiet = _quiet.quietened(np.tile(V, 20), lines, first, INTERVAL)
+    quiet = _quiet.quietened(np.tile(V, 20), lines, first, INTERVAL, 0.15)
     assert quiet.left < 0.6
     share = quiet.z.reshape(20, -1).mean(axis=0) @ ditch / (ditch @ ditch)
     # Twenty lines of noise move the share by sigma / (sqrt(20) |ditch|), twice that at most.
@@ -64,8 +64,11 @@ def test_what_coils_see_across_the_line_stays(width_m):
 
 def test_readings_without_noise_stay():
     ground = 20 + 0.1 * V + blurred(1.0) + np.exp(-(((V - 10) / 0.5) ** 2) / 2)
-    quiet = _quiet.quietened(V, ground, pieces(len(V)), INTERVAL)
-    assert (quiet.left, quiet.z is ground) == (1.0, True)
+    first = pieces(len(V))
+    # Whatever noise there is said to be, prediction shows that there is none.
+    for noise in (_quiet.noise_of(ground, first), 0.1):
+        quiet = _quiet.quietened(V, ground, first, INTERVAL, noise)
+        assert (quiet.left, quiet.z is ground) == (1.0, True)
 
 
 def test_parabolas_stay_whatever_the_distances():
@@ -78,13 +81,13 @@ def test_parabolas_stay_whatever_the_distances():
 
 def test_readings_too_far_apart_stay():
     z = np.random.default_rng(4).normal(size=100)
-    assert _quiet.quietened(0.5 * np.arange(100), z, pieces(100), 0.5).z is z
+    assert _quiet.quietened(0.5 * np.arange(100), z, pieces(100), 0.5, 1.0).z is z
 
 
 @pytest.mark.parametrize("count", [1, 3, 4])
 def test_short_pieces(count):
     z = np.random.default_rng(5).normal(size=count)
-    quiet = _quiet.quietened(V[:count], z, pieces(count), INTERVAL)
+    quiet = _quiet.quietened(V[:count], z, pieces(count), INTERVAL, 1.0)
     assert np.isfinite(quiet.z).all()
     if count < 4:
         np.testing.assert_array_equal(quiet.z, z)
