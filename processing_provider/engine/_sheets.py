@@ -126,7 +126,9 @@ def _sheet(group: list[tuple[Traverses, Traverses]]) -> list[Traverses]:
 
 def _beside_each_other(members: Sequence[Traverses], parts: Sequence, shape: tuple[int, int]) -> dict[str, np.ndarray]:
     """Return the tables of a sheet; where two grids overlap, the mean of their values and the larger variance."""
-    z, variance, real = np.full(shape, np.nan), np.zeros(shape), np.zeros(shape, bool)
+    z, real = np.full(shape, np.nan), np.zeros(shape, bool)
+    unknown = not any(member.line_variance.any() for member in members)
+    variance = np.broadcast_to(0.0, shape) if unknown else np.zeros(shape)
     for member, part in zip(members, parts):
         there = ~np.isnan(z[part])
         if there.any():
@@ -134,6 +136,7 @@ def _beside_each_other(members: Sequence[Traverses], parts: Sequence, shape: tup
             z[part] = np.where(both, (z[part] + member.z) / 2, np.where(there, z[part], member.z))
         else:
             z[part] = member.z
-        variance[part] = np.maximum(variance[part], member.line_variance)
+        if not unknown:
+            variance[part] = np.maximum(variance[part], member.line_variance)
         real[part] |= member.real
     return {"z": z, "real": real, "line_variance": variance}

@@ -154,7 +154,7 @@ def traverses_of(readings: Readings, rows, channel: str, name: str, *, cubic: bo
     origin, nodes = _nodes(walk.v, walk.interval_m)
     u_node, z_node, real = _by_line(line, len(place), *_carry(walk, origin, nodes, len(line), cubic))
     half_u, half_v = spacing / 2, walk.interval_m / 2
-    squares = [_squared_errors(readings, name, rows, order, line[run]) for name in (channel, PLACE)]
+    squares = [_squared_errors(readings, name, rows, order, line, run) for name in (channel, PLACE)]
     off = u - place[line][run]
     straight = bool(max(off.max(), -off.min()) < STRAIGHT_M)
     return Traverses(
@@ -191,12 +191,12 @@ class _Walk:
     interval_m: float
 
 
-def _squared_errors(readings: Readings, name: str, rows, order: np.ndarray, line: np.ndarray) -> np.ndarray:
-    """Return the mean squared standard error of each line's readings; ``line`` (n,) tells theirs."""
+def _squared_errors(readings: Readings, name: str, rows, order: np.ndarray, line: np.ndarray, run: np.ndarray):
+    """Return the mean squared standard error of each line's readings; ``line`` tells the lines of recordings."""
     if name not in readings.se:
         return np.zeros(int(line.max()) + 1)
-    error = np.nan_to_num(readings.se[name][rows][order])
-    return np.bincount(line, error**2) / np.bincount(line)
+    error, of_reading = np.nan_to_num(readings.se[name][rows][order]), line[run]
+    return np.bincount(of_reading, error**2) / np.bincount(of_reading)
 
 
 def _variance(values: np.ndarray, places: np.ndarray, z: np.ndarray, interval_m: float) -> np.ndarray:
@@ -274,6 +274,9 @@ def _carry(walk: _Walk, origin: float, nodes: int, runs: int, cubic: bool):
     in_step = (np.abs(place - nearest).max() < 1e-6) and ((np.diff(nearest) == 1) | walk.first[1:]).all()
     if in_step:
         # Splines go through their knots: nothing to compute.
+        if len(walk.z) == runs * nodes:
+            u, z = (values.reshape(runs, nodes) for values in (walk.u, walk.z))
+            return u, z, np.ones(z.shape, bool)
         u, z = np.full((2, runs, nodes), np.nan)
         at = walk.run * nodes + nearest.astype(int)
         u.ravel()[at], z.ravel()[at] = walk.u, walk.z
