@@ -57,6 +57,23 @@ def test_a_strip_anywhere_is_no_step():
     assert np.count_nonzero(np.abs(left) > 2 * np.array(error)) <= 15
 
 
+def test_a_strip_with_a_side_at_the_edge_is_no_step():
+    quiet = ground() / 4 + 0.75 * NOISE**2 * np.eye(len(ASIDE))
+    off = []
+    for width in (1.2, 1.35, 1.5):
+        for height in (2.1, -2.1, 4.0):
+            for shift in (-0.1, 0.0, 0.1):
+                for seed in range(12):
+                    hand = 1 if seed % 2 else -1
+                    value = -1.2 * hand * np.sign(ASIDE) / 2 + noise(seed)
+                    value += height * strip(hand * width / 2 + shift, width)
+                    left = strips_in(ASIDE, value, bordered(quiet), 0.15**2 * 0.5**1.5)
+                    told, error = step(value, quiet + left)
+                    off.append((told + 1.2 * hand) / error)
+    # Two standard errors hold 95 of 100: of these 324 more than 26 lie outside with a chance of 1 % (binomial).
+    assert np.count_nonzero(np.abs(off) > 2) <= 26
+
+
 def test_a_step_is_no_strip():
     value = 4.0 * np.sign(ASIDE) / 2 + noise()
     told, error = step(value, ground() + found(value))
