@@ -83,9 +83,9 @@ def marks_of(
     """
     timed = when is not None
     when = np.full(matrix.shape, np.nan) if when is None else when
-    ties = [rows for rows in _recordings(readings, "tie", values) if _is_across(readings, lines, rows)]
-    bases = _recordings(readings, "base", values) if timed else []
-    noise, shapes = (_noise(matrix), tie_shapes(lines.u)) if ties else (0.0, np.zeros((len(lines), 0)))
+    ties = [rows for rows in recordings(readings, "tie", values) if is_across(readings, lines, rows)]
+    bases = recordings(readings, "base", values) if timed else []
+    noise, shapes = (noise_of(matrix), tie_shapes(lines.u)) if ties else (0.0, np.zeros((len(lines), 0)))
     walk = np.zeros((len(ties), shapes.shape[1])) if walk is None else walk
     found = [
         _crossings(readings, lines, values, matrix, when, rows, number, noise, shapes, walk[number])
@@ -109,7 +109,7 @@ def tie_shapes(across: np.ndarray) -> np.ndarray:
     return np.concatenate([np.full((len(across), 1), LAG_M), walk_shapes(across)], axis=1)
 
 
-def _recordings(readings: Readings, kind: str, values: np.ndarray) -> list[np.ndarray]:
+def recordings(readings: Readings, kind: str, values: np.ndarray) -> list[np.ndarray]:
     """Return the rows of each recording of a kind; base readings need no place."""
     known = np.isfinite(values)
     if kind == "tie":
@@ -121,11 +121,11 @@ def _recordings(readings: Readings, kind: str, values: np.ndarray) -> list[np.nd
     return [rows for rows in runs if len(rows) >= MIN_READINGS]
 
 
-def _is_across(readings: Readings, lines: Lines, rows: np.ndarray) -> bool:
+def is_across(readings: Readings, lines: Lines, rows: np.ndarray) -> bool:
     return np.ptp(readings.u_m[rows]) > np.ptp(readings.v_m[rows]) and len(lines) > 0
 
 
-def _noise(matrix: np.ndarray) -> float:
+def noise_of(matrix: np.ndarray) -> float:
     """Return the noise of a reading, from second differences along the lines (normal white noise)."""
     second = np.abs(matrix[:, :-2] - 2 * matrix[:, 1:-1] + matrix[:, 2:])
     second = second[np.isfinite(second)]
@@ -137,32 +137,32 @@ def _crossings(readings, lines, values, matrix, when, rows, number, noise, shape
     order = rows[np.argsort(readings.u_m[rows], kind="stable")]
     u, v = readings.u_m[order], np.median(readings.v_m[order])
     reach = HALF_WINDOW_M
-    level = _mean_within(lines.v, matrix, v - reach, v + reach)
-    along = (_mean_within(lines.v, matrix, v, v + 2 * reach) - _mean_within(lines.v, matrix, v - 2 * reach, v)) / (
+    level = mean_within(lines.v, matrix, v - reach, v + reach)
+    along = (mean_within(lines.v, matrix, v, v + 2 * reach) - mean_within(lines.v, matrix, v - 2 * reach, v)) / (
         2 * reach
     )
-    smooth = _running_mean(u, values[order], reach)
+    smooth = running_mean(u, values[order], reach)
     slope = np.gradient(smooth, u) if np.all(np.diff(u) > 0) else np.zeros(len(u))
     place = lines.u + _shift(lines.u, level, u, smooth) + shapes @ walk
     turn = shapes * np.interp(place, u, slope)[:, None]
     apart = level - np.interp(place, u, smooth, left=np.nan, right=np.nan) + turn @ walk
     share = min(1.0, lines.step_m / (2 * reach))
     variance = 2 * share * noise**2 + (REST_M * np.interp(place, u, slope)) ** 2
-    time_s = _mean_within(lines.v, when, v - reach, v + reach)
+    time_s = mean_within(lines.v, when, v - reach, v + reach)
     k = np.flatnonzero(np.isfinite(apart))
     there = np.interp(place[k], u, readings.time_s[order])
     columns = [apart[k], variance[k], np.full(len(k), v), np.nan_to_num(along[k])]
     return [*columns, k, np.full(len(k), number), time_s[k], there, turn[k]]
 
 
-def _mean_within(v: np.ndarray, matrix: np.ndarray, low: float, high: float) -> np.ndarray:
+def mean_within(v: np.ndarray, matrix: np.ndarray, low: float, high: float) -> np.ndarray:
     """Return the mean of each row between two places, NaN without a value there."""
     part = matrix[:, (v >= low - 1e-9) & (v <= high + 1e-9)]
     count = np.count_nonzero(np.isfinite(part), axis=1)
     return np.where(count > 0, np.nansum(part, axis=1) / np.maximum(count, 1), np.nan)
 
 
-def _running_mean(u: np.ndarray, values: np.ndarray, reach: float) -> np.ndarray:
+def running_mean(u: np.ndarray, values: np.ndarray, reach: float) -> np.ndarray:
     total = np.concatenate([[0.0], np.cumsum(values - values.mean())])
     low, high = np.searchsorted(u, u - reach - 1e-9), np.searchsorted(u, u + reach + 1e-9)
     return values.mean() + (total[high] - total[low]) / (high - low)

@@ -30,10 +30,9 @@ CLOSELY = 12
 """Candidates of each kind that are looked at closely."""
 BESIDE = 4
 """Pairs of neighbours, the likeliest by the shapes of features, of which one is tried on the ground of the other."""
-GROUND, TRACKS = 0.5, 0.25
-"""Powers of the likelihood ratios by ``Ground`` and by features that are followed, that make probabilities of lines
-walked twice come true (found on simulated sites): what is left of the walk is not as independent from reading to
-reading as the model has it."""
+GROUND = 0.5
+"""Power of the likelihood ratio by ``Ground`` that makes probabilities of lines walked twice come true (found on
+simulated sites): what is left of the walk is not as independent from reading to reading as the model has it."""
 EDGE = 2
 """Lines so near to an edge of the grid have neighbours on one side only; nothing is said of their order."""
 
@@ -86,8 +85,8 @@ def order_doubt(
         What the features that cross the lines tell of their distances, as logged and as walked; empty while lines may
         still be turned round or moved, at which features break off as at a wrong distance.
     nearer : (L,) float or None
-        Log likelihood gained when all lines from this one on lie a spacing nearer, by features that are followed, where
-        the log has more lines than the grid. Only there is a line looked for that was walked twice with all later ones
+        Log likelihood ratio of all lines from this one on lying a spacing nearer, as of ``of_later_lines``, where the
+        log has more lines than the grid. Only there is a line looked for that was walked twice with all later ones
         a spacing off: ground that is alike on two lines is too common to tell it by the readings alone.
 
     Notes
@@ -132,14 +131,14 @@ def _doubles(ground: Ground, walked: Ground, nearer: np.ndarray) -> Iterator[Ord
     """The line most probably walked twice where one line is too many, or a few lines one of which it is.
 
     Beforehand a line walked beyond the edge is as probable as one walked twice, and of those each the same. The log
-    likelihood ratios are GROUND g_k + TRACKS t_k, g_k being the mean gain of both grounds.
+    likelihood ratios are GROUND g_k + t_k, g_k being the mean gain of both grounds and t_k that of ``nearer``.
     """
     n = len(ground.place)
     beside = np.diff(ground.place)
     ratios = np.full(n, -np.inf)
     for k in range(EDGE - 1, n - EDGE):
         if 0.5 < beside[k] < 1.5:
-            ratios[k + 1] = GROUND * (ground.double(k) + walked.double(k)) / 2 + TRACKS * nearer[k + 1]
+            ratios[k + 1] = GROUND * (ground.double(k) + walked.double(k)) / 2 + nearer[k + 1]
     spot = spot_of(ratios, 1.0)
     if spot is None:
         return

@@ -14,6 +14,9 @@ LEAST_SURE = 0.15
 LEAST_RATIO = 4.0
 """At its best line the fault must explain the readings so much better than none does. Near the edges of a grid nothing
 can be seen, and what is ruled out elsewhere does not show that it is there."""
+TRACKS, TIES = 0.25, 0.3
+"""Powers of the likelihood ratios by features that are followed and by tie lines that make probabilities come true
+(found on simulated sites): what is left of the walk is not as independent from line to line as the models have it."""
 HARDLY = 0.03
 """The range is as short as it can be without lines that have less than this share of its probability."""
 
@@ -38,6 +41,12 @@ class Spot:
     certainty: float
     certainty_line: float
     elsewhere: float
+
+
+def of_later_lines(tracks: np.ndarray, ties: np.ndarray) -> np.ndarray:
+    """Return (L,) the log likelihood ratio of all lines from each one on lying elsewhere, by what features that are
+    followed (L,) and ties (L,) gain."""
+    return TRACKS * tracks + TIES * ties
 
 
 def spot_of(gains: np.ndarray, odds: float) -> Optional[Spot]:

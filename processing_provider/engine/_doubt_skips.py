@@ -14,9 +14,9 @@ from .scheme import Scheme
 ODDS = 1.5
 """Odds of a line left out on the way against the last one not walked that make probabilities come true where both are
 as frequent (found on simulated sites): most places are told against by readings that prove nothing."""
-SHAPES, TRACKS = 0.4, 0.25
-"""Powers of the likelihood ratios by the shapes of features and by features that are followed, that make probabilities
-come true (found on simulated sites): both look at the same readings, and ground is more manifold than any model."""
+SHAPES = 0.4
+"""Power of the likelihood ratios by the shapes of features that makes probabilities come true (found on simulated
+sites): ground is more manifold than any model."""
 
 
 def last_line_missing(readings: Readings, scheme: Scheme) -> bool:
@@ -36,15 +36,15 @@ def skip_of(gaps: Sequence[Gaps], farther: np.ndarray) -> Optional[Spot]:
     gaps : sequence of Gaps
         The lines as logged and as walked.
     farther : (L,) float
-        Log likelihood gained when all lines from this one on lie a spacing farther, by the features that are followed.
+        Log likelihood ratio of all lines from this one on lying a spacing farther, as of ``of_later_lines``.
 
     Notes
     -----
     Of L lines in the log the last one of the grid was not walked, or one was left out before line k = 2 .. L, each of
-    these with the same prior. With the gains g_k of shapes (their mean) and t_k of tracks the probabilities are in the
-    proportion 1 to (ODDS / (L - 1)) exp(SHAPES g_k + TRACKS t_k). Near the edges of the grid g_k is 0.
+    these with the same prior. With the gains g_k of shapes (their mean) and the ratios t_k the probabilities are in the
+    proportion 1 to (ODDS / (L - 1)) exp(SHAPES g_k + t_k). Near the edges of the grid g_k is 0.
     """
     shapes = np.mean([g.gains("skipped") for g in gaps], axis=0)
-    gains = SHAPES * np.where(np.isfinite(shapes), shapes, 0.0) + TRACKS * farther
+    gains = SHAPES * np.where(np.isfinite(shapes), shapes, 0.0) + farther
     gains[0] = -np.inf
     return spot_of(gains, ODDS) if gains[1:].any() else None

@@ -64,20 +64,21 @@ def told_of_double(doubt: OrderDoubt, lines: tuple[int, int, int, int]) -> tuple
     return found, expected, advice
 
 
-def told_of_skip(skip: Spot, lines: tuple[int, int, int], scheme: Scheme) -> tuple[str, str, str]:
+def told_of_skip(skip: Spot, lines: tuple[int, int, int], scheme: Scheme, tied: bool) -> tuple[str, str, str]:
     """Return (found, expected, advice) of a line left out.
 
-    ``lines`` are the first, the most probable and the last of the numbers from which on lines lie a spacing farther.
+    ``lines`` are the first, the most probable and the last of the numbers from which on lines lie a spacing farther;
+    ``tied`` whether tie lines had their say.
     """
     first, line, last = lines
     end, missing = (int(n) for n in scheme.lines[-2:])
     right, farther = (float(u) for u in scheme.position_m(scheme.lines[-2:]))
     where = f"line {line}" if first == last else f"one of lines {first} to {last}, most probably {line},"
     found = (
-        f"The log has one line less than the grid. The features that cross the lines fit best when all lines from "
-        f"{where} on lie one spacing farther: with a probability of {skip.certainty:.0%} a line was left out there, "
-        f"of {skip.elsewhere:.0%} elsewhere on the way, and of {1 - skip.certainty - skip.elsewhere:.0%} none but the "
-        f"last, line {missing}."
+        f"The log has one line less than the grid. The features that cross the lines{' and the tie lines' * tied} fit "
+        f"best when all lines from {where} on lie one spacing farther: with a probability of {skip.certainty:.0%} a "
+        f"line was left out there, of {skip.elsewhere:.0%} elsewhere on the way, and of "
+        f"{1 - skip.certainty - skip.elsewhere:.0%} none but the last, line {missing}."
     )
     advice = (
         f"Measure with a tape where line {end} lies. At {right:.2f} m along the baseline it lies right: walk line "

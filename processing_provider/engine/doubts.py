@@ -2,26 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Iterator, Optional, Sequence
 
 import numpy as np
 
 from ._doubt_breaks import breaks_of
-from ._doubt_fits import GROUND_M, Fit, excess, fits, moves_of
-from ._doubt_gaps import LOGGED_M, WALKED_M, Gaps
-from ._doubt_ground import Ground, clearest
+from ._doubt_fits import GROUND_M, Fit, excess, moves_of
+from ._doubt_ground import Ground
 from ._doubt_order import OrderDoubt, certainty_of, order_doubt
 from ._doubt_skips import last_line_missing, skip_of
 from ._doubt_slips import slips_of
-from ._doubt_tracks import farther, tracks_of
 from ._doubt_words import told_by_neighbours, told_by_times, told_of_double, told_of_skip
-from ._lines import Lines, lines_of
+from ._doubt_work import Doubt, Proposal, Work, work_of
 from ._validation import check_channels
-from .align import align_opposing
-from .findings import Finding
 from .notes import Note
-from .outliers import flag_outliers
 from .readings import Readings, kind_code
 from .scheme import Scheme
 
@@ -30,44 +24,6 @@ WHOLE = 0.8
 """Share of its readings that a line must have for a word on its order."""
 UNSURE_M = 0.5
 """A line turned round is moved only by more than this: so far off may any line be walked."""
-BY_READINGS = "a proposal from the readings"
-
-
-@dataclass(frozen=True)
-class Proposal:
-    """A note that would mend a line.
-
-    Attributes
-    ----------
-    grid : str
-    line, run : int
-    certainty : float
-        Probability that the fault is there, from the likelihood gained and prior odds of one line in a hundred.
-    note : Note
-    """
-
-    grid: str
-    line: int
-    run: int
-    certainty: float
-    note: Note
-
-
-@dataclass(frozen=True)
-class Doubt:
-    """What the readings contradict, and the notes that would mend it; none where only walking again would.
-
-    ``among`` are the first and the last number of the lines one of which it is about, where that is unsure.
-    """
-
-    finding: Finding
-    proposals: tuple[Proposal, ...] = ()
-    among: tuple[int, ...] = ()
-
-    @property
-    def certainty(self) -> float:
-        """Smallest certainty of the proposals; 0 without any."""
-        return min((p.certainty for p in self.proposals), default=0.0)
 
 
 def doubts_of(
@@ -101,22 +57,14 @@ def doubts_of(
     Each line is held against its neighbours, turned round and moved (see ``fits``), and the order of all lines is
     judged as a whole (see ``Ground``), before and after. Both raise at most one false doubt in 20 clean grids, each.
     Lost readings are told by the times (see ``breaks_of``), in a log without times by the neighbours (``slips_of``).
+    Tie lines cross all lines: where a log has a line too many or too few they tell best from which one on lines lie
+    elsewhere (see ``farther_by_ties``).
     """
     chosen = check_channels(channels, tuple(readings.channels))
     chosen = tuple(c for c in chosen if np.isfinite(readings.channels[c]).any())
-    # A spike in two neighbours would pass for a feature that one of them has at the wrong place.
-    flagged = flag_outliers(readings, channels=chosen)[0]
-    aligned = align_opposing(flagged, channels=chosen, per_traverse=False)[0]
-    lines = lines_of(aligned)
-    walked = align_opposing(aligned, channels=chosen, shift_m=0.0)[0]
-    logged, walked = (lines.resample(r, r.stacked(chosen)) for r in (aligned, walked))
-    best = clearest(lines, logged, GROUND_M)
-    trusted = np.ones(len(lines), bool)
-    work = _Work(
-        readings, aligned, lines, scheme, chosen, trusted, lines.u / scheme.spacing_m, logged[best], walked[best]
-    )
+    work = work_of(readings, scheme, chosen)
     doubts = [*_breaks(work), *_slips(work), *_copies(work)]
-    if len(lines) >= LEAST_LINES:
+    if len(work.lines) >= LEAST_LINES:
         # A line turned round or moved is strange where it lies: strangers have their say when those are settled.
         doubts += [*_orders(work, strangers=False), *_places(work), *_orders(work, strangers=True)]
         if all(n.line != scheme.lines[-1] for n in notes):
@@ -126,68 +74,7 @@ def doubts_of(
     return sorted(settled, key=lambda d: (d.finding.line, d.finding.run))
 
 
-@dataclass
-class _Work:
-    """What the checks share.
-
-    ``trusted`` (L,) are the lines that no check has doubted yet, ``place`` (L,) their places in spacings, ``matrix``
-    (L, V) their readings side by side in the clearest channel after the common lag, ``walked`` with each line put where
-    it was walked; ``doubled`` how many lines were found to be walked twice, ``judged`` what was found about each order
-    of lines.
-    """
-
-    readings: Readings
-    aligned: Readings
-    lines: Lines
-    scheme: Scheme
-    channels: Sequence[str]
-    trusted: np.ndarray
-    place: np.ndarray
-    matrix: np.ndarray
-    walked: np.ndarray
-    doubled: int = 0
-    judged: dict = field(default_factory=dict)
-
-    def finding(self, severity: str, code: str, i: int, found: str, expected: str, advice: str, again=False) -> Finding:
-        advice = f"Nothing was changed. {advice}"
-        line, run = int(self.lines.line[i]), int(self.lines.run[i])
-        return Finding(severity, code, found, expected, advice, self.scheme.grid, line, run, again)
-
-    def proposal(self, i: int, certainty: float, **note) -> Proposal:
-        line, run = int(self.lines.line[i]), int(self.lines.run[i])
-        noted = Note(self.scheme.grid, line, run, where=BY_READINGS, **note)
-        return Proposal(self.scheme.grid, line, run, certainty, noted)
-
-    def fit(self, trusted: Optional[np.ndarray] = None) -> Fit:
-        """Return how well every line fits its neighbours, those that are trusted."""
-        return fits(self.aligned, self.lines, self.channels, self.trusted if trusted is None else trusted)
-
-    def gaps(self, index: np.ndarray) -> tuple[Gaps, Gaps]:
-        """Return what features tell of the distances of lines, as logged and as walked."""
-        size = self.lines.step_m, self.scheme.spacing_m
-        return (
-            Gaps(self.matrix[index], self.place[index], *size, LOGGED_M),
-            Gaps(self.walked[index], self.place[index], *size, WALKED_M),
-        )
-
-    def farther(self, index: np.ndarray, spacings: float) -> np.ndarray:
-        """Return what features that are followed gain when all lines from each one on lie so much farther."""
-        u, step = self.place[index] * self.scheme.spacing_m, self.lines.step_m
-        tracks = tracks_of(self.matrix[index], u, step)
-        return farther(tracks, u, self.matrix.shape[1] * step, spacings * self.scheme.spacing_m)
-
-    def start_m(self, i: int) -> float:
-        """Return v of a line's first reading as placed."""
-        mine = np.flatnonzero(self.lines.owner == i)
-        return float(self.readings.v_m[mine[np.argmin(self.readings.seq[mine])]])
-
-    def station(self, v: float, heading: int) -> float:
-        """Return the whole station at which the sensor lies at v."""
-        away = v - heading * self.scheme.sensor_ahead_m
-        return float(round(away / self.scheme.interval_m + self.scheme.first_station - 0.5))
-
-
-def _breaks(work: _Work) -> Iterator[Doubt]:
+def _breaks(work: Work) -> Iterator[Doubt]:
     for item in breaks_of(work.readings, work.lines):
         work.trusted[item.line] = False
         line, step = int(work.lines.line[item.line]), work.scheme.interval_m
@@ -195,7 +82,7 @@ def _breaks(work: _Work) -> Iterator[Doubt]:
         yield Doubt(finding, (work.proposal(item.line, item.certainty, kind="void"),))
 
 
-def _slips(work: _Work) -> Iterator[Doubt]:
+def _slips(work: Work) -> Iterator[Doubt]:
     for item in slips_of(work.readings, work.matrix, work.lines):
         work.trusted[item.line] = False
         line, step = int(work.lines.line[item.line]), work.scheme.interval_m
@@ -203,7 +90,7 @@ def _slips(work: _Work) -> Iterator[Doubt]:
         yield Doubt(finding, (work.proposal(item.line, item.certainty, kind="void"),))
 
 
-def _copies(work: _Work) -> Iterator[Doubt]:
+def _copies(work: Work) -> Iterator[Doubt]:
     """Lines whose readings are those of an earlier line, value by value."""
     seen: dict[bytes, int] = {}
     first = [np.flatnonzero(work.lines.owner == i).min() for i in range(len(work.lines))]
@@ -224,7 +111,7 @@ def _copies(work: _Work) -> Iterator[Doubt]:
         yield Doubt(finding, (work.proposal(i, 1.0, kind="void"),))
 
 
-def _places(work: _Work) -> Iterator[Doubt]:
+def _places(work: Work) -> Iterator[Doubt]:
     """Lines that fit when they are turned round or moved, the worst first."""
     found = 0
     while found < len(work.lines) // 2:
@@ -243,14 +130,14 @@ def _places(work: _Work) -> Iterator[Doubt]:
         yield _misplaced(work, worst, fit)
 
 
-def _alone(work: _Work, i: int, other: int) -> float:
+def _alone(work: Work, i: int, other: int) -> float:
     """Return what a line gains beyond chance when another one is taken out."""
     trusted = work.trusted.copy()
     trusted[other] = False
     return float(excess(work.fit(trusted), trusted)[:, i].max())
 
 
-def _misplaced(work: _Work, i: int, fit: Fit) -> Doubt:
+def _misplaced(work: Work, i: int, fit: Fit) -> Doubt:
     above = excess(fit, np.ones(len(work.lines), bool))[:, i]
     way = int(above.argmax())
     allowed = fit.turn if way else ~fit.near
@@ -277,7 +164,7 @@ def _misplaced(work: _Work, i: int, fit: Fit) -> Doubt:
     return Doubt(finding, (work.proposal(i, certainty, heading=heading, start_station=station),))
 
 
-def _orders(work: _Work, strangers: bool) -> Iterator[Doubt]:
+def _orders(work: Work, strangers: bool) -> Iterator[Doubt]:
     """Lines that fit at another place of the order, the surest first; without ``strangers`` until one fits nowhere."""
     lines, spacing = work.lines, work.scheme.spacing_m
     known = np.count_nonzero(np.isfinite(work.matrix), axis=1)
@@ -313,7 +200,7 @@ def _orders(work: _Work, strangers: bool) -> Iterator[Doubt]:
         yield _doubled(work, found, index) if found.spot else _misordered(work, found, i, other)
 
 
-def _skips(work: _Work) -> Iterator[Doubt]:
+def _skips(work: Work) -> Iterator[Doubt]:
     """A line left out on the way, where the last one of the grid is missing in the log."""
     index = np.flatnonzero(work.trusted)
     if not len(index) or not last_line_missing(work.readings, work.scheme):
@@ -323,7 +210,8 @@ def _skips(work: _Work) -> Iterator[Doubt]:
         return
     i, lines = int(index[skip.line]), work.lines
     first, line, last = (int(lines.line[index[k]]) for k in (skip.first, skip.line, skip.last))
-    finding = work.finding("warning", "line-skipped", i, *told_of_skip(skip, (first, line, last), work.scheme))
+    told = told_of_skip(skip, (first, line, last), work.scheme, bool(work.ties))
+    finding = work.finding("warning", "line-skipped", i, *told)
     moved = tuple(
         work.proposal(int(k), skip.certainty_line, position_m=float(lines.u[k] + work.scheme.spacing_m))
         for k in np.flatnonzero(lines.u > lines.u[i] - 1e-6)
@@ -331,7 +219,7 @@ def _skips(work: _Work) -> Iterator[Doubt]:
     yield Doubt(finding, moved, (first, last))
 
 
-def _doubled(work: _Work, doubt: OrderDoubt, index: np.ndarray) -> Doubt:
+def _doubled(work: Work, doubt: OrderDoubt, index: np.ndarray) -> Doubt:
     u, spot = work.lines.u, doubt.spot
     i = int(index[spot.line])
     before = int(index[spot.line - 1])
@@ -346,7 +234,7 @@ def _doubled(work: _Work, doubt: OrderDoubt, index: np.ndarray) -> Doubt:
     return Doubt(work.finding("warning", doubt.code, i, *told), (redo, *moved), among)
 
 
-def _misordered(work: _Work, doubt: OrderDoubt, i: int, other: int) -> Doubt:
+def _misordered(work: Work, doubt: OrderDoubt, i: int, other: int) -> Doubt:
     lines, sure, here = work.lines, doubt.certainty, work.lines.line
     u = lines.u
     found = f"It fits the lines around it with a correlation of {doubt.recorded:.2f} as recorded"

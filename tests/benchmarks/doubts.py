@@ -9,6 +9,7 @@ from __future__ import annotations
 import importlib.util
 import sys
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -28,7 +29,7 @@ def load(name: str, path: Path):
 load("turnrow_tests", TESTS / "conftest.py")
 walk = load("turnrow_test_walk", TESTS / "engine" / "walk.py")
 from turnrow.processing_provider.engine.doubts import doubts_of  # noqa: E402
-from turnrow.processing_provider.engine.readings import concatenate, flag_bit  # noqa: E402
+from turnrow.processing_provider.engine.readings import concatenate, flag_bit, kind_code  # noqa: E402
 from turnrow.processing_provider.engine.scheme import Scheme  # noqa: E402
 
 
@@ -49,14 +50,24 @@ def scheme_of(size):
     return Scheme(grid="A", length_m=size, width_m=size, spacing_m=SPACING, readings_per_m=RATE)
 
 
-def walked(seed, move=None):
-    """Return an ordinary walk over a random site; ``move`` (line count) -> spacings that lines lie off."""
+def walked(seed, move=None, ties=()):
+    """Return an ordinary walk over a random site.
+
+    ``move`` (line count) -> spacings that lines lie off; ``ties`` are shares of the length at which ties are walked.
+    """
     rng = np.random.default_rng(seed)
     size, lag = rng.choice([20.0, 30.0]), rng.uniform(0.15, 0.6)
-    ground = walk.site(size, rng)
+    ground, how = walk.site(size, rng), dict(spacing=SPACING, rate=RATE, ties=[size * share for share in ties])
+    after = rng.bit_generator.state
+    readings = walk.walk(ground, rng, walk.usual(lag), **how).readings
     if move is not None:
-        ground = Elsewhere(ground.size_m, ground.values, move(round(size / SPACING)))
-    return walk.walk(ground, rng, walk.usual(lag), spacing=SPACING, rate=RATE).readings, scheme_of(size)
+        # The same walk with the same noise, but over other ground; ties lie where they are recorded.
+        rng.bit_generator.state = after
+        elsewhere = Elsewhere(ground.size_m, ground.values, move(round(size / SPACING)))
+        there = walk.walk(elsewhere, rng, walk.usual(lag), **how).readings.channels["eca"]
+        survey = readings.kind == kind_code("survey")
+        readings = readings.replace(channels={"eca": np.where(survey, there, readings.channels["eca"])})
+    return readings, scheme_of(size)
 
 
 def values_from(readings, there, here, lost=()):
@@ -113,10 +124,10 @@ def swapped_apart(seed, rng):
     return swapped(readings, a, a + apart), scheme, {a, a + apart}
 
 
-def walked_twice(seed, rng):
+def walked_twice(seed, rng, ties=()):
     """A line walked twice, all later ones one spacing off, and one line too many."""
     k = int(rng.integers(4, 36))
-    readings, scheme = walked(seed, lambda n: np.where(np.arange(n) >= k, -1, 0))
+    readings, scheme = walked(seed, lambda n: np.where(np.arange(n) >= k, -1, 0), ties)
     extra = readings.take(readings.line == scheme.line_count)
     return *beyond_the_edge(readings, scheme, extra), {k + 1}
 
@@ -128,9 +139,9 @@ def beyond_the_edge(readings, scheme, extra):
     return concatenate([readings, extra.replace(line=extra.line + 1, u_m=nowhere, v_m=nowhere, flag=flag)]), scheme
 
 
-def one_beyond(seed):
+def one_beyond(seed, ties=()):
     """One line too many, walked beyond the edge."""
-    readings, scheme = walked(seed)
+    readings, scheme = walked(seed, ties=ties)
     return beyond_the_edge(readings, scheme, readings.take(readings.line == scheme.line_count))
 
 
@@ -155,11 +166,11 @@ def walked_again_beside(seed, rng):
     return readings, scheme, {k + 1}
 
 
-def left_out(seed, rng):
+def left_out(seed, rng, ties=()):
     """A line left out, all later ones one spacing farther on than recorded, and one line too few."""
     k = int(rng.integers(4, 36))
-    readings, scheme = walked(seed, lambda n: np.where(np.arange(n) >= k, 1, 0))
-    return readings.take(readings.line < scheme.line_count), scheme, {k + 1}
+    readings, scheme = walked(seed, lambda n: np.where(np.arange(n) >= k, 1, 0), ties)
+    return readings.take(readings.line != scheme.line_count), scheme, {k + 1}
 
 
 def walked_again(seed, rng):
@@ -206,10 +217,10 @@ def stuttered_without_times(seed, rng):
     return without_times(readings), scheme, lines
 
 
-def last_not_walked(seed):
+def last_not_walked(seed, ties=()):
     """The last line of the grid is not in the log."""
-    readings, scheme = walked(seed)
-    return readings.take(readings.line < scheme.line_count), scheme
+    readings, scheme = walked(seed, ties=ties)
+    return readings.take(readings.line != scheme.line_count), scheme
 
 
 def about(doubt, lines):
@@ -218,9 +229,12 @@ def about(doubt, lines):
     return last - first < 5 and any(first <= line <= last for line in lines)
 
 
+THREE = (1 / 6, 1 / 2, 5 / 6)
 ODD = {
     "one line beyond the edge": one_beyond,
+    "one line beyond the edge, three ties": partial(one_beyond, ties=THREE),
     "last line not walked": last_not_walked,
+    "last line not walked, three ties": partial(last_not_walked, ties=THREE),
     "lines stopped early, no times": stopped_early,
 }
 KINDS = {
@@ -229,9 +243,11 @@ KINDS = {
     "lines-swapped": swapped_apart,
     "lines-swapped (neighbours)": swapped_neighbours,
     "line-doubled": walked_twice,
+    "line-doubled (three ties)": partial(walked_twice, ties=THREE),
     "line-again": walked_again,
     "line-again (next line)": walked_again_beside,
     "line-skipped": left_out,
+    "line-skipped (three ties)": partial(left_out, ties=THREE),
     "line-copied": copied,
     "line-strange": strange,
     "readings-lost": stuttered,
@@ -243,8 +259,9 @@ def main() -> None:
     """Print shares over the sites."""
     sites = int(sys.argv[1]) if len(sys.argv) > 1 else 40
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 9000
-    alarms = [[d.finding.code for d in doubts_of(*walked(first + n))] for n in range(sites)]
-    print(f"{sites} sites: {sum(map(bool, alarms))} clean grids with a doubt {[a for a in alarms if a]}", flush=True)
+    for what, ties in (("clean grids", ()), ("clean grids with three ties", THREE)):
+        alarms = [[d.finding.code for d in doubts_of(*walked(first + n, ties=ties))] for n in range(sites)]
+        print(f"{sites} {what}: {sum(map(bool, alarms))} with a doubt {[a for a in alarms if a]}", flush=True)
     for what, odd in ODD.items():
         alarms = [[d.finding.code for d in doubts_of(*odd(first + n))] for n in range(sites)]
         print(f"{what}: {sum(map(bool, alarms))} grids with a doubt {[a for a in alarms if a]}", flush=True)
