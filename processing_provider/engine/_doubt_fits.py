@@ -7,8 +7,8 @@ from typing import Sequence
 
 import numpy as np
 
+from ._lag import band_pass
 from ._lines import Lines
-from .align import band_pass
 from .readings import Readings
 
 NEAR_M = 1.0

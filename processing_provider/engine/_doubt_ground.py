@@ -6,8 +6,8 @@ from typing import Sequence
 
 import numpy as np
 
+from ._lag import FINE_M, band_pass
 from ._lines import Lines
-from .align import FINE_M, band_pass
 
 REACH = 6
 """Lines farther away than this many spacings say nothing more about a line."""

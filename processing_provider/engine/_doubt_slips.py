@@ -9,8 +9,8 @@ import numpy as np
 
 from ._doubt_breaks import LEAST_LOST, short_of
 from ._doubt_fits import FEATURE_M, GROUND_M
+from ._lag import band_pass
 from ._lines import Lines
-from .align import band_pass
 from .readings import Readings
 
 TAIL = 4.0

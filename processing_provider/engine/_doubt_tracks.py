@@ -7,8 +7,8 @@ from typing import Iterator, Optional, Sequence
 
 import numpy as np
 
+from ._lag import band_pass
 from ._walking import walk_shapes
-from .align import band_pass
 
 GROUND_M = 1.5
 """Swells longer than this (standard deviation) are no feature that can be followed."""

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from scipy import ndimage, signal
 from turnrow.processing_provider.engine import outliers
-from turnrow.processing_provider.engine.align import CLIP, COARSE_M, FINE_M, align_opposing, band_pass
+from turnrow.processing_provider.engine._lag import CLIP, COARSE_M, FINE_M, band_pass
+from turnrow.processing_provider.engine.align import align_opposing
 from turnrow.processing_provider.engine.balance import balance_traverses
 from turnrow.processing_provider.engine.readings import Readings
 
