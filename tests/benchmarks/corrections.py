@@ -246,15 +246,16 @@ def lag_errors(walked: walk.Walk) -> dict[str, float]:
     return {name: abs(lag - truth) for name, lag in found.items()}
 
 
-def position_errors(walked: walk.Walk) -> dict[str, float]:
-    """Return how far the readings in use are from where they were taken, root mean square in metres."""
+def position_errors(walked: walk.Walk) -> dict[str, tuple[float, float]]:
+    """Return how far the readings in use are from where they were taken, on average and root mean square, metres."""
     clean, _ = flag_outliers(walked.readings)
     steps = {"as logged": clean, "common lag": align_opposing(clean, **COMMON_LAG)[0],
              "and each traverse": align_opposing(clean)[0]}  # fmt: skip
-    return {
-        name: float(np.sqrt(np.mean((r.v_m - walked.true_v)[r.in_use & (r.kind == kind_code("survey"))] ** 2)))
-        for name, r in steps.items()
-    }
+    errors = {}
+    for name, r in steps.items():
+        off = (r.v_m - walked.true_v)[r.in_use & (r.kind == kind_code("survey"))]
+        errors[name] = float(np.mean(np.abs(off))), float(np.sqrt(np.mean(off**2)))
+    return errors
 
 
 def spike_counts(site: Site) -> dict[str, float]:
@@ -367,8 +368,9 @@ def print_places(surveys: list[walk.Walk]) -> None:
     print("\nError of the common lag, m\n")
     print_table(["by", "median", "95 %"], rows)
     errors = [position_errors(walked) for walked in surveys]
-    print("\nPlace of a reading along its traverse, RMS error, m\n")
-    print_table(["after", "median (10 to 90 %)"], {n: [spread([e[n] for e in errors])] for n in errors[0]})
+    print("\nPlace of a reading along its traverse, m off; medians (10 to 90 %)\n")
+    rows = {name: [spread([e[name][k] for e in errors]) for k in (0, 1)] for name in errors[0]}
+    print_table(["after", "on average", "RMS"], rows)
 
 
 def print_outliers(sites: list[Site]) -> None:
