@@ -133,7 +133,9 @@ def _shapes(aside: np.ndarray) -> np.ndarray:
     near, far = np.nanmin(aside), np.nanmax(aside)
     parts = []
     for width in WIDTHS_M:
-        middle = np.arange(near - width / 2, far + width / 2 + APART_M / 2, APART_M)
+        # From the middle to both sides: which grid of a seam is the first does not count.
+        reach = APART_M * np.floor((far - near + width) / 2 / APART_M + 1e-6)
+        middle = (near + far) / 2 + np.arange(-reach, reach + APART_M / 2, APART_M)
         away = aside[:, None] - middle
         parts.append(np.nan_to_num(ndtr((away + width / 2) / BLUR_M) - ndtr((away - width / 2) / BLUR_M)))
     shapes = np.concatenate(parts, axis=1)

@@ -295,9 +295,10 @@ def test_islands_and_groups_are_named(four):
         "each other: A1, A2, B1, B2; C1, C2, D1, D2."
     )
     assert [row["grid"] for row in record["table"]] == ["A1", "A2", "B1", "B2", "C1", "C2", "D1", "D2", "E"]
-    # The sizes of drift and noise are those of all grids together, so they differ a little from those of four.
+    # The sizes of drift and noise are those of all grids together, so they differ a little from those of four: by a
+    # fifth of a standard error, which in quadrature adds 2 % to it.
     apart = column(record, "offset")[:8] - np.tile(offsets(four), 2)
-    assert np.all(np.abs(apart) < 0.1 * column(record, "standard_error")[:8])
+    assert np.all(np.abs(apart) < 0.2 * column(record, "standard_error")[:8])
     np.testing.assert_array_equal(balanced.channels["eca"][-len(lone) :], lone.channels["eca"])
     assert json.loads(json.dumps(record)) == record
 
