@@ -134,15 +134,9 @@ def noise_of(matrix: np.ndarray) -> float:
 
 def _crossings(readings, lines, values, matrix, when, rows, number, noise, shapes, walk) -> list[np.ndarray]:
     """Return the columns of ``Marks`` for one tie."""
-    order = rows[np.argsort(readings.u_m[rows], kind="stable")]
-    u, v = readings.u_m[order], np.median(readings.v_m[order])
-    reach = HALF_WINDOW_M
-    level = mean_within(lines.v, matrix, v - reach, v + reach)
-    along = (mean_within(lines.v, matrix, v, v + 2 * reach) - mean_within(lines.v, matrix, v - 2 * reach, v)) / (
-        2 * reach
-    )
-    smooth = running_mean(u, values[order], reach)
-    slope = np.gradient(smooth, u) if np.all(np.diff(u) > 0) else np.zeros(len(u))
+    order, u, smooth, slope = profile_of(readings, values, rows)
+    v, reach = np.median(readings.v_m[order]), HALF_WINDOW_M
+    level, along, _ = lines_at(lines, matrix, v)
     place = lines.u + _shift(lines.u, level, u, smooth) + shapes @ walk
     turn = shapes * np.interp(place, u, slope)[:, None]
     apart = level - np.interp(place, u, smooth, left=np.nan, right=np.nan) + turn @ walk
@@ -153,6 +147,27 @@ def _crossings(readings, lines, values, matrix, when, rows, number, noise, shape
     there = np.interp(place[k], u, readings.time_s[order])
     columns = [apart[k], variance[k], np.full(len(k), v), np.nan_to_num(along[k])]
     return [*columns, k, np.full(len(k), number), time_s[k], there, turn[k]]
+
+
+def profile_of(readings: Readings, values: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Return the rows of a tie in order of u, their u in metres, the smoothed values and their slope by the metre.
+
+    Where two readings lie in one place there is no slope: it is 0.
+    """
+    order = rows[np.argsort(readings.u_m[rows], kind="stable")]
+    u = readings.u_m[order]
+    smooth = running_mean(u, values[order], HALF_WINDOW_M)
+    return order, u, smooth, np.gradient(smooth, u) if np.all(np.diff(u) > 0) else np.zeros(len(u))
+
+
+def lines_at(lines: Lines, matrix: np.ndarray, v_m: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return values of the lines (L,) at a place along the traverses, and their first and second derivatives there."""
+    reach = HALF_WINDOW_M
+    before, level, after = (
+        mean_within(lines.v, matrix, v_m + low, v_m + high)
+        for low, high in ((-2 * reach, 0.0), (-reach, reach), (0.0, 2 * reach))
+    )
+    return level, (after - before) / (2 * reach), (after + before - 2 * level) / reach**2
 
 
 def mean_within(v: np.ndarray, matrix: np.ndarray, low: float, high: float) -> np.ndarray:

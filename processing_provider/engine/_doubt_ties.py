@@ -7,7 +7,7 @@ from typing import Sequence
 
 import numpy as np
 
-from ._crossings import HALF_WINDOW_M, REST_M, is_across, mean_within, noise_of, recordings, running_mean, tie_shapes
+from ._crossings import HALF_WINDOW_M, REST_M, is_across, lines_at, noise_of, profile_of, recordings, tie_shapes
 from ._lines import Lines
 from .readings import Readings
 
@@ -69,23 +69,15 @@ def ties_of(readings: Readings, lines: Lines, values: np.ndarray, matrix: np.nda
     matrix : (L, V) float64
         The same channel of the lines on their common axis.
     """
-    found, reach = [], HALF_WINDOW_M
+    found = []
     rows_of_ties = [rows for rows in recordings(readings, "tie", values) if is_across(readings, lines, rows)]
-    noise = 2 * min(1.0, lines.step_m / (2 * reach)) * noise_of(matrix) ** 2 if rows_of_ties else 0.0
+    noise = min(1.0, lines.step_m / HALF_WINDOW_M / 2) * 2 * noise_of(matrix) ** 2 if rows_of_ties else 0.0
     for rows in rows_of_ties:
-        rows = rows[np.argsort(readings.u_m[rows], kind="stable")]
-        u, v = readings.u_m[rows], np.median(readings.v_m[rows])
-        if not np.all(np.diff(u) > 0):
-            continue
-        smooth = running_mean(u, values[rows], reach)
-        slope = np.gradient(smooth, u)
-        before, level, after = (
-            mean_within(lines.v, matrix, v + low, v + high)
-            for low, high in ((-2 * reach, 0.0), (-reach, reach), (0.0, 2 * reach))
-        )
-        along, curve = (after - before) / (2 * reach), (after + before - 2 * level) / reach**2
-        bend = np.gradient(slope, u)
-        found.append(Tie(u, smooth, slope, bend, level, np.nan_to_num(along), np.nan_to_num(curve), noise))
+        rows, u, smooth, slope = profile_of(readings, values, rows)
+        if slope.any():
+            level, along, curve = lines_at(lines, matrix, np.median(readings.v_m[rows]))
+            bend = np.gradient(slope, u)
+            found.append(Tie(u, smooth, slope, bend, level, np.nan_to_num(along), np.nan_to_num(curve), noise))
     return found
 
 

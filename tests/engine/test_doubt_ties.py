@@ -12,18 +12,6 @@ AT = (3.3, 10.0, 16.7)
 SCHEME = Scheme(grid="A", length_m=20, width_m=20, spacing_m=0.5, readings_per_m=8)
 
 
-def busy(walk):
-    """Ground full of ditches aslant to the lines, and pits."""
-    rng = np.random.default_rng(7)
-    ground = walk.geology(20.0, rng)
-    u, v = ground.axes
-    for k in range(9):
-        ground.add(np.abs(v - 2.5 * k + (1.0 if k % 2 else -1.0) * (u - 10)) < 0.4, 3.0)
-    for u0, v0 in rng.uniform(0, 20, (60, 2)):
-        ground.add(np.hypot(u - u0, v - v0) < rng.uniform(0.4, 0.9), 3.0)
-    return ground
-
-
 def walked(walk, ground, faults, line=99, by_m=0.5, seed=1):
     """Readings of 40 lines and three ties; from ``line`` on lines lie ``by_m`` farther than recorded, ties do not."""
 
@@ -50,7 +38,7 @@ def gains(readings, by_m):
 def test_lines_elsewhere_are_told(walk, line, by_m):
     # Stripes and noise, which have nothing to do with where lines lie.
     faults = walk.Faults(noise=0.15, stripe=0.5, direction=0.5)
-    readings = walked(walk, busy(walk), faults, line, by_m)
+    readings = walked(walk, walk.busy(), faults, line, by_m)
     found = gains(readings, by_m)
     assert found.argmax() == line - 1
     # Odds of one in 40 lines are made up for, with 20 to 1 to spare.
@@ -62,7 +50,7 @@ def test_lines_elsewhere_are_told(walk, line, by_m):
 @pytest.mark.parametrize("by_m", [0.5, -0.5])
 def test_lines_where_they_are_recorded_are_told_so(walk, by_m):
     for seed in range(3):
-        found = gains(walked(walk, busy(walk), walk.usual(0.3), seed=seed), by_m)
+        found = gains(walked(walk, walk.busy(), walk.usual(0.3), seed=seed), by_m)
         # By Markov's inequality a likelihood ratio gets beyond 20 in one of 20 at most, the mean of 40 as seldom.
         assert np.mean(np.exp(found)) < 20
         assert np.median(found) < 0

@@ -30,18 +30,6 @@ def on_site(walk, seed, left_out=None):
     return walked(walk, walk.site(20.0, rng), rng, walk.usual(0.3), left_out)
 
 
-def busy(walk):
-    """Ground full of ditches aslant to the lines, and pits."""
-    rng = np.random.default_rng(7)
-    ground = walk.geology(20.0, rng)
-    u, v = ground.axes
-    for k in range(9):
-        ground.add(np.abs(v - 2.5 * k + (1.0 if k % 2 else -1.0) * (u - 10)) < 0.4, 3.0)
-    for u0, v0 in rng.uniform(0, 20, (60, 2)):
-        ground.add(np.hypot(u - u0, v - v0) < rng.uniform(0.4, 0.9), 3.0)
-    return ground
-
-
 def careful(walk):
     """Walked without errors along the lines, with the usual noise."""
     return walk.Faults(noise=0.15, stripe=0.5)
@@ -53,7 +41,7 @@ def skips(readings, notes=()):
 
 @pytest.mark.parametrize("line", [9, 20, 31])
 def test_line_left_out_of_busy_ground_is_found(walk, line):
-    readings = walked(walk, busy(walk), np.random.default_rng(1), careful(walk), left_out=line)
+    readings = walked(walk, walk.busy(), np.random.default_rng(1), careful(walk), left_out=line)
     (doubt,) = skips(readings)
     first, last = doubt.among
     assert first <= line <= last < first + 5
@@ -70,7 +58,7 @@ def test_line_left_out_of_busy_ground_is_found(walk, line):
 
 
 def test_proposals_move_all_lines_behind_the_gap(walk):
-    readings = walked(walk, busy(walk), np.random.default_rng(1), careful(walk), left_out=20)
+    readings = walked(walk, walk.busy(), np.random.default_rng(1), careful(walk), left_out=20)
     (doubt,) = skips(readings)
     # (line + 0.5) / 2: a spacing beyond (line - 0.5) / 2, where it is recorded.
     assert [(p.line, p.note.position_m) for p in doubt.proposals] == [
@@ -80,7 +68,7 @@ def test_proposals_move_all_lines_behind_the_gap(walk):
 
 
 def test_busy_ground_clears_lines_that_lie_right(walk):
-    readings = walked(walk, busy(walk), np.random.default_rng(1), careful(walk))
+    readings = walked(walk, walk.busy(), np.random.default_rng(1), careful(walk))
     assert skips(readings) == []
 
 
@@ -110,7 +98,7 @@ def test_last_line_not_walked_is_told_with_little_probability(walk):
 
 
 def test_nothing_is_said_when_the_notes_speak_of_the_last_line(walk):
-    readings = walked(walk, busy(walk), np.random.default_rng(1), careful(walk), left_out=20)
+    readings = walked(walk, walk.busy(), np.random.default_rng(1), careful(walk), left_out=20)
     assert skips(readings)
     assert skips(readings, [Note("A", 40, kind="obstacle")]) == []
 

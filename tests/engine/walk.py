@@ -133,6 +133,18 @@ def site(size_m: float, rng) -> Field:
     return found
 
 
+def busy(size_m: float = 20.0) -> Field:
+    """Return ground full of ditches aslant to the lines, and pits; the same at every call."""
+    rng = np.random.default_rng(7)
+    found = geology(size_m, rng)
+    u, v = found.axes
+    for k in range(9):
+        found.add(np.abs(v - size_m / 8 * k + (1.0 if k % 2 else -1.0) * (u - size_m / 2)) < 0.4, 3.0)
+    for middle in rng.uniform(0, size_m, (60, 2)):
+        found.add(np.hypot(u - middle[0], v - middle[1]) < rng.uniform(0.4, 0.9), 3.0)
+    return found
+
+
 @dataclass(frozen=True)
 class _Stretch:
     """Readings taken in one go: where they are written down and where they were taken, (n,) each."""
