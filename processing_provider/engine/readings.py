@@ -208,11 +208,14 @@ class Readings:
         Recordings are counted from 0 in the order in which they first appear.
         """
         keys = (self.grid, self.line, self.run)
+        new = np.ones(len(self), bool)
         # Tables are in this order as a rule, and to see so is quicker than to sort.
-        order = np.arange(len(self)) if _ascending(*keys, self.seq) else np.lexsort((self.seq, *keys[::-1]))
-        new = np.ones(len(order), bool)
+        if _ascending(*keys, self.seq):
+            new[1:] = ~_same_as_before(*keys)
+            return np.arange(len(self)), np.cumsum(new) - 1
+        order = np.lexsort((self.seq, *keys[::-1]))
         new[1:] = ~_same_as_before(*(key[order] for key in keys))
-        earliest = np.minimum.reduceat(order, np.flatnonzero(new)) if len(order) else order
+        earliest = np.minimum.reduceat(order, np.flatnonzero(new))
         number = np.argsort(np.argsort(earliest))[np.cumsum(new) - 1]
         by_number = np.argsort(number, kind="stable")
         return order[by_number], number[by_number]
