@@ -82,25 +82,26 @@ def strips_in(aside: np.ndarray, value: np.ndarray, bordered: np.ndarray, usual:
     return (shapes * size) @ shapes.T
 
 
-def _inverse(shapes: np.ndarray, size: np.ndarray, bordered: np.ndarray) -> tuple[np.ndarray, float]:
-    """Return the (K, K) inverse covariance of the patches without the drift, with strips of some variances, and the
-    logarithm of its determinant."""
+def _with_strips(shapes: np.ndarray, size: np.ndarray, bordered: np.ndarray) -> np.ndarray:
+    """Return the bordered covariance (K + n, K + n) with strips of some variances (A,)."""
     system, k = bordered.copy(), len(shapes)
     system[:k, :k] += (shapes * size) @ shapes.T
-    return np.linalg.inv(system)[:k, :k], -float(np.linalg.slogdet(system)[1])
+    return system
 
 
 def _climbed(shapes: np.ndarray, value: np.ndarray, bordered: np.ndarray, scale: float, size: np.ndarray):
     """Return the variances (A,) to which maximisation leads from some others, and their log posterior density."""
+    k = len(shapes)
     for _ in range(ROUNDS):
-        inverse, _ = _inverse(shapes, size, bordered)
+        inverse = np.linalg.inv(_with_strips(shapes, size, bordered))[:k, :k]
         seen = inverse @ np.column_stack([value, shapes])
         height = size * (shapes.T @ seen[:, 0])
         left = np.maximum(size - size**2 * np.sum(shapes * seen[:, 1:], axis=0), 0.0)
         size = (TAIL * scale + height**2 + left) / (TAIL + 1)
-    inverse, log_determinant = _inverse(shapes, size, bordered)
-    likelihood = (log_determinant - value @ inverse @ value) / 2
-    return size, float(likelihood - TAIL / 2 * np.sum(np.log(size) + scale / size))
+    system = _with_strips(shapes, size, bordered)
+    misfit = value @ np.linalg.inv(system)[:k, :k] @ value
+    prior = TAIL * np.sum(np.log(size) + scale / size)
+    return size, -float(np.linalg.slogdet(system)[1] + misfit + prior) / 2
 
 
 def _standing_out(shapes: np.ndarray, value: np.ndarray, bordered: np.ndarray, scale: float) -> np.ndarray:
@@ -113,7 +114,7 @@ def _standing_out(shapes: np.ndarray, value: np.ndarray, bordered: np.ndarray, s
     size = np.full(shapes.shape[1], scale * TAIL / (TAIL + 1))
     least = np.log(max(len(size), 1) / FEW)
     for _ in range(MOST):
-        inverse, _ = _inverse(shapes, size, bordered)
+        inverse = np.linalg.inv(_with_strips(shapes, size, bordered))[: len(shapes), : len(shapes)]
         pull, told = shapes.T @ (inverse @ value), np.sum(shapes * (inverse @ shapes), axis=0)
         # What drift could be as well tells nothing.
         clear = told > UNTOLD * told.max(initial=0.0)
