@@ -12,6 +12,7 @@ from ._doubt_ground import Ground
 from ._doubt_order import OrderDoubt, certainty_of, order_doubt
 from ._doubt_skips import last_line_missing, skip_of
 from ._doubt_slips import slips_of
+from ._doubt_still import still_lines
 from ._doubt_words import told_by_neighbours, told_by_times, told_of_double, told_of_skip
 from ._doubt_work import Doubt, Proposal, Work, work_of
 from ._validation import check_channels
@@ -63,7 +64,7 @@ def doubts_of(
     chosen = check_channels(channels, tuple(readings.channels))
     chosen = tuple(c for c in chosen if np.isfinite(readings.channels[c]).any())
     work = work_of(readings, scheme, chosen)
-    doubts = [*_breaks(work), *_slips(work), *_copies(work)]
+    doubts = [*_breaks(work), *_slips(work), *_copies(work), *_stills(work)]
     if len(work.lines) >= LEAST_LINES:
         # A line turned round or moved is strange where it lies: strangers have their say when those are settled.
         doubts += [*_orders(work, strangers=False), *_places(work), *_orders(work, strangers=True)]
@@ -109,6 +110,22 @@ def _copies(work: Work) -> Iterator[Doubt]:
         advice = f"Find the right readings of line {line} in the log, or note it as void and walk it again."
         finding = work.finding("error", "line-copied", i, found, "readings of its own", advice, True)
         yield Doubt(finding, (work.proposal(i, 1.0, kind="void"),))
+
+
+def _stills(work: Work) -> Iterator[Doubt]:
+    """Lines that were read on one spot."""
+    unit = work.readings.units.get(work.channels[work.clearest], "")
+    for item in still_lines(work.matrix, work.lines.step_m):
+        if not work.trusted[item.line]:
+            continue
+        work.trusted[item.line] = False
+        found = (
+            f"Its readings hardly change along the line (by {item.own:.2g} {unit}".rstrip()
+            + f"), where those of the lines around it change by {item.beside:.2g} at least."
+        )
+        advice = "If it is a dummy line or was read standing still, note it as dummy, and walk the line again."
+        finding = work.finding("warning", "line-strange", item.line, found, "ground like that beside it", advice)
+        yield Doubt(finding, (work.proposal(item.line, certainty_of(item.gain, 1.0), kind="dummy"),))
 
 
 def _places(work: Work) -> Iterator[Doubt]:

@@ -198,6 +198,17 @@ def strange(seed, rng):
     return readings.replace(channels={"eca": values}), scheme, {line}
 
 
+def stood_still(seed, rng):
+    """A dummy line, read on one spot, under the number of a survey line."""
+    readings, scheme = walked(seed)
+    line = int(rng.integers(2, scheme.line_count))
+    rows, values = rows_of(readings, line), readings.channels["eca"].copy()
+    faults = walk.usual(0.0)
+    level = np.median(values) + rng.normal(0, faults.stripe)
+    values[rows] = level + rng.normal(0, faults.noise, len(rows))
+    return readings.replace(channels={"eca": values}), scheme, {line}
+
+
 def stuttered(seed, rng):
     """A line in which the logger left out 5 to 20 readings; stations count on."""
     readings, scheme = walked(seed)
@@ -250,6 +261,7 @@ KINDS = {
     "line-skipped (three ties)": partial(left_out, ties=THREE),
     "line-copied": copied,
     "line-strange": strange,
+    "line-strange (read on one spot)": stood_still,
     "readings-lost": stuttered,
     "readings-lost (no times)": stuttered_without_times,
 }
