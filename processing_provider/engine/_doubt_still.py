@@ -15,6 +15,8 @@ NOISY, GROUND = 2.5, 3.0
 around it do."""
 APART = 2.0
 """They change by so many times as much as that line at least."""
+USUAL = 0.3
+"""And by so much of what half of all lines change by at least: beyond features ground may be as flat as can be."""
 BESIDE = 2
 """Lines on either side that are looked at: one alone may cross something small."""
 INDEPENDENT_M = 2.0
@@ -59,12 +61,16 @@ def still_lines(matrix: np.ndarray, step_m: float) -> list[Still]:
     spread = np.array([_spread(line, max(1, round(WINDOW_M / step_m))) for line in matrix])
     noise = noise_of(matrix) * np.sqrt(min(1.0, step_m / WINDOW_M))
     places = matrix.shape[1] * step_m / INDEPENDENT_M
-    found = []
+    found: list[Still] = []
+    known = spread[np.isfinite(spread)]
+    if noise <= 0 or not len(known):
+        return found
+    usual = USUAL * float(np.median(known))
     for i in np.flatnonzero(spread <= NOISY * noise).tolist():
         around = np.delete(spread, i)[max(0, i - BESIDE) : i + BESIDE]
         around = around[np.isfinite(around)]
         least = float(around.min(initial=np.inf))
-        if len(around) >= BESIDE and least >= max(GROUND * noise, APART * spread[i]):
+        if len(around) >= BESIDE and least >= max(GROUND * noise, APART * spread[i], usual):
             gain = places * np.log(least / max(float(spread[i]), noise))
             found.append(Still(i, float(spread[i]), least, float(gain)))
     return found

@@ -37,6 +37,14 @@ def test_flat_ground_is_no_standing_still():
     assert still_lines(noise, STEP) == []
 
 
+def test_flat_ground_beside_features_is_no_standing_still():
+    """Without noise, the flank of a swell of 3 mS/m along the lines' middle fades to nothing at the first lines."""
+    u, v = np.arange(20)[:, None] * 0.5, np.arange(160) * STEP
+    ground = 3.0 * np.exp(-((u - 8.0) ** 2) / 4.0) * np.exp(-((v - 10.0) ** 2) / 8.0)
+    assert still_lines(ground, STEP) == []
+    assert still_lines(np.full((20, 160), 15.0), STEP) == []
+
+
 def test_gaps_and_short_lines_tell_nothing():
     matrix = np.random.default_rng(3).normal(0, 1.0, (9, 160)).cumsum(axis=1)
     matrix[4] = np.nan
