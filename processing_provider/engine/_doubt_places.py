@@ -7,10 +7,11 @@ from typing import Optional
 
 import numpy as np
 
-RANGE = 5
-"""Lines among which the place is told to be, at most: so many a person measures."""
-LEAST_SURE = 0.15
-"""Such a range is named from this probability on. Beforehand any five lines of 40 have some 6 %."""
+MOST_LINES = 5
+"""Lines that are named, at most: so many a person measures. They need not lie side by side: where two features tell
+of it, what is between them is told against."""
+LEAST_SURE = 0.2
+"""They are named from this probability on. Beforehand any five lines of 40 have some 6 %."""
 LEAST_RATIO = 4.0
 """At its best line the fault must explain the readings so much better than none does. Near the edges of a grid nothing
 can be seen, and what is ruled out elsewhere does not show that it is there."""
@@ -18,7 +19,7 @@ TRACKS, TIES = 0.25, 0.3
 """Powers of the likelihood ratios by features that are followed and by tie lines that make probabilities come true
 (found on simulated sites): what is left of the walk is not as independent from line to line as the models have it."""
 HARDLY = 0.03
-"""The range is as short as it can be without lines that have less than this share of its probability."""
+"""Lines that have less than this share of their probability are not named."""
 
 
 @dataclass(frozen=True)
@@ -27,16 +28,15 @@ class Spot:
 
     Attributes
     ----------
-    first, last : int
-        Places of the lines of a range of at most ``RANGE`` that holds it.
+    lines : tuple of int
+        Places of the most probable lines, ``MOST_LINES`` at most, ascending.
     line : int
         The most probable one.
     certainty, certainty_line, elsewhere : float
-        Probability that it is in the range, that it is this line, and that it is outside the range.
+        Probability that it is one of them, that it is this one, and that it is any other.
     """
 
-    first: int
-    last: int
+    lines: tuple[int, ...]
     line: int
     certainty: float
     certainty_line: float
@@ -50,7 +50,7 @@ def of_later_lines(tracks: np.ndarray, ties: np.ndarray) -> np.ndarray:
 
 
 def spot_of(gains: np.ndarray, odds: float) -> Optional[Spot]:
-    """Return the range of lines that most probably holds a fault, None where the readings do not tell.
+    """Return the lines one of which most probably has a fault, None where the readings do not tell.
 
     Parameters
     ----------
@@ -64,15 +64,10 @@ def spot_of(gains: np.ndarray, odds: float) -> Optional[Spot]:
         return None
     share = odds / np.count_nonzero(possible) * np.where(possible, np.exp(np.minimum(gains, 300.0)), 0.0)
     sure = share / (1.0 + share.sum())
-    inside = np.convolve(sure, np.ones(min(RANGE, len(sure))), "valid")
-    first = int(inside.argmax())
-    last = first + min(RANGE, len(sure)) - 1
-    if inside[first] < LEAST_SURE or gains[first : last + 1].max() < np.log(LEAST_RATIO):
+    likeliest = np.argsort(-sure, kind="stable")[:MOST_LINES]
+    likeliest = likeliest[sure[likeliest] >= HARDLY * sure[likeliest].sum()]
+    line, certainty = int(likeliest[0]), float(sure[likeliest].sum())
+    if certainty < LEAST_SURE or gains[line] < np.log(LEAST_RATIO):
         return None
-    least = HARDLY * inside[first]
-    while sure[first] < least:
-        first += 1
-    while sure[last] < least:
-        last -= 1
-    line, certainty = first + int(sure[first : last + 1].argmax()), float(sure[first : last + 1].sum())
-    return Spot(first, last, line, certainty, float(sure[line]), float(sure.sum()) - certainty)
+    named = tuple(sorted(likeliest.tolist()))
+    return Spot(named, line, certainty, float(sure[line]), float(sure.sum()) - certainty)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Iterable, Sequence
+
 from ._doubt_breaks import Break
 from ._doubt_order import OrderDoubt
 from ._doubt_places import Spot
@@ -9,6 +11,23 @@ from ._doubt_slips import Slip
 from .scheme import Scheme
 
 STEADY = "readings at a steady rate"
+
+
+def series(numbers: Sequence[int], word: str) -> str:
+    """Return ascending numbers in words, such as "3 to 5, 8 or 12", ``word`` before the last."""
+    parts: list[list[int]] = []
+    for number in numbers:
+        if parts and number == parts[-1][-1] + 1:
+            parts[-1].append(number)
+        else:
+            parts.append([number])
+    told = [t for p in parts for t in ([f"{p[0]} to {p[-1]}"] if len(p) > 2 else [str(n) for n in p])]
+    return f" {word} ".join([", ".join(told[:-1]), told[-1]] if len(told) > 1 else told)
+
+
+def with_those_before(numbers: Iterable[int]) -> list[int]:
+    """Return the numbers of lines and of those before them, ascending."""
+    return sorted({n - before for n in numbers for before in (0, 1)})
 
 
 def told_by_times(item: Break, line: int, step_m: float) -> tuple[str, str, str]:
@@ -32,16 +51,15 @@ def told_by_neighbours(item: Slip, line: int, step_m: float) -> tuple[str, str, 
     return found, STEADY, f"Walk line {line} again."
 
 
-def told_of_double(doubt: OrderDoubt, lines: tuple[int, int, int, int]) -> tuple[str, str, str]:
+def told_of_double(doubt: OrderDoubt, among: Sequence[int], line: int, before: int) -> tuple[str, str, str]:
     """Return (found, expected, advice) of a line walked twice.
 
-    ``lines`` are the line before the most probable one, and the first, the most probable and the last of the numbers
-    one of which is that of the second walk.
+    ``among`` are the numbers one of which is that of the second walk, ``line`` the most probable one and ``before``
+    the line before that.
     """
-    before, first, line, last = lines
     beyond = "If the last line was walked beyond the edge, note its position_m."
     expected = "a line that fits best where it was recorded"
-    if first == last:
+    if len(among) == 1:
         found = (
             f"It shows the same ground as line {before}, and all later lines fit when they lie one spacing nearer "
             f"(correlation of {doubt.recorded:.2f} as recorded, {doubt.proposed:.2f} so). The log has a line too many; "
@@ -53,27 +71,27 @@ def told_of_double(doubt: OrderDoubt, lines: tuple[int, int, int, int]) -> tuple
         )
         return found, expected, advice
     found = (
-        f"The log has a line too many; with a probability of {doubt.spot.certainty:.0%} it is one of lines {first} to "
-        f"{last}, most probably {line} ({doubt.spot.certainty_line:.0%}): that one shows the same ground as the line "
-        "before it, and all later lines fit when they lie one spacing nearer."
+        f"The log has a line too many; with a probability of {doubt.spot.certainty:.0%} it is one of lines "
+        f"{series(among, 'or')}, most probably {line} ({doubt.spot.certainty_line:.0%}): that one shows the same "
+        "ground as the line before it, and all later lines fit when they lie one spacing nearer."
     )
     advice = (
-        f"Measure with a tape where lines {first - 1} to {last} lie. If one of them was walked twice, note the second "
-        f"walk as redo, and the position_m of it and of all later lines. {beyond}"
+        f"Measure with a tape where lines {series(with_those_before(among), 'and')} lie. If one of them was walked "
+        f"twice, note the second walk as redo, and the position_m of it and of all later lines. {beyond}"
     )
     return found, expected, advice
 
 
-def told_of_skip(skip: Spot, lines: tuple[int, int, int], scheme: Scheme, tied: bool) -> tuple[str, str, str]:
+def told_of_skip(skip: Spot, among: Sequence[int], line: int, scheme: Scheme, tied: bool) -> tuple[str, str, str]:
     """Return (found, expected, advice) of a line left out.
 
-    ``lines`` are the first, the most probable and the last of the numbers from which on lines lie a spacing farther;
-    ``tied`` whether tie lines had their say.
+    ``among`` are the numbers from one of which on lines lie a spacing farther, ``line`` the most probable one; ``tied``
+    whether tie lines had their say.
     """
-    first, line, last = lines
     end, missing = (int(n) for n in scheme.lines[-2:])
     right, farther = (float(u) for u in scheme.position_m(scheme.lines[-2:]))
-    where = f"line {line}" if first == last else f"one of lines {first} to {last}, most probably {line},"
+    where = f"line {line}" if len(among) == 1 else f"one of lines {series(among, 'or')}, most probably {line},"
+    measured = [n for n in with_those_before(among) if n >= scheme.lines[0]]
     found = (
         f"The log has one line less than the grid. The features that cross the lines{' and the tie lines' * tied} fit "
         f"best when all lines from {where} on lie one spacing farther: with a probability of {skip.certainty:.0%} a "
@@ -82,7 +100,7 @@ def told_of_skip(skip: Spot, lines: tuple[int, int, int], scheme: Scheme, tied: 
     )
     advice = (
         f"Measure with a tape where line {end} lies. At {right:.2f} m along the baseline it lies right: walk line "
-        f"{missing}. At {farther:.2f} m a line was left out: measure lines {max(first - 1, int(scheme.lines[0]))} to "
-        f"{last} as well, note the position_m of all lines behind the gap, and walk the bare ground there instead."
+        f"{missing}. At {farther:.2f} m a line was left out: measure lines {series(measured, 'and')} as "
+        f"well, note the position_m of all lines behind the gap, and walk the bare ground there instead."
     )
     return found, "lines one spacing apart, from one edge to the other", advice

@@ -49,7 +49,7 @@ class Proposal:
 class Doubt:
     """What the readings contradict, and the notes that would mend it; none where only walking again would.
 
-    ``among`` are the first and the last number of the lines one of which it is about, where that is unsure.
+    ``among`` are the numbers of the lines one of which it is about, ascending, where that is unsure.
     """
 
     finding: Finding

@@ -10,6 +10,7 @@ from ._doubt_breaks import breaks_of
 from ._doubt_fits import GROUND_M, Fit, excess, moves_of
 from ._doubt_ground import Ground
 from ._doubt_order import OrderDoubt, certainty_of, order_doubt
+from ._doubt_places import Spot
 from ._doubt_skips import last_line_missing, skip_of
 from ._doubt_slips import slips_of
 from ._doubt_still import still_lines
@@ -211,7 +212,7 @@ def _orders(work: Work, strangers: bool) -> Iterator[Doubt]:
         if found.code == "lines-swapped":
             work.trusted[other] = False
         if found.code == "line-doubled":
-            work.trusted[index[found.spot.first : found.spot.last + 1]] = False
+            work.trusted[index[list(found.spot.lines)]] = False
             work.place[i:] -= 1
             work.doubled += 1
         yield _doubled(work, found, index) if found.spot else _misordered(work, found, i, other)
@@ -226,29 +227,32 @@ def _skips(work: Work) -> Iterator[Doubt]:
     if skip is None:
         return
     i, lines = int(index[skip.line]), work.lines
-    first, line, last = (int(lines.line[index[k]]) for k in (skip.first, skip.line, skip.last))
-    told = told_of_skip(skip, (first, line, last), work.scheme, bool(work.ties))
+    among = _numbers(work, skip, index)
+    told = told_of_skip(skip, among, int(lines.line[i]), work.scheme, bool(work.ties))
     finding = work.finding("warning", "line-skipped", i, *told)
     moved = tuple(
         work.proposal(int(k), skip.certainty_line, position_m=float(lines.u[k] + work.scheme.spacing_m))
         for k in np.flatnonzero(lines.u > lines.u[i] - 1e-6)
     )
-    yield Doubt(finding, moved, (first, last))
+    yield Doubt(finding, moved, among)
+
+
+def _numbers(work: Work, spot: Spot, index: np.ndarray) -> tuple[int, ...]:
+    return tuple(sorted(int(work.lines.line[index[k]]) for k in spot.lines))
 
 
 def _doubled(work: Work, doubt: OrderDoubt, index: np.ndarray) -> Doubt:
     u, spot = work.lines.u, doubt.spot
     i = int(index[spot.line])
     before = int(index[spot.line - 1])
-    first, line, last = (int(work.lines.line[index[k]]) for k in (spot.first, spot.line, spot.last))
-    told = told_of_double(doubt, (int(work.lines.line[before]), first, line, last))
+    among = _numbers(work, spot, index)
+    told = told_of_double(doubt, among, int(work.lines.line[i]), int(work.lines.line[before]))
     redo = work.proposal(i, spot.certainty_line, kind="redo", position_m=float(u[before]))
     moved = (
         work.proposal(int(k), spot.certainty_line, position_m=float(u[k] - work.scheme.spacing_m))
         for k in np.flatnonzero(u > u[i] + 1e-6)
     )
-    among = (first, last) if first != last else ()
-    return Doubt(work.finding("warning", doubt.code, i, *told), (redo, *moved), among)
+    return Doubt(work.finding("warning", doubt.code, i, *told), (redo, *moved), among if len(among) > 1 else ())
 
 
 def _misordered(work: Work, doubt: OrderDoubt, i: int, other: int) -> Doubt:

@@ -235,9 +235,9 @@ def last_not_walked(seed, ties=()):
 
 
 def about(doubt, lines):
-    """Whether a doubt names one of the lines, or a range of at most five that one of them is among."""
-    first, last = doubt.among or (doubt.finding.line, doubt.finding.line)
-    return last - first < 5 and any(first <= line <= last for line in lines)
+    """Whether a doubt names one of the lines, alone or among five at most."""
+    among = doubt.among or (doubt.finding.line,)
+    return len(among) <= 5 and not lines.isdisjoint(among)
 
 
 THREE = (1 / 6, 1 / 2, 5 / 6)

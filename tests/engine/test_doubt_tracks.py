@@ -103,10 +103,20 @@ def test_spot_is_bayes_rule_over_lines():
     spot = places.spot_of(gains, 1.5)
     share = 1.5 / 39 * np.exp(gains)
     total = 1 + share.sum()
-    assert (spot.first, spot.line, spot.last) == (20, 21, 22)
+    assert (spot.lines, spot.line) == ((20, 21, 22), 21)
     assert spot.certainty == pytest.approx(share[20:23].sum() / total)
     assert spot.certainty_line == pytest.approx(share[21] / total)
     assert spot.certainty + spot.elsewhere == pytest.approx(share.sum() / total)
+
+
+def test_the_likeliest_lines_are_named_wherever_they_lie():
+    gains = np.full(40, -2.0)
+    gains[[5, 9, 10, 20, 30, 35]] = 3.0, 4.0, 5.0, 3.5, 2.5, 2.0
+    spot = places.spot_of(gains, 1.0)
+    assert (spot.lines, spot.line) == ((5, 9, 10, 20, 30), 10)
+    gains[:], gains[[4, 20, 21]] = -2.0, (6.0, 6.0, 2.0)
+    # The third has 1 % of their probability.
+    assert places.spot_of(gains, 1.0).lines == (4, 20)
 
 
 def test_unseen_edges_are_no_spot():

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from turnrow.processing_provider.engine import doubts
+from turnrow.processing_provider.engine._doubt_words import series, with_those_before
 from turnrow.processing_provider.engine.notes import Note
 from turnrow.processing_provider.engine.readings import flag_bit
 from turnrow.processing_provider.engine.scheme import Scheme
@@ -201,27 +202,46 @@ def test_line_too_many_is_told_with_its_probability(walk):
     assert "walked beyond the edge" in doubt.finding.advice
 
 
-def test_lines_walked_twice_are_told_with_a_range_that_holds_them(walk):
+def test_lines_walked_twice_are_told_among_five_at_most(walk):
     one_less = Scheme(grid="A", length_m=20, width_m=19.5, spacing_m=0.5, readings_per_m=8)
-    held, ranges = 0, 0
+    held, several = 0, 0
     for seed in SITES:
         readings = elsewhere(walk, seed, lambda line: np.where(line > 18, -1, 0))
         for doubt in doubts.doubts_of(readings, one_less):
             if doubt.finding.code != "line-doubled":
                 continue
-            first, last = doubt.among or (doubt.finding.line, doubt.finding.line)
-            assert first <= doubt.finding.line <= last < first + 5
-            held += first <= 19 <= last
+            among = doubt.among or (doubt.finding.line,)
+            assert doubt.finding.line in among
+            assert len(among) <= 5
+            held += 19 in among
             if doubt.among:
-                ranges += 1
-                assert f"one of lines {first} to {last}, most probably {doubt.finding.line}" in doubt.finding.found
-                among, line = (float(part.split()[-1].strip("(")) for part in doubt.finding.found.split("%")[:2])
+                several += 1
+                assert f"one of lines {series(among, 'or')}, most probably {doubt.finding.line}" in doubt.finding.found
+                any_of, line = (float(part.split()[-1].strip("(")) for part in doubt.finding.found.split("%")[:2])
                 # In whole percent; only the single line is certain enough to be accepted.
-                assert line <= among + 0.5
+                assert line <= any_of + 0.5
                 assert doubt.certainty == pytest.approx(line / 100, abs=0.006)
-    # At 85 % detection 6 of 10 or fewer have a chance of 5 %.
+    # At 90 % detection 6 of 10 or fewer have a chance of 1 %.
     assert held >= 7
-    assert ranges
+    assert several
+
+
+@pytest.mark.parametrize(
+    ("numbers", "told"),
+    [
+        ((7,), "7"),
+        ((7, 8), "7 or 8"),
+        ((7, 8, 9), "7 to 9"),
+        ((3, 7, 8, 9), "3 or 7 to 9"),
+        ((3, 4, 7, 9), "3, 4, 7 or 9"),
+    ],
+)
+def test_numbers_in_words(numbers, told):
+    assert series(numbers, "or") == told
+
+
+def test_a_line_is_measured_with_the_one_before_it():
+    assert series(with_those_before((9, 14, 15)), "and") == "8, 9 and 13 to 15"
 
 
 def test_line_walked_on_the_ground_of_the_next_one(walk):

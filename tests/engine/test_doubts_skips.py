@@ -43,8 +43,8 @@ def skips(readings, notes=()):
 def test_line_left_out_of_busy_ground_is_found(walk, line):
     readings = walked(walk, walk.busy(), np.random.default_rng(1), careful(walk), left_out=line)
     (doubt,) = skips(readings)
-    first, last = doubt.among
-    assert first <= line <= last < first + 5
+    assert line in doubt.among
+    assert len(doubt.among) <= 5
     finding = doubt.finding
     assert (finding.severity, finding.walk_again) == ("warning", False)
     # The last line in the log lies at 19.25 m as recorded, and truly where line 40 would be.
@@ -80,13 +80,14 @@ def test_lines_left_out_of_ordinary_sites(walk):
     found, least = 0, []
     for seed in range(300, 316):
         for doubt in skips(on_site(walk, seed, left_out=18)):
-            found += doubt.among[0] <= 18 <= doubt.among[1]
+            found += 18 in doubt.among
             least.append(told(doubt))
-            assert doubt.among[0] <= doubt.finding.line <= doubt.among[1] < doubt.among[0] + 5
+            assert doubt.finding.line in doubt.among
+            assert len(doubt.among) <= 5
     # At 50 % detection 4 of 16 or fewer have a chance of 4 %.
     assert found >= 5
-    # From 15 % on, in whole percent.
-    assert min(least) >= 0.145
+    # From 20 % on, in whole percent.
+    assert min(least) >= 0.195
 
 
 def test_last_line_not_walked_is_told_with_little_probability(walk):
