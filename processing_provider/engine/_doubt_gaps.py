@@ -6,6 +6,8 @@ from functools import lru_cache
 
 import numpy as np
 
+from ._crossings import noise_of
+
 BLOCK = 8
 """Lines that are looked at together, half of them on either side of the place in question."""
 STEP_M, TILE_M = 0.25, 2.5
@@ -145,11 +147,8 @@ def _tiles(matrix: np.ndarray, every: int, width: int) -> tuple[np.ndarray, np.n
 
 
 def _noise(matrix: np.ndarray, every: int) -> float:
-    """Return the variance that white noise keeps in the tiles, by second differences."""
-    bend = np.diff(matrix, 2, axis=1)
-    bend = np.abs(bend[np.isfinite(bend)])
-    raw = 1.4826 * np.median(bend) / np.sqrt(6) if len(bend) else 0.0
-    return float(raw**2 / (2 * np.sqrt(np.pi) * 0.6 * every))
+    """Return the variance that white noise keeps in the tiles."""
+    return noise_of(matrix) ** 2 / (2 * np.sqrt(np.pi) * 0.6 * every)
 
 
 def _mixture(density: np.ndarray, common: np.ndarray) -> np.ndarray:

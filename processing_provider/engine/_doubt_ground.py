@@ -6,6 +6,7 @@ from typing import Sequence
 
 import numpy as np
 
+from ._crossings import noise_of
 from ._lag import FINE_M, band_pass
 from ._lines import Lines
 
@@ -210,11 +211,8 @@ def clearest(lines: Lines, matrices: Sequence[np.ndarray], coarse_m: float) -> i
 
 
 def _noise(matrix: np.ndarray, step_m: float) -> float:
-    """Return the variance that white noise keeps in the band: by second differences, and by the fine Gaussian."""
-    bend = np.diff(matrix, 2, axis=1)
-    bend = np.abs(bend[np.isfinite(bend)])
-    raw = 1.4826 * np.median(bend) / np.sqrt(6) if len(bend) else 0.0
-    return 1.2 * raw**2 / (2 * np.sqrt(np.pi) * max(FINE_M / step_m, 0.5))
+    """Return the variance that white noise keeps in the band after the fine Gaussian."""
+    return 1.2 * noise_of(matrix) ** 2 / (2 * np.sqrt(np.pi) * max(FINE_M / step_m, 0.5))
 
 
 def _aside(matrix: np.ndarray, step_m: float) -> np.ndarray:

@@ -200,7 +200,7 @@ def _solved(value: np.ndarray, design: np.ndarray, variance: np.ndarray, weight:
     share = np.where(known, weight, 1.0)
     here = variance / share
     rest, left = here * own, here - here**2 * (sure - sure**2 / pull[..., None] - spread)
-    size = (known * (rest**2 + left) / variance) if known.any() else np.zeros(value.shape)
+    size = known * (rest**2 + left) / variance
     squares = np.sum(value * own, axis=(1, 2))
     determinant = np.sum(known * np.log(here), axis=(1, 2)) + np.sum(np.log(pull * scale**2), axis=1)
     determinant += np.linalg.slogdet(normal)[1]
