@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Iterator, Optional, Sequence
 
 import numpy as np
@@ -19,17 +19,15 @@ exchanged, and else (measured on simulated sites, with as much again to spare)."
 BESIDE_GROUND, BESIDE_SHAPES = 0.4, 0.3
 """Powers of the two likelihood ratios of a line on the ground of the next one, by ``Ground`` and by ``Gaps``, that make
 probabilities come true (found on simulated sites): both look at the same readings."""
-BESIDE_SURE = 0.9
-"""Such a line is told from this probability on, were a fault as likely as none in a grid. Ground that is alike on two
-lines and changes at the next is common."""
+BESIDE_SURE = 0.95
+"""Such a line, or a few of which it is one, are told from this probability on, were a fault as likely as none in a
+grid. Ground that is alike on two lines and changes at the next is common."""
 PRIOR = 0.01
 """Share of lines with such a fault: one in a hundred (common practice, no source)."""
 SCREEN = 0.1
 """Least gain by the fast estimate of a swap that is looked at closely: a tenth of what the true ones have."""
 CLOSELY = 12
 """Candidates of each kind that are looked at closely."""
-BESIDE = 4
-"""Pairs of neighbours, the likeliest by the shapes of features, of which one is tried on the ground of the other."""
 GROUND = 0.5
 """Power of the likelihood ratio by ``Ground`` that makes probabilities of lines walked twice come true (found on
 simulated sites): what is left of the walk is not as independent from reading to reading as the model has it."""
@@ -51,11 +49,11 @@ class OrderDoubt:
     gain, threshold : float
         Log likelihood gained, and what chance reaches.
     certainty : float
-        Posterior probability with the prior odds ``PRIOR``; of a line walked twice, that it is this one.
+        Posterior probability with the prior odds ``PRIOR``; where there is a ``spot``, that it is this line.
     recorded, proposed : float
         Correlation of the line with what its neighbours foretell.
     spot : Spot, optional
-        Of a line walked twice, the lines one of which it is.
+        Of a line walked twice and of one on the ground of the next, the lines one of which it is.
     """
 
     code: str
@@ -94,12 +92,13 @@ def order_doubt(
     The threshold of a kind of fault with M candidates is log(M / ``ALARM``): by Markov's inequality a likelihood ratio
     exceeds it in at most ``ALARM`` of the grids without fault. Of those above it the largest excess is taken. A line
     walked twice in a grid with one line too many is judged by its probability (see ``_doubles``), and so is one on the
-    ground of the next where no line is too many (see ``_beside``): both explain two lines that are alike.
+    ground of the next where no line is too many (see ``_beside``): both explain two lines that are alike. A line that
+    fits better on the ground of a neighbour is neither exchanged with it, nor of a line far off, nor of other ground.
     """
     doubts = [
         *_swaps(ground),
         *(_beside(ground, walked, gaps) if nearer is None else _doubles(ground, walked, nearer)),
-        *_strangers(ground),
+        *_strangers(ground, walked),
     ]
     above = [d for d in doubts if d.gain > d.threshold]
     return max(above, key=lambda d: d.gain - d.threshold, default=None)
@@ -123,8 +122,9 @@ def _swaps(ground: Ground) -> Iterator[OrderDoubt]:
         for a, b in zip(first[mine].tolist(), second[mine].tolist()):
             place = ground.place.copy()
             place[[a, b]] = place[[b, a]]
-            margin = NEAR_MARGIN if near else FAR_MARGIN
-            yield _doubt(ground, "lines-swapped", a, b, ground.swap(a, b), candidates, place, margin)
+            margin, gain = NEAR_MARGIN if near else FAR_MARGIN, ground.swap(a, b)
+            if not near or gain > max(ground.again(a, b), ground.again(b, a)):
+                yield _doubt(ground, "lines-swapped", a, b, gain, candidates, place, margin)
 
 
 def _doubles(ground: Ground, walked: Ground, nearer: np.ndarray) -> Iterator[OrderDoubt]:
@@ -144,54 +144,44 @@ def _doubles(ground: Ground, walked: Ground, nearer: np.ndarray) -> Iterator[Ord
         return
     place = ground.place.copy()
     place[spot.line :] -= 1
-    # In units of the ground's gains, for the other kinds of doubt are told in them.
-    above = np.log(spot.certainty * (1 - LEAST_SURE) / ((1 - spot.certainty) * LEAST_SURE + 1e-30))
-    yield OrderDoubt(
-        "line-doubled", spot.line, spot.line - 1, float(ratios[spot.line]) / GROUND,
-        float(ratios[spot.line] - above) / GROUND, spot.certainty_line,
-        ground.fit(spot.line, ground.place), ground.fit(spot.line, place), spot,
-    )  # fmt: skip
+    yield _probable("line-doubled", spot.line, spot.line - 1, float(ratios[spot.line]), GROUND, LEAST_SURE,
+                    ground, place, spot)  # fmt: skip
 
 
 def _beside(ground: Ground, walked: Ground, gaps: Sequence[Gaps]) -> Iterator[OrderDoubt]:
-    """The line most probably walked on the ground of the next one while all others lie where they are recorded.
+    """The line most probably walked on the ground of the next one while all others lie where they are recorded, or a
+    few lines one of which it is.
 
-    The gains of all n candidates come from ``Gaps``, those of the best also from ``Ground``; with their sum g_k in
-    powers the k-th has the probability exp(g_k) / (n + sum_j exp(g_j)).
+    The gains of all candidates come from ``Gaps``, those of the best also from ``Ground``, in powers.
     """
-    candidates = []
-    if not gaps:
-        return
-    for places, own, other in (("on-last", 0, -1), ("on-next", -1, 0)):
+    found = []
+    for places, own, other in (("on-last", 0, -1), ("on-next", -1, 0)) if gaps else ():
         gains = BESIDE_SHAPES * np.mean([g.gains(places) for g in gaps], axis=0)
-        candidates += [(float(gains[k]), k + own, k + other) for k in np.flatnonzero(np.isfinite(gains)).tolist()]
-    if not candidates:
+        found += [(float(gains[k]), k + own, k + other) for k in np.flatnonzero(np.isfinite(gains)).tolist()]
+    closely = sorted(found)[::-1][:CLOSELY]
+    ratios = [g + BESIDE_GROUND * _again(ground, walked, a, b) for g, b, a in closely]
+    spot = spot_of(np.array(ratios), len(closely) / max(len(found), 1))
+    if spot is None:
         return
-    count = len(candidates)
-    closely = sorted(candidates)[::-1][: 2 * BESIDE]
-    gains = [g + BESIDE_GROUND * (ground.again(a, b) + walked.again(a, b)) / 2 for g, b, a in closely]
-    best = int(np.argmax(gains))
-    _, b, a = closely[best]
+    _, line, other = closely[spot.line]
+    lines = tuple(sorted({closely[k][1] for k in spot.lines}))
     place = ground.place.copy()
-    place[b] = place[a]
-    others = count + np.sum(np.exp(np.minimum(np.delete(gains, best), 100.0)))
-    # In units of the ground's gains, for the other kinds of doubt are told in them.
-    threshold = float(np.log(BESIDE_SURE / (1 - BESIDE_SURE) * others)) / BESIDE_GROUND
-    yield OrderDoubt(
-        "line-again", b, a, gains[best] / BESIDE_GROUND, threshold, certainty_of(gains[best], 2.0),
-        ground.fit(b, ground.place), ground.fit(b, place),
-    )  # fmt: skip
+    place[line] = place[other]
+    yield _probable("line-again", line, other, ratios[spot.line], BESIDE_GROUND, BESIDE_SURE,
+                    ground, place, replace(spot, lines=lines, line=line))  # fmt: skip
 
 
-def _strangers(ground: Ground) -> Iterator[OrderDoubt]:
+def _strangers(ground: Ground, walked: Ground) -> Iterator[OrderDoubt]:
     n = len(ground.place)
     gains = {b: ground.stranger(b) for b in range(n)}
     for b in sorted(gains, key=gains.get)[::-1][:CLOSELY]:
         if gains[b] <= 0:
             break
+        beside = max(_again(ground, walked, a, b) for a in (b - 1, b + 1) if 0 <= a < n)
         place = ground.place.copy()
         place[b] = np.nan
-        yield _doubt(ground, "line-strange", b, -1, gains[b], n, place, FAR_MARGIN)
+        if (gains[b] + walked.stranger(b)) / 2 > beside:
+            yield _doubt(ground, "line-strange", b, -1, gains[b], n, place, FAR_MARGIN)
         if not EDGE - 1 <= b <= n - EDGE:
             continue
         likeness = [abs(ground.correlation(a, b)) if abs(ground.place[a] - ground.place[b]) > 1.5 else 0.0
@@ -199,7 +189,14 @@ def _strangers(ground: Ground) -> Iterator[OrderDoubt]:
         for a in np.argsort(likeness)[::-1][:3].tolist():
             place = ground.place.copy()
             place[b] = place[a]
-            yield _doubt(ground, "line-again", b, a, ground.again(a, b), n * n, place, FAR_MARGIN)
+            # Of n (n - 1) places against 2 n.
+            if _again(ground, walked, a, b) > beside + np.log(n / 2):
+                yield _doubt(ground, "line-again", b, a, ground.again(a, b), n * n, place, FAR_MARGIN)
+
+
+def _again(ground: Ground, walked: Ground, a: int, b: int) -> float:
+    """Return what line b gains on the ground of line a, on the mean of both."""
+    return (ground.again(a, b) + walked.again(a, b)) / 2
 
 
 def _doubt(ground: Ground, code: str, line: int, other: int, gain: float, candidates: int, place, margin: float):
@@ -209,4 +206,14 @@ def _doubt(ground: Ground, code: str, line: int, other: int, gain: float, candid
     return OrderDoubt(
         code, line, other, gain, threshold, certainty_of(gain - margin, each),
         ground.fit(line, ground.place), ground.fit(line, place) if here else 0.0,
+    )  # fmt: skip
+
+
+def _probable(code, line: int, other: int, ratio: float, power: float, least: float, ground: Ground, place, spot: Spot):
+    """Return a doubt that is told from a probability of ``least`` on, in units of the ground's gains, as the other
+    kinds of doubt are."""
+    above = np.log(spot.certainty * (1 - least) / ((1 - spot.certainty) * least + 1e-30))
+    return OrderDoubt(
+        code, line, other, ratio / power, float(ratio - above) / power, spot.certainty_line,
+        ground.fit(line, ground.place), ground.fit(line, place), spot,
     )  # fmt: skip

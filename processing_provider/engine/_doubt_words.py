@@ -11,6 +11,7 @@ from ._doubt_slips import Slip
 from .scheme import Scheme
 
 STEADY = "readings at a steady rate"
+AS_RECORDED = "a line that fits best where it was recorded"
 
 
 def series(numbers: Sequence[int], word: str) -> str:
@@ -51,6 +52,42 @@ def told_by_neighbours(item: Slip, line: int, step_m: float) -> tuple[str, str, 
     return found, STEADY, f"Walk line {line} again."
 
 
+def fits_as_recorded(doubt: OrderDoubt) -> str:
+    """Return the beginning of what was found of a line that fits better elsewhere."""
+    return f"It fits the lines around it with a correlation of {doubt.recorded:.2f} as recorded"
+
+
+def told_of_again(doubt: OrderDoubt, line: int, other: int) -> tuple[str, str, str]:
+    """Return (found, expected, advice) of a line on the ground of another one."""
+    found = f"{fits_as_recorded(doubt)}, and of {doubt.proposed:.2f} on the ground of line {other}."
+    advice = (
+        f"If line {other} was walked twice, note line {line} as redo with its position_m. Walk the ground of line "
+        f"{line} again."
+    )
+    return found, AS_RECORDED, advice
+
+
+def told_of_beside(doubt: OrderDoubt, among: Sequence[int], line: int, other: int) -> tuple[str, str, str]:
+    """Return (found, expected, advice) of a line on the ground of the one beside it.
+
+    ``among`` are the numbers one of which is that of the line, ``line`` the most probable one and ``other`` the one on
+    whose ground it lies.
+    """
+    found, expected, advice = told_of_again(doubt, line, other)
+    if len(among) == 1:
+        return found, expected, advice
+    found += (
+        f" With a probability of {doubt.spot.certainty:.0%} one of lines {series(among, 'or')} was walked on the "
+        f"ground of the line beside it, most probably this one ({doubt.spot.certainty_line:.0%})."
+    )
+    measured = sorted({*with_those_before(among), *(n + 1 for n in among)})
+    advice = (
+        f"Measure with a tape where lines {series(measured, 'and')} lie. If one of them was walked on the ground of "
+        "another, note it as redo with its position_m, and walk its own ground again."
+    )
+    return found, expected, advice
+
+
 def told_of_double(doubt: OrderDoubt, among: Sequence[int], line: int, before: int) -> tuple[str, str, str]:
     """Return (found, expected, advice) of a line walked twice.
 
@@ -58,7 +95,6 @@ def told_of_double(doubt: OrderDoubt, among: Sequence[int], line: int, before: i
     the line before that.
     """
     beyond = "If the last line was walked beyond the edge, note its position_m."
-    expected = "a line that fits best where it was recorded"
     if len(among) == 1:
         found = (
             f"It shows the same ground as line {before}, and all later lines fit when they lie one spacing nearer "
@@ -69,7 +105,7 @@ def told_of_double(doubt: OrderDoubt, among: Sequence[int], line: int, before: i
             f"If line {before} was walked twice, note line {line} as redo, and the position_m of it and of all later "
             f"lines. {beyond}"
         )
-        return found, expected, advice
+        return found, AS_RECORDED, advice
     found = (
         f"The log has a line too many; with a probability of {doubt.spot.certainty:.0%} it is one of lines "
         f"{series(among, 'or')}, most probably {line} ({doubt.spot.certainty_line:.0%}): that one shows the same "
@@ -79,7 +115,7 @@ def told_of_double(doubt: OrderDoubt, among: Sequence[int], line: int, before: i
         f"Measure with a tape where lines {series(with_those_before(among), 'and')} lie. If one of them was walked "
         f"twice, note the second walk as redo, and the position_m of it and of all later lines. {beyond}"
     )
-    return found, expected, advice
+    return found, AS_RECORDED, advice
 
 
 def told_of_skip(skip: Spot, among: Sequence[int], line: int, scheme: Scheme, tied: bool) -> tuple[str, str, str]:

@@ -14,7 +14,16 @@ from ._doubt_places import Spot
 from ._doubt_skips import last_line_missing, skip_of
 from ._doubt_slips import slips_of
 from ._doubt_still import still_lines
-from ._doubt_words import told_by_neighbours, told_by_times, told_of_double, told_of_skip
+from ._doubt_words import (
+    AS_RECORDED,
+    fits_as_recorded,
+    told_by_neighbours,
+    told_by_times,
+    told_of_again,
+    told_of_beside,
+    told_of_double,
+    told_of_skip,
+)
 from ._doubt_work import Doubt, Proposal, Work, work_of
 from ._validation import check_channels
 from .notes import Note
@@ -211,11 +220,12 @@ def _orders(work: Work, strangers: bool) -> Iterator[Doubt]:
         work.trusted[i] = False
         if found.code == "lines-swapped":
             work.trusted[other] = False
-        if found.code == "line-doubled":
+        if found.spot:
             work.trusted[index[list(found.spot.lines)]] = False
+        if found.code == "line-doubled":
             work.place[i:] -= 1
             work.doubled += 1
-        yield _doubled(work, found, index) if found.spot else _misordered(work, found, i, other)
+        yield (_probable if found.spot else _misordered)(work, found, index)
 
 
 def _skips(work: Work) -> Iterator[Doubt]:
@@ -241,25 +251,25 @@ def _numbers(work: Work, spot: Spot, index: np.ndarray) -> tuple[int, ...]:
     return tuple(sorted(int(work.lines.line[index[k]]) for k in spot.lines))
 
 
-def _doubled(work: Work, doubt: OrderDoubt, index: np.ndarray) -> Doubt:
+def _probable(work: Work, doubt: OrderDoubt, index: np.ndarray) -> Doubt:
+    """Return the doubt about a line on the ground of the one beside it, or about a few of which it is one."""
     u, spot = work.lines.u, doubt.spot
-    i = int(index[spot.line])
-    before = int(index[spot.line - 1])
+    i, other = int(index[doubt.line]), int(index[doubt.other])
     among = _numbers(work, spot, index)
-    told = told_of_double(doubt, among, int(work.lines.line[i]), int(work.lines.line[before]))
-    redo = work.proposal(i, spot.certainty_line, kind="redo", position_m=float(u[before]))
-    moved = (
-        work.proposal(int(k), spot.certainty_line, position_m=float(u[k] - work.scheme.spacing_m))
-        for k in np.flatnonzero(u > u[i] + 1e-6)
-    )
+    later = np.flatnonzero(u > u[i] + 1e-6) if doubt.code == "line-doubled" else ()
+    tell = told_of_double if doubt.code == "line-doubled" else told_of_beside
+    told = tell(doubt, among, int(work.lines.line[i]), int(work.lines.line[other]))
+    redo = work.proposal(i, spot.certainty_line, kind="redo", position_m=float(u[other]))
+    moved = (work.proposal(int(k), spot.certainty_line, position_m=float(u[k] - work.scheme.spacing_m)) for k in later)
     return Doubt(work.finding("warning", doubt.code, i, *told), (redo, *moved), among if len(among) > 1 else ())
 
 
-def _misordered(work: Work, doubt: OrderDoubt, i: int, other: int) -> Doubt:
+def _misordered(work: Work, doubt: OrderDoubt, index: np.ndarray) -> Doubt:
     lines, sure, here = work.lines, doubt.certainty, work.lines.line
+    i, other = int(index[doubt.line]), int(index[doubt.other]) if doubt.other >= 0 else -1
     u = lines.u
-    found = f"It fits the lines around it with a correlation of {doubt.recorded:.2f} as recorded"
-    expected = "a line that fits best where it was recorded"
+    found = fits_as_recorded(doubt)
+    expected = AS_RECORDED
     proposals: tuple[Proposal, ...]
     if doubt.code == "lines-swapped":
         found += f", and of {doubt.proposed:.2f} when it changes places with line {here[other]}."
@@ -268,9 +278,7 @@ def _misordered(work: Work, doubt: OrderDoubt, i: int, other: int) -> Doubt:
         proposals = (work.proposal(i, sure, position_m=float(u[other])),
                      work.proposal(other, sure, position_m=float(u[i])))  # fmt: skip
     elif doubt.code == "line-again":
-        found += f", and of {doubt.proposed:.2f} on the ground of line {here[other]}."
-        advice = f"If line {here[other]} was walked twice, note line {here[i]} as redo with its position_m. Walk the "
-        advice += f"ground of line {here[i]} again."
+        found, expected, advice = told_of_again(doubt, int(here[i]), int(here[other]))
         proposals = (work.proposal(i, sure, kind="redo", position_m=float(u[other])),)
     else:
         found += ", and nowhere else."
