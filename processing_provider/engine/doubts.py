@@ -167,8 +167,7 @@ def _alone(work: Work, i: int, other: int) -> float:
 def _misplaced(work: Work, i: int, fit: Fit) -> Doubt:
     above = excess(fit, np.ones(len(work.lines), bool))[:, i]
     way = int(above.argmax())
-    allowed = fit.turn if way else ~fit.near
-    at = int(np.where(allowed, fit.likelihood[way, i], -np.inf).argmax())
+    at = int(fit.best[way, i])
     recorded, proposed = fit.correlation[0, i, fit.near].max(), fit.correlation[way, i, at]
     found = f"Its readings fit the neighbouring lines with a correlation of {recorded:.2f} as recorded, "
     heading, move = int(work.lines.heading[i]), float(fit.move_m[at])
