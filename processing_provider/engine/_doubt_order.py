@@ -16,6 +16,8 @@ ALARM = 1 / 20
 NEAR_MARGIN, FAR_MARGIN = 3.0, 8.0
 """What walking and features of odd shape gain beyond chance where nothing is wrong, when neighbouring lines are
 exchanged, and else (measured on simulated sites, with as much again to spare)."""
+STRANGE_MARGIN = 4.0
+"""Likewise for a line of other ground, by lines put where they were walked."""
 BESIDE_GROUND, BESIDE_SHAPES = 0.4, 0.3
 """Powers of the two likelihood ratios of a line on the ground of the next one, by ``Ground`` and by ``Gaps``, that make
 probabilities come true (found on simulated sites): both look at the same readings."""
@@ -173,25 +175,32 @@ def _beside(ground: Ground, walked: Ground, gaps: Sequence[Gaps]) -> Iterator[Or
 
 def _strangers(ground: Ground, walked: Ground) -> Iterator[OrderDoubt]:
     n = len(ground.place)
-    gains = {b: ground.stranger(b) for b in range(n)}
+    gains = {b: walked.stranger(b) for b in range(n)}
     for b in sorted(gains, key=gains.get)[::-1][:CLOSELY]:
         if gains[b] <= 0:
             break
-        beside = max(_again(ground, walked, a, b) for a in (b - 1, b + 1) if 0 <= a < n)
+        explained = max(_again(ground, walked, a, b) for a in (b - 1, b + 1) if 0 <= a < n)
+        if EDGE - 1 <= b <= n - EDGE:
+            for a in _alike(ground, b):
+                place = ground.place.copy()
+                place[b] = place[a]
+                doubt = _doubt(ground, "line-again", b, a, ground.again(a, b), n * n, place, FAR_MARGIN)
+                # Of n (n - 1) places against 2 n, and against one of other ground.
+                gain = _again(ground, walked, a, b)
+                if doubt.gain > doubt.threshold and gain > explained + np.log(n / 2):
+                    explained = max(explained, gain - np.log(n))
+                    yield doubt
         place = ground.place.copy()
         place[b] = np.nan
-        if (gains[b] + walked.stranger(b)) / 2 > beside:
-            yield _doubt(ground, "line-strange", b, -1, gains[b], n, place, FAR_MARGIN)
-        if not EDGE - 1 <= b <= n - EDGE:
-            continue
-        likeness = [abs(ground.correlation(a, b)) if abs(ground.place[a] - ground.place[b]) > 1.5 else 0.0
-                    for a in range(n)]  # fmt: skip
-        for a in np.argsort(likeness)[::-1][:3].tolist():
-            place = ground.place.copy()
-            place[b] = place[a]
-            # Of n (n - 1) places against 2 n.
-            if _again(ground, walked, a, b) > beside + np.log(n / 2):
-                yield _doubt(ground, "line-again", b, a, ground.again(a, b), n * n, place, FAR_MARGIN)
+        if (gains[b] + ground.stranger(b)) / 2 > explained:
+            yield _doubt(ground, "line-strange", b, -1, gains[b], n, place, STRANGE_MARGIN)
+
+
+def _alike(ground: Ground, b: int) -> Iterator[int]:
+    """Yield the lines farther off that resemble a line most."""
+    likeness = [abs(ground.correlation(a, b)) if abs(ground.place[a] - ground.place[b]) > 1.5 else 0.0
+                for a in range(len(ground.place))]  # fmt: skip
+    yield from np.argsort(likeness)[::-1][:3].tolist()
 
 
 def _again(ground: Ground, walked: Ground, a: int, b: int) -> float:
