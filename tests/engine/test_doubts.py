@@ -250,6 +250,8 @@ def test_line_walked_on_the_ground_of_the_next_one(walk):
     for seed in SITES:
         told = proposed(elsewhere(walk, seed, lambda line: np.where(line == 19, -1, 0)))
         found += [d for d in told if d.finding.code == "line-again" and d.finding.line == 19]
+        # Two lines on one ground look exchanged as well.
+        assert not [d for d in told if d.finding.code == "lines-swapped" and {19, 18} & {p.line for p in d.proposals}]
     # At 50 % detection 1 of 10 or none have a chance of 1 %.
     assert len(found) >= 2
     for doubt in found:
@@ -275,6 +277,22 @@ def test_line_of_other_ground_is_strange(walk):
     told = proposed(with_values(readings, line, elsewhere.channels["eca"][elsewhere.line == 20][: len(own)]))
     assert [(d.finding.code, d.finding.line) for d in told] == [("line-strange", line)]
     assert told[0].proposals[0].note.kind == "dummy"
+
+
+def test_lines_of_other_ground_are_told_on_ordinary_sites(walk):
+    # Such a line resembles its neighbours somewhere along them or turned round; it is no proposal to move it there.
+    found, moved = 0, 0
+    elsewhere = walk.walk(walk.site(40.0, np.random.default_rng(9)), np.random.default_rng(9), walk.usual(0.3)).readings
+    for seed in SITES:
+        readings, line = walked(walk, seed)
+        count = np.count_nonzero(readings.line == line)
+        other = elsewhere.channels["eca"][elsewhere.line == 20 + seed % 40][:count]
+        codes = [d.finding.code for d in proposed(with_values(readings, line, other)) if d.finding.line == line]
+        found += "line-strange" in codes
+        moved += "line-shifted" in codes or "line-reversed" in codes
+    # At 90 % detection 6 of 10 or fewer have a chance of 1 %.
+    assert found >= 7
+    assert moved <= 1
 
 
 @pytest.mark.parametrize(("lost", "whole_seconds"), [(5, False), (20, False), (12, True), (20, True)])
