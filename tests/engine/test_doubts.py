@@ -279,20 +279,14 @@ def test_line_of_other_ground_is_strange(walk):
     assert told[0].proposals[0].note.kind == "dummy"
 
 
-def test_lines_of_other_ground_are_told_on_ordinary_sites(walk):
-    # Such a line resembles its neighbours somewhere along them or turned round; it is no proposal to move it there.
-    found, moved = 0, 0
-    elsewhere = walk.walk(walk.site(40.0, np.random.default_rng(9)), np.random.default_rng(9), walk.usual(0.3)).readings
-    for seed in SITES:
-        readings, line = walked(walk, seed)
-        count = np.count_nonzero(readings.line == line)
-        other = elsewhere.channels["eca"][elsewhere.line == 20 + seed % 40][:count]
-        codes = [d.finding.code for d in proposed(with_values(readings, line, other)) if d.finding.line == line]
-        found += "line-strange" in codes
-        moved += "line-shifted" in codes or "line-reversed" in codes
-    # At 90 % detection 6 of 10 or fewer have a chance of 1 %.
-    assert found >= 7
-    assert moved <= 1
+@pytest.mark.parametrize(("seed", "line", "other"), [(2015, 47, 7015), (2040, 38, 7040), (2052, 10, 7054)])
+def test_line_of_other_ground_is_not_taken_for_a_moved_one(walk, seed, line, other):
+    # Turned round, or some metres along, each of them fits its neighbours with a correlation of 0.7 to 0.8.
+    readings, elsewhere = (walked(walk, s)[0] for s in (seed, other))
+    own = elsewhere.channels["eca"][elsewhere.line == line]
+    count = np.count_nonzero(readings.line == line)
+    told = doubts_of(with_values(readings, line, np.resize(own, count)))
+    assert [(f.code, f.line) for f in told] == [("line-strange", line)]
 
 
 @pytest.mark.parametrize(("lost", "whole_seconds"), [(5, False), (20, False), (12, True), (20, True)])
