@@ -20,7 +20,9 @@ class BalanceGrids(SurveyAlgorithm):
         "as it is and is named in the log.</p><p>Drift that is left within the grids makes steps that change along an "
         "edge. Unless the model has a slope, which takes it up, what the edges tell of it comes off too, as a smooth "
         "curve across the survey lines; tie lines and the grid that stays have no part in it. A bank or a ditch that "
-        "runs along the lines beyond the edge makes no such step, and stays.</p><p>A step in the ground right on an "
+        "runs along the lines beyond the edge makes no such step, and stays.</p><p>Base readings count too where all "
+        "were read on one spot of the survey, twice a grid at least: they need no edge to compare grids by. Whether it "
+        "was one spot, the edges have to confirm.</p><p>A step in the ground right on an "
         "edge, such as the side of a ditch, cannot be told from a step between grids: where the standard error is "
         "large, look before you trust.</p>"
     )

@@ -17,7 +17,8 @@ class BalanceTraverses(SurveyAlgorithm):
     HELP = (
         "<p>First the offset between the two walking directions; then an offset a line and a smooth drift in time, "
         "from the differences of neighbouring lines, the crossings with tie lines, and base readings (readings at one "
-        "spot every so often). Ties and base readings count where the notes name them.</p>"
+        "spot every so often). Ties and base readings count where the notes name them. One spot for the whole survey "
+        "lets base readings tell the levels of the grids as well.</p>"
         "<p>Without ties, a feature along the traverses that is one or two lines wide and weaker than about three "
         "times the stripes cannot be told from stripes for certain, nor a gentle rise of the ground from drift. Three "
         "tie lines across a grid settle both: the standard errors in the table of offsets say how well.</p>"

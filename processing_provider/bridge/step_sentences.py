@@ -66,6 +66,10 @@ def _grids(record: Mapping, units: Mapping[str, str]) -> list[str]:
                 f"{channel}: the steps along {figures['seams']} shared edges fell from "
                 f"{figures['step_before']:.2g} to {figures['step_after']:.2g}{unit} (root mean square)."
             )
+        rows = [row for row in record["table"] if row["channel"] == channel]
+        based = sum("base readings" in row["based_on"] for row in rows)
+        if based:
+            said.append(f"{channel}: base readings on one spot tell the levels of {based} grids as well.")
         if figures.get("remark"):
             said.append(f"{channel}: {figures['remark']}")
     return said

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Sequence
+from typing import Optional, Sequence
 
 import numpy as np
 
+from ._bases import Bases
 from ._edges import Seam
 from ._patches import Patches
 from ._steps import Batch, Terms, batch_of
@@ -49,7 +50,14 @@ class Levels:
     drift_sd: float
 
 
-def fit_levels(patches: Patches, seams: Sequence[Seam], terms: Terms, weight: np.ndarray, fixed: int) -> Levels:
+def fit_levels(
+    patches: Patches,
+    seams: Sequence[Seam],
+    terms: Terms,
+    weight: np.ndarray,
+    fixed: int,
+    bases: Optional[Bases] = None,
+) -> Levels:
     """Return the levels of all grids.
 
     Parameters
@@ -62,6 +70,8 @@ def fit_levels(patches: Patches, seams: Sequence[Seam], terms: Terms, weight: np
         The mean of a group that stays is taken with these weights.
     fixed : int
         Place of the grid that stays, -1 = none.
+    bases : Bases, optional
+        Base readings that were taken on one spot.
 
     Notes
     -----
@@ -70,10 +80,28 @@ def fit_levels(patches: Patches, seams: Sequence[Seam], terms: Terms, weight: np
     """
     grids = len(terms.free)
     wave = np.zeros((grids, MODES)) if terms.tilted else waves_of(patches, grids)
-    return fit_steps(patches, seams, terms, wave).levels(weight, fixed)
+    return fit_steps(patches, seams, terms, wave, bases=bases).levels(weight, fixed)
 
 
-def fit_steps(patches: Patches, seams: Sequence[Seam], terms: Terms, wave: np.ndarray, still: int = -1) -> Normal:
+def proven_bases(patches: Patches, seams: Sequence[Seam], terms: Terms, bases: Bases) -> Bases:
+    """Return those base readings that were taken on one spot, as the levels told by the seams say, group by group."""
+    told = fit_steps(patches, seams, terms, waves_of(patches, len(terms.free)))
+    level, covariance = told.levels_apart()
+    proven = np.zeros(len(level), bool)
+    for group in np.unique(told.group):
+        mine = told.group == group
+        proven |= mine & bases.of(mine).on_one_spot(level, covariance)
+    return bases.of(proven)
+
+
+def fit_steps(
+    patches: Patches,
+    seams: Sequence[Seam],
+    terms: Terms,
+    wave: np.ndarray,
+    still: int = -1,
+    bases: Optional[Bases] = None,
+) -> Normal:
     """Return the equations of all steps across the seams, solved.
 
     Parameters
@@ -86,6 +114,8 @@ def fit_steps(patches: Patches, seams: Sequence[Seam], terms: Terms, wave: np.nd
         Factors of the cosines over each grid of which a share may be drift.
     still : int
         Place of a grid that has no drift, -1 = none.
+    bases : Bases, optional
+        Base readings that were taken on one spot.
 
     Notes
     -----
@@ -99,7 +129,8 @@ def fit_steps(patches: Patches, seams: Sequence[Seam], terms: Terms, wave: np.nd
     the whole seam and along the straight border it lies on, where a ditch runs on; e = ground and noise of one piece. k
     and e have heavy tails (Student's t, by iterated reweighting). s and the sizes of w and e follow from the data by
     restricted maximum likelihood, seam by seam. b has no prior: only differences of levels between grids are told. A
-    plane that goes through all grids is ground: d and y are without it.
+    plane that goes through all grids is ground: d and y are without it. Base readings taken on one spot are b_g and
+    what the spot reads, one unknown for all grids that hang together.
     """
     batch = batch_of(patches, seams, terms, wave, still)
     likely = float(np.mean(patches.error**2)) + LEAST
@@ -112,7 +143,7 @@ def fit_steps(patches: Patches, seams: Sequence[Seam], terms: Terms, wave: np.nd
         common = batch.common / rare
         inverse = _inverse(batch, piece, common, scatter)
         drift = _drift_variance(batch, inverse, drift, likely, told)
-        normal = Normal(batch, inverse, terms, group, drift, share)
+        normal = Normal(batch, inverse, terms, group, drift, share, bases)
         told = normal.share
         rest = batch.step - normal.predicted(batch)
         pull = (inverse @ rest[:, :, None])[:, :, 0]
@@ -191,7 +222,16 @@ class Normal:
         Share of the waves that is drift.
     """
 
-    def __init__(self, batch: Batch, inverse: np.ndarray, terms: Terms, group: np.ndarray, drift: float, share: float):
+    def __init__(
+        self,
+        batch: Batch,
+        inverse: np.ndarray,
+        terms: Terms,
+        group: np.ndarray,
+        drift: float,
+        share: float,
+        bases: Optional[Bases] = None,
+    ):
         from scipy.sparse import csc_matrix
         from scipy.sparse.linalg import splu
 
@@ -209,7 +249,12 @@ class Normal:
         sure = 1 / (WAVES_SD**2 * share * (1 - share) + LEAST)
         right[waves] += sure * share
         single = np.append(sure, np.ones(size - waves - 1)), *[np.arange(waves, size)] * 2
-        value, row, column = (np.concatenate(parts) for parts in zip(told, self._prior(), single))
+        parts = [told, self._prior(), single]
+        if bases is not None:
+            right, spots = self._spots(bases, right)
+            parts.append(spots)
+        size = len(right)
+        value, row, column = (np.concatenate(part) for part in zip(*parts))
         matrix = csc_matrix((value, (row, column)), shape=(size, size))
         self.solver = splu(matrix, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
         self.solution = self.solver.solve(right)
@@ -234,6 +279,26 @@ class Normal:
         rows = np.concatenate([np.arange(len(diagonal)), own, couple])
         columns = np.concatenate([np.arange(len(diagonal)), couple, own])
         return np.concatenate([diagonal, pull, pull]), rows, columns
+
+    def _spots(self, bases: Bases, right: np.ndarray):
+        """Return the right side with what base readings add, and their values, rows and columns; what the spot of each
+        group reads comes last among the unknowns."""
+        grids = np.flatnonzero(bases.known)
+        level, spot, sure = grids * self.wide, len(right) + self.group[grids], 1 / bases.variance[grids]
+        right = np.append(right, np.zeros(self.group.max() + 1))
+        for place in (level, spot):
+            np.add.at(right, place, sure * bases.level[grids])
+        every = np.arange(len(right) - self.group.max() - 1, len(right))
+        rows = np.concatenate([level, level, spot, spot, every])
+        columns = np.concatenate([level, spot, level, spot, every])
+        return right, (np.concatenate([np.tile(sure, 4), np.full(len(every), LEAST)]), rows, columns)
+
+    def levels_apart(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return the levels (G,), the first grid of each group at 0, and their covariance (G, G)."""
+        level = np.arange(self.grids) * self.wide
+        unit = np.zeros((len(self.solution), self.grids))
+        unit[level, np.arange(self.grids)] = 1.0
+        return self.solution[level], self.solver.solve(unit)[level]
 
     def predicted(self, batch: Batch) -> np.ndarray:
         """Return the steps (S, M) that the solution explains."""

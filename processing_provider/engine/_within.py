@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Sequence
+from typing import Optional, Sequence
 
 import numpy as np
 
+from ._bases import Bases
 from ._edges import Seam
 from ._mosaic import fit_steps
 from ._patches import Patches
@@ -16,7 +17,9 @@ LEAST_DRIFT = 0.7
 """Drift of a lower standard deviation, in units of the ground's change over a metre, is not told from the ground."""
 
 
-def drift_within(patches: Patches, seams: Sequence[Seam], terms: Terms, fixed: int) -> np.ndarray:
+def drift_within(
+    patches: Patches, seams: Sequence[Seam], terms: Terms, fixed: int, bases: Optional[Bases] = None
+) -> np.ndarray:
     """Return (G, MODES) factors of ``cosines`` of the drift left in each grid; 0 where no seam tells.
 
     Parameters
@@ -28,6 +31,8 @@ def drift_within(patches: Patches, seams: Sequence[Seam], terms: Terms, fixed: i
         What else comes off the grids. Tilts take up all drift.
     fixed : int
         Place of the grid that stays as it is, -1 = none.
+    bases : Bases, optional
+        Base readings that were taken on one spot.
 
     Notes
     -----
@@ -41,7 +46,7 @@ def drift_within(patches: Patches, seams: Sequence[Seam], terms: Terms, fixed: i
     nothing = np.zeros((len(grids), MODES))
     if terms.tilted:
         return nothing
-    told = fit_steps(patches, seams, terms, nothing, still=fixed)
+    told = fit_steps(patches, seams, terms, nothing, still=fixed, bases=bases)
     if told.drift < LEAST_DRIFT**2:
         return nothing
     free = np.isin(grids, [seam.grids for seam in seams]) & (grids != fixed)

@@ -7,8 +7,9 @@ from typing import Callable, Optional, Sequence
 
 import numpy as np
 
+from ._bases import Bases, base_of, bases_of
 from ._edges import Seam, seams_of
-from ._mosaic import fit_levels
+from ._mosaic import fit_levels, proven_bases
 from ._patches import Patches, across_of, ground_of, line_errors, patches_of, scatter_of_lines
 from ._steps import Terms
 from ._validation import check_channels, check_choice
@@ -36,12 +37,15 @@ class _Survey:
         How many readings are in use.
     measured : (G,) bool
         Whether there is any value.
+    bases : Bases, optional
+        Base readings of balanced grids.
     """
 
     grids: tuple[str, ...]
     patches: Patches
     used: np.ndarray
     measured: np.ndarray
+    bases: Optional[Bases]
 
 
 @dataclass(frozen=True)
@@ -59,6 +63,8 @@ class _Planes:
     drift_sd : float or None
     drift : (G, MODES) float64
         Factors of the cosines over the width of a grid that are the drift left in it.
+    based : (G,) bool
+        Grids whose level base readings told as well.
     """
 
     value: np.ndarray
@@ -68,6 +74,7 @@ class _Planes:
     neighbours: np.ndarray
     drift_sd: Optional[float]
     drift: np.ndarray
+    based: np.ndarray
 
     @property
     def gain(self) -> np.ndarray:
@@ -147,6 +154,11 @@ def balance_grids(
     without tie lines or base readings it is most of the error. What the seams tell of it comes off too (``_within``),
     but for ``plane``, whose slopes take it up. Tie lines, walked at other times, and the fixed grid have no part in it;
     standard errors of readings do not count on what came off.
+
+    Base readings that all grids have on one spot tell their levels directly: nothing else differs from grid to grid but
+    the offsets of lines. Whether they were read on one spot is not logged; that is taken as proven where their
+    differences agree with those the seams tell (``_bases``). Each grid has to have two sets, its traverses balanced
+    with them (``balance_traverses``), so that the drift between the sets is off.
     """
     options = {"channels": channels, "model": model, "fixed_grid": fixed_grid, "progress": progress}
     return grid_by_grid(readings, lambda grids: level_grids(grids, **options))
@@ -182,7 +194,7 @@ def level_grids(
 
 
 def _gathered(grids: GridStore, channel: str) -> _Survey:
-    used, measured, patches = np.zeros(len(grids.names), int), np.zeros(len(grids.names), bool), []
+    used, measured, patches, bases = np.zeros(len(grids.names), int), np.zeros(len(grids.names), bool), [], []
     balanced = True
     for number, name in enumerate(grids.names):
         part = grids.get(name)
@@ -190,12 +202,21 @@ def _gathered(grids: GridStore, channel: str) -> _Survey:
         measured[number] = np.isfinite(part.channels[channel]).any()
         balanced &= channel in part.se
         patches.append(patches_of(part, channel))
+        bases.append(base_of(part, channel))
     joined = _joined(patches)
     if not balanced:
         # Told by all grids together, where no correction has told it of each line.
         scatter = scatter_of_lines(joined.grid, joined.line, joined.across, joined.value)
         joined = replace(joined, error=scatter)
-    return _Survey(grids.names, joined, used, measured)
+    told = bases_of(bases, _variance_of_ground(joined)) if balanced else None
+    return _Survey(grids.names, joined, used, measured, told)
+
+
+def _variance_of_ground(patches: Patches) -> float:
+    """Return how much the ground of a grid varies from spot to spot, robust."""
+    middle = np.array([np.median(patches.value[patches.grid == g]) for g in np.unique(patches.grid)])
+    own = patches.value - middle[np.searchsorted(np.unique(patches.grid), patches.grid)]
+    return float((1.4826 * np.median(np.abs(own))) ** 2) if len(own) else 0.0
 
 
 def _joined(parts: Sequence[Patches]) -> Patches:
@@ -225,7 +246,7 @@ def _fit(survey: _Survey, model: str, fixed: int) -> tuple[_Planes, dict]:
     unit = float(np.sqrt(nugget + factor)) or 1.0
     patches = patches.in_units_of(unit)
     seams = list(seams_of(patches, nugget / unit**2, factor / unit**2))
-    planes = _planes(survey.used, patches, seams, model, fixed, unit)
+    planes = _planes(survey, patches, seams, model, fixed, unit)
     logged = patches.value * unit
     balanced = logged - planes.taken(patches.grid, np.concatenate([patches.place, logged[:, None]], axis=1))
     balanced -= np.sum(cosines(patches.across) * planes.drift[patches.grid], axis=1)
@@ -236,8 +257,15 @@ def _fit(survey: _Survey, model: str, fixed: int) -> tuple[_Planes, dict]:
         "drift_sd": planes.drift_sd,
     }
     islands = [survey.grids[g] for g in np.flatnonzero(survey.measured) if not planes.neighbours[g]]
-    figures.update(islands=islands, remark=_remark(survey.grids, planes, islands))
+    elsewhere = [] if survey.bases is None or model == "plane" else _elsewhere(survey, planes)
+    figures.update(islands=islands, remark=_remark(survey.grids, planes, islands, elsewhere))
     return planes, figures
+
+
+def _elsewhere(survey: _Survey, planes: _Planes) -> list[str]:
+    """Return the grids whose base readings do not look as if they were read on one spot with others'."""
+    alone = survey.bases.known & ~planes.based & (planes.neighbours > 0)
+    return [survey.grids[g] for g in np.flatnonzero(alone)]
 
 
 def _steps(values: np.ndarray, seams: list[Seam]) -> Optional[float]:
@@ -246,15 +274,15 @@ def _steps(values: np.ndarray, seams: list[Seam]) -> Optional[float]:
     return float(np.sqrt(np.mean(np.square(steps)))) if steps else None
 
 
-def _planes(used: np.ndarray, patches: Patches, seams: list[Seam], model: str, fixed: int, unit: float) -> _Planes:
-    grids = len(used)
+def _planes(survey: _Survey, patches: Patches, seams: list[Seam], model: str, fixed: int, unit: float) -> _Planes:
+    used, grids, nobody = survey.used, len(survey.used), np.zeros(len(survey.used), bool)
     touching = np.array([seam.grids for seam in seams], int).reshape(-1, 2)
     neighbours = np.bincount(touching.ravel(), minlength=grids)
     middle = _middles(patches, grids)
     value, covariance = np.zeros((grids, 4)), np.zeros((grids, 4, 4))
     if not seams:
         still = np.zeros((grids, MODES))
-        return _Planes(value, covariance, middle * [1, 1, unit], np.arange(grids), neighbours, None, still)
+        return _Planes(value, covariance, middle * [1, 1, unit], np.arange(grids), neighbours, None, still, nobody)
     weight = used + 1e-9
     columns = {"offset": [], "plane": [0, 1], "offset and gain": [2]}[model]
     apart = np.concatenate([patches.place, patches.value[:, None]], axis=1)[:, columns]
@@ -262,18 +290,21 @@ def _planes(used: np.ndarray, patches: Patches, seams: list[Seam], model: str, f
     site = np.where(neighbours[:, None] > 0, middle - middle[touching[0, 0]], 0.0) * [1, 1, 0]
     terms = Terms(apart, site[:, columns], np.arange(grids) != fixed, gain=2 in columns)
     bare = replace(patches, value=without_plane(patches), error=line_errors(patches))
-    levels = fit_levels(bare, seams, terms, weight, fixed)
+    bases = None
+    if survey.bases is not None and not terms.tilted:
+        bases = proven_bases(bare, seams, terms, survey.bases.in_units_of(unit))
+    levels = fit_levels(bare, seams, terms, weight, fixed, bases)
     if terms.gain:
         proven = np.abs(levels.value[:, 1]) > PROOF * np.sqrt(levels.covariance[:, 1, 1])
         terms = replace(terms, free=terms.free & proven)
-        levels = fit_levels(bare, seams, terms, weight, fixed)
-    drift = drift_within(bare, seams, terms, fixed)
+        levels = fit_levels(bare, seams, terms, weight, fixed, bases)
+    drift = drift_within(bare, seams, terms, fixed, bases)
     at = [0] + [1 + c for c in columns]
     value[:, at] = levels.value
     covariance[np.ix_(np.arange(grids), at, at)] = levels.covariance
     scale = np.array([unit, unit, unit, 1.0])
     return _Planes(value * scale, covariance * scale * scale[:, None], middle * [1, 1, unit], levels.group, neighbours,
-                   levels.drift_sd * unit, drift * unit)  # fmt: skip
+                   levels.drift_sd * unit, drift * unit, nobody if bases is None else bases.known)  # fmt: skip
 
 
 def _middles(patches: Patches, grids: int) -> np.ndarray:
@@ -308,6 +339,7 @@ def _drift(part: Readings, channel: str, factors: np.ndarray) -> np.ndarray:
 
 def _rows(grids: GridStore, channel: str, planes: _Planes, fixed: int) -> list[dict]:
     based_on = np.where(planes.neighbours > 0, "neighbours", "no neighbour").astype(object)
+    based_on[planes.based] = "neighbours and base readings"
     if fixed >= 0:
         based_on[fixed] = "fixed"
     return [
@@ -321,7 +353,7 @@ def _rows(grids: GridStore, channel: str, planes: _Planes, fixed: int) -> list[d
     ]  # fmt: skip
 
 
-def _remark(grids: Sequence[str], planes: _Planes, islands: list[str]) -> str:
+def _remark(grids: Sequence[str], planes: _Planes, islands: list[str], elsewhere: list[str]) -> str:
     """Return in sentences what the seams cannot tell; empty when they tell all."""
     parts = []
     if islands:
@@ -334,4 +366,10 @@ def _remark(grids: Sequence[str], planes: _Planes, islands: list[str]) -> str:
     if len(groups) > 1:
         names = [", ".join(np.array(grids)[(planes.group == k) & (planes.neighbours > 0)]) for k in groups]
         parts.append(f"Nothing tells the levels of these groups of grids against each other: {'; '.join(names)}.")
+    if elsewhere:
+        parts.append(
+            f"The base readings of grid{'s' if len(elsewhere) > 1 else ''} {', '.join(elsewhere)} are not known to be "
+            "of one spot, so they tell nothing of the levels of grids against each other. Read all base readings of a "
+            "survey on one spot."
+        )
     return " ".join(parts)

@@ -77,12 +77,13 @@ def seam_error(readings, level) -> float:
     return float(np.sqrt(np.mean([(d - level[g] + level[h]) ** 2 for g, h, d in edges(readings)])))
 
 
-def one_block(seed: int, ties: bool, base_every: int) -> dict[str, float]:
+def one_block(seed: int, ties: bool, base_every: int, one_spot: bool) -> dict[str, float]:
     """Return the figures of one block of 3 x 3 grids."""
     rng = np.random.default_rng(seed)
     lag = rng.uniform(0.15, 0.6)
     at = (SIZE / 6, SIZE / 2, 5 * SIZE / 6) if ties else ()
-    walks = walk.block(rng, walk.usual(lag), across=3, size_m=SIZE, level=1.25, ties=at, base_every=base_every)
+    how = {"ties": at, "base_every": base_every, "one_spot": one_spot}
+    walks = walk.block(rng, walk.usual(lag), across=3, size_m=SIZE, level=1.25, **how)
     readings, _ = align_opposing(flag_outliers(concatenate([w.readings for w in walks]))[0])
     readings, _ = balance_traverses(readings)
     # Base readings have no place.
@@ -114,10 +115,15 @@ def main() -> None:
     blocks = int(sys.argv[1]) if len(sys.argv) > 1 else 20
     # Nobody looked at the usual blocks while the step was made.
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 3000
-    for told, ties, base_every in (("three tie lines a grid", True, 0), ("base readings every ten lines", False, 10),
-                                   ("neither ties nor base readings", False, 0)):  # fmt: skip
+    layouts = (
+        ("three tie lines a grid", True, 0, False),
+        ("base readings every ten lines on one spot", False, 10, True),
+        ("base readings every ten lines, each grid on a spot of its own", False, 10, False),
+        ("neither ties nor base readings", False, 0, False),
+    )
+    for told, *layout in layouts:
         print(told)
-        results = [one_block(first + number, ties, base_every) for number in range(blocks)]
+        results = [one_block(first + number, *layout) for number in range(blocks)]
         for name in results[0]:
             values = np.array([r[name] for r in results])
             print(f"{name:27s} median {np.median(values):7.3f}   mean {values.mean():7.3f}   worst {values.max():7.3f}")

@@ -162,22 +162,23 @@ class _Stretch:
 def walk(field: Field, rng, faults: Faults, *, spacing: float = 0.5, rate: float = 8.0, overrun: int = 0,
          grid: str = "A", one_way: bool = False, offsets: Optional[np.ndarray] = None, ties: Sequence[float] = (),
          base_every: int = 0, start: tuple[float, float] = (0.0, 0.0), size_m: Optional[float] = None,
-         level: float = 0.0) -> Walk:  # fmt: skip
+         level: float = 0.0, base_at: Optional[tuple[float, float]] = None) -> Walk:  # fmt: skip
     """Walk a square grid in alternate directions and log it.
 
     ``offsets`` are added to the lines besides the faults, ``level`` to the whole grid. ``lag_m`` is how far behind a
     value is written; the shift that puts it right is ``-lag_m``. Tie lines at the v of ``ties`` are walked after the
     lines, numbered from 901; base readings (line 990) before the first line, after every ``base_every`` lines and at
-    the end, at one spot outside the start corner. ``start`` and ``size_m``: where the grid lies in the field; x and y
-    are places in the field.
+    the end, at the spot ``base_at`` of the field or just outside the start corner. ``start`` and ``size_m``: where the
+    grid lies in the field; x and y are places in the field.
     """
+    spot = (-1.0, -1.0) if base_at is None else (base_at[0] - start[0], base_at[1] - start[1])
     size_m = field.size_m if size_m is None else size_m
     count, n = round(size_m / spacing), round(size_m * rate) + 2 * overrun
     heading = np.where((np.arange(count) % 2 == 1) & (not one_way), -1, 1)
     stretches, clock = [], 0.0
     for k in range(count):
         if base_every and k % base_every == 0:
-            stretches.append(_standing(rate, clock + 20.0))
+            stretches.append(_standing(spot, rate, clock + 20.0))
             clock += 50.0
         across = (k + 0.5) * spacing
         stretches.append(_line(rng, faults, k + 1, "survey", heading[k], across, size_m, rate, overrun, clock))
@@ -186,12 +187,17 @@ def walk(field: Field, rng, faults: Faults, *, spacing: float = 0.5, rate: float
         stretches.append(_line(rng, faults, 901 + k, "tie", -1 if k % 2 else 1, across, size_m, rate, overrun, clock))
         clock += n / rate + 10.0
     if base_every:
-        stretches.append(_standing(rate, clock + 20.0))
+        stretches.append(_standing(spot, rate, clock + 20.0))
     return _log(field, rng, faults, stretches, rate, grid, offsets, start, size_m, level)
 
 
-def block(rng, faults: Faults, *, across: int = 3, size_m: float = 20.0, level: float = 1.25, **how) -> list[Walk]:
-    """Walk ``across`` times ``across`` grids over one site; ``level`` is the standard deviation of their levels."""
+def block(rng, faults: Faults, *, across: int = 3, size_m: float = 20.0, level: float = 1.25,
+          one_spot: bool = False, **how) -> list[Walk]:  # fmt: skip
+    """Walk ``across`` times ``across`` grids over one site; ``level`` is the standard deviation of their levels.
+
+    With ``one_spot`` all grids have their base readings at the corner of the block, else each at its own.
+    """
+    how["base_at"] = (-1.0, -1.0) if one_spot else None
     ground = site(across * size_m, rng)
     return [
         walk(ground, rng, faults, grid=f"{chr(65 + i)}{j + 1}", start=(i * size_m, j * size_m), size_m=size_m,
@@ -222,9 +228,9 @@ def _line(rng, faults, number, kind, heading, across, size_m, rate, overrun, clo
     return _Stretch(number, kind, heading, fixed, written, aside, along, clock)
 
 
-def _standing(rate: float, clock: float) -> _Stretch:
-    nowhere, spot = np.full(round(10 * rate), np.nan), np.full(round(10 * rate), -1.0)
-    return _Stretch(990, "base", 0, nowhere, nowhere, spot, spot, clock)
+def _standing(spot: tuple[float, float], rate: float, clock: float) -> _Stretch:
+    nowhere, (u, v) = np.full(round(10 * rate), np.nan), (np.full(round(10 * rate), at) for at in spot)
+    return _Stretch(990, "base", 0, nowhere, nowhere, u, v, clock)
 
 
 def _log(field, rng, faults, stretches, rate, grid, offsets, start, size_m, level) -> Walk:
