@@ -14,7 +14,7 @@ LEAST_SETS = 2
 """Sets of base readings that a grid must have: fewer do not tell how it drifted between them."""
 FOLLOWED = 2.0
 """Of the sets of a grid drift that follows them takes up so many degrees of freedom, besides the mean."""
-ONE_SPOT, SURE = 0.8, 0.95
+ONE_SPOT, SURE = 0.8, 0.9
 """Probability that all base readings were taken on one spot: beforehand, for that is usual (common practice, no
 source), and that from which on they count."""
 LEAST = 1e-6

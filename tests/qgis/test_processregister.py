@@ -74,6 +74,42 @@ def test_readings_are_complete_and_flagged(survey_files):
     assert {"cond", "cond_raw", "u_m", "v_m", "heading", "source", "row"} <= set(rows[0])
 
 
+def with_base_readings(files, spots):
+    """Walk the survey anew with stripes, and sets of base readings (line 99) that read ``spots`` by grid."""
+    rng = np.random.default_rng(1)
+    for grid, shift in (("A", 0.0), ("B", 2.0)):
+        log = files.folder / f"{grid}.csv"
+        rows, out = files.read(log), []
+        stripes = {str(n): rng.normal(0, 0.2) for n in range(1, 13)}
+        for n in range(1, 13):
+            mine = [r for r in rows if r["line"] == str(n)]
+            hour, minute, second = (float(part) for part in mine[0]["time"].split(":"))
+            begun = hour * 3600 + minute * 60 + second - 9
+            for k in range(24 if n % 4 == 1 else 0):
+                t = begun + k / 4
+                time = f"{int(t // 3600):02d}:{int(t % 3600 // 60):02d}:{t % 60:05.2f}"
+                value = spots[grid] + shift + rng.normal(0, 0.05)
+                out.append({"line": 99, "station": k + 1, "time": time, "cond": f"{value:.3f}"})
+            for row in mine:
+                value = float(row["cond"]) + shift + stripes[str(n)] + rng.normal(0, 0.05)
+                out.append({**row, "cond": f"{value:.3f}"})
+        files.write(log, out)
+    files.write(files.notes, [{"grid": g, "line": 99, "kind": "base"} for g in "AB"])
+
+
+def test_base_readings_on_one_spot_level_the_grids(survey_files):
+    with_base_readings(survey_files, {"A": 9.0, "B": 9.0})
+    run(survey_files.parameters())
+    assert "base readings on one spot tell the levels of 2 grids" in (survey_files.output / "report.html").read_text()
+
+
+def test_base_readings_on_two_spots_level_nothing(survey_files):
+    with_base_readings(survey_files, {"A": 9.0, "B": 14.0})
+    run(survey_files.parameters())
+    report = (survey_files.output / "report.html").read_text()
+    assert "The base readings of grids A, B are not known to be of one spot" in report
+
+
 def test_recipe_repeats_the_run(survey_files):
     run(survey_files.parameters())
     first = gdal.Open(str(survey_files.output / "site_cond.tif")).ReadAsArray()

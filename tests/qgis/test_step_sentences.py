@@ -52,5 +52,13 @@ def test_islands_are_named():
     ]
 
 
+def test_grids_levelled_by_base_readings_are_counted():
+    figures = {"cond": {"seams": 2, "step_before": 2.0, "step_after": 0.5, "remark": ""}}
+    words = ("neighbours and base readings", "neighbours and base readings", "neighbours")
+    rows = [{"channel": "cond", "based_on": word} for word in words]
+    said = sentences_of({"step": "balancegrids", "figures": figures, "table": rows}, UNITS)
+    assert said[1:] == ["cond: base readings on one spot tell the levels of 2 grids as well."]
+
+
 def test_other_steps_have_their_figures_only():
     assert sentences_of({"step": "flagoutliers", "figures": {}, "table": []}, UNITS) == []
