@@ -24,7 +24,7 @@ TINY = 1e-12
 
 @dataclass(frozen=True)
 class GridBase:
-    """The base readings of one grid.
+    """The base readings of one grid, in the unit of the channel.
 
     Attributes
     ----------
@@ -45,7 +45,7 @@ class GridBase:
 
 @dataclass(frozen=True)
 class Bases:
-    """Levels of G grids by their base readings, but for what the spot itself reads.
+    """Levels of G grids by their base readings, but for what the spot itself reads, in the unit of the channel.
 
     Attributes
     ----------
@@ -69,15 +69,26 @@ class Bases:
         return Bases(np.where(grids, self.level, np.nan), self.variance, self.ground)
 
     def in_units_of(self, unit: float) -> Bases:
+        """Return the same in multiples of ``unit``."""
         return Bases(self.level / unit, self.variance / unit**2, self.ground / unit**2)
 
     def on_one_spot(self, level: np.ndarray, covariance: np.ndarray) -> bool:
-        """Return whether they were all taken on one spot, given levels (G,) that are told without them.
+        """Return whether they were all taken on one spot.
+
+        Parameters
+        ----------
+        level, covariance : (G,), (G, G) float64
+            Levels that are told without them, and their covariance.
 
         Notes
         -----
         The level of a grid by its base readings less its level by the seams is what the spot reads, the same for all
         grids. From spot to spot it differs as the ground does. Both cases are Gaussian with the mean left free.
+
+        References
+        ----------
+        Patterson, H. D., Thompson, R., 1971. Recovery of inter-block information when block sizes are unequal.
+        Biometrika 58(3), 545-554.
         """
         known = self.known
         if np.count_nonzero(known) < 2:
@@ -90,10 +101,12 @@ class Bases:
 
 def base_of(part: Readings, channel: str) -> Optional[GridBase]:
     """Return the base readings of one grid whose traverses are balanced, None where there are too few."""
-    values = part.channels[channel]
+    values, error = part.channels[channel], part.se.get(channel)
     sets = np.array([np.median(values[rows]) for rows in recordings(part, "base", values)])
-    survey = (part.kind == kind_code("survey")) & part.in_use & np.isfinite(values)
-    if len(sets) < LEAST_SETS or channel not in part.se or not survey.any():
+    if len(sets) < LEAST_SETS or error is None:
+        return None
+    survey = (part.kind == kind_code("survey")) & part.in_use & np.isfinite(values) & np.isfinite(error)
+    if not survey.any():
         return None
     level = float(np.mean(sets))
     lines = _variance_of_lines(part.take(survey), channel)
@@ -122,7 +135,7 @@ def _variance_of_lines(part: Readings, channel: str) -> float:
     offset, unsure = ((part.raw[channel] - part.channels[channel])[first], part.se[channel][first])
     apart = np.abs(offset[2:] - offset[:-2])
     usual = (1.4826 * np.median(apart)) ** 2 / 2 if len(apart) else 0.0
-    return float((usual + np.nanmedian(unsure) ** 2) / len(lines))
+    return float((usual + np.median(unsure) ** 2) / len(lines))
 
 
 def _density(rest: np.ndarray, covariance: np.ndarray) -> float:

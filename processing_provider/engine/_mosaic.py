@@ -83,15 +83,16 @@ def fit_levels(
     return fit_steps(patches, seams, terms, wave, bases=bases).levels(weight, fixed)
 
 
-def proven_bases(patches: Patches, seams: Sequence[Seam], terms: Terms, bases: Bases) -> Bases:
-    """Return those base readings that were taken on one spot, as the levels told by the seams say, group by group."""
+def proven_bases(patches: Patches, seams: Sequence[Seam], terms: Terms, bases: Bases) -> Optional[Bases]:
+    """Return those base readings that were taken on one spot, as the levels told by the seams say, group by group; None
+    where none were."""
     told = fit_steps(patches, seams, terms, waves_of(patches, len(terms.free)))
     level, covariance = told.levels_apart()
     proven = np.zeros(len(level), bool)
     for group in np.unique(told.group):
         mine = told.group == group
         proven |= mine & bases.of(mine).on_one_spot(level, covariance)
-    return bases.of(proven)
+    return bases.of(proven) if proven.any() else None
 
 
 def fit_steps(
