@@ -27,25 +27,28 @@ def package():
 
 def named() -> dict[str, tuple[str, ...]]:
     """Return the texts behind every ``tr`` of something that is not a text: by file and how the code calls it."""
-    from turnrow.plugin import desk, lists, session, traces
+    from turnrow.plugin.profile import traces
+    from turnrow.plugin.workbench import controller as desk
+    from turnrow.plugin.workbench import lists
     from turnrow.processing_provider import ready_model
-    from turnrow.processing_provider.engine import edits, findings, notes, readings
+    from turnrow.processing_provider.engine.core import edits, findings, notes, readings
+    from turnrow.processing_provider.engine.workflow import session
 
     columns = [c for kind in lists.List.__subclasses__() for c in kind.COLUMNS]
     rows, model = (), ()  # They are listed by themselves.
     return {
-        "plugin/desk.py: AGAIN": (desk.AGAIN,),
-        "plugin/contents.py: kind": (traces.LOGGED, traces.CORRECTED),
-        "plugin/desk.py: word": edits.BY_HAND,
-        "plugin/lists.py: STEPS[done - 1]": session.STEPS,
-        "plugin/lists.py: WALKED[int(table.heading[run.rows[0]])]": tuple(lists.WALKED.values()),
-        "plugin/lists.py: c": tuple(columns),
-        "plugin/lists.py: finding.severity": findings.SEVERITIES,
-        "plugin/lists.py: severity": findings.SEVERITIES,
-        "plugin/lists.py: kind": (*notes.KINDS, *readings.KINDS),
-        "plugin/lists.py: step": session.STEPS,
-        "plugin/pane.py: word": readings.FLAGS,
-        "plugin/profile_paint.py: flag": readings.FLAGS,
+        "plugin/workbench/controller.py: AGAIN": (desk.AGAIN,),
+        "plugin/workbench/view_models.py: kind": (traces.LOGGED, traces.CORRECTED),
+        "plugin/workbench/controller.py: word": edits.BY_HAND,
+        "plugin/workbench/lists.py: STEPS[done - 1]": session.STEPS,
+        "plugin/workbench/lists.py: WALKED[int(table.heading[run.rows[0]])]": tuple(lists.WALKED.values()),
+        "plugin/workbench/lists.py: c": tuple(columns),
+        "plugin/workbench/lists.py: finding.severity": findings.SEVERITIES,
+        "plugin/workbench/lists.py: severity": findings.SEVERITIES,
+        "plugin/workbench/lists.py: kind": (*notes.KINDS, *readings.KINDS),
+        "plugin/workbench/lists.py: step": session.STEPS,
+        "plugin/workbench/line_panel.py: word": readings.FLAGS,
+        "plugin/profile/profile_painter.py: flag": readings.FLAGS,
         "processing_provider/base.py: r.help": rows,
         **{f"processing_provider/base.py: self.{name}": rows for name in ("LABEL", "GROUP", "SUMMARY", "HELP")},
         **{f"processing_provider/parameters.py: self.{name}": rows for name in ("label", "unit", "help")},

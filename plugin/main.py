@@ -10,8 +10,8 @@ from qgis.PyQt.QtCore import QCoreApplication, QLocale, Qt, QTranslator
 from qgis.PyQt.QtGui import QIcon
 from qgis.PyQt.QtWidgets import QAction
 
+from .map_tools import Tools
 from .texts import tr
-from .tools import Tools
 
 MENU = "Turnrow"
 ICON = Path(__file__).with_name("icons") / "workbench.svg"

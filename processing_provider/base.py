@@ -86,10 +86,10 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
                 raise RuntimeError(f"{self.NAME}: output {row.id} was refused by QGIS")
 
     def processAlgorithm(self, parameters, context, feedback):  # noqa: N802
-        from .apart import import_apart
+        from .bridge.native_imports import import_apart
 
         import_apart("scipy")
-        from .engine.errors import Cancelled, EngineError
+        from .engine.core import Cancelled, EngineError
         from .values import Values
 
         def progress(fraction: float) -> None:

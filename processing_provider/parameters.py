@@ -44,7 +44,7 @@ def is_given(value) -> bool:
 
 def _wrong(sentence: str) -> Exception:
     """Return the error that tells the person what is wrong with a value."""
-    from .engine.errors import EngineError
+    from .engine.core import EngineError
 
     return EngineError(sentence)
 
@@ -111,7 +111,7 @@ class ReadingsIn(LayerIn):
     needs_lines: ClassVar[bool] = True
 
     def value(self, algorithm, parameters, context):
-        from .bridge.layers import read_readings
+        from .bridge.vector import read_readings
 
         source = algorithm.parameterAsSource(parameters, self.id, context)
         if source is None:
@@ -130,7 +130,7 @@ class TableIn(LayerIn):
     """Any table; its value is ``(rows, CRS, path)``. Points bring their map position as ``x`` and ``y``."""
 
     def value(self, algorithm, parameters, context):
-        from .bridge.layers import read_table
+        from .bridge.vector import read_table
 
         if not self.given(parameters):
             return [], None, None

@@ -6,14 +6,12 @@ from pathlib import Path
 
 from qgis.core import QgsProcessingOutputLayerDefinition
 
-from .bridge.layers import keep_units_in_file, label_units, rows_sink_fields, write_readings, write_rows
 from .bridge.project import SurveyLayer, dress_when_loaded, keep_style_beside
-from .bridge.ramps import channel_look
-from .bridge.rasters import write_raster
-from .bridge.styles import looks_of
-from .engine.blocks import BlockRaster
-from .engine.errors import EngineError
-from .engine.findings import FIELDS, finding_rows
+from .bridge.raster import write_raster
+from .bridge.style import channel_look, looks_of
+from .bridge.vector import keep_units_in_file, label_units, rows_sink_fields, write_readings, write_rows
+from .engine.core import FIELDS, EngineError, finding_rows
+from .engine.geometry import BlockRaster
 from .parameters import is_given
 
 

@@ -22,7 +22,7 @@ def package() -> None:
 def main(out: Path, project: Path) -> None:
     """Copy the project of the run, with the plan added and every path relative to its new place."""
     package()
-    from turnrow.processing_provider.bridge.project import with_layers
+    from turnrow.processing_provider.bridge.project.project import with_layers
 
     plan = QgsVectorLayer(str(ROOT / "sample_project" / "excavation_plan.geojson"), "Excavation plan", "ogr")
     style = {"color": "255,255,255,0", "outline_color": "#b3261e", "outline_width": "0.5"}

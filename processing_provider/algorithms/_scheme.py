@@ -44,7 +44,7 @@ def one_grid(values, feedback) -> tuple:
     """
     import numpy as np
 
-    from ..engine.errors import EngineError
+    from ..engine.core import EngineError
 
     readings = values.input[0]
     grid, there = values.grid or readings.grids[0], [name for name in readings.grids if name]
@@ -59,7 +59,7 @@ def one_grid(values, feedback) -> tuple:
 
 
 def _scheme(values, grid: str):
-    from ..engine.scheme import Scheme
+    from ..engine.core import Scheme
 
     return Scheme(
         grid=grid,

@@ -42,7 +42,7 @@ class BalanceGrids(SurveyAlgorithm):
     )  # fmt: skip
 
     def run_values(self, values, progress, feedback):
-        from ..engine.seams import balance_grids
+        from ..engine.mosaic import balance_grids
 
         readings, crs = values.input
         balanced, record = balance_grids(

@@ -27,10 +27,9 @@ class CompareNotes(SurveyAlgorithm):
 
     def run_values(self, values, progress, feedback):
         from ..engine.compare import compare_notes
-        from ..engine.doubts import doubts_of
-        from ..engine.findings import walk_again_count
-        from ..engine.frame import local_frame
-        from ..engine.notes import notes_for, parse_notes
+        from ..engine.core import notes_for, parse_notes, walk_again_count
+        from ..engine.geometry import local_frame
+        from ..engine.mistakes import doubts_of
         from ..engine.place import place_readings
 
         readings, scheme = one_grid(values, feedback)

@@ -27,7 +27,7 @@ class FlagOutliers(SurveyAlgorithm):
     RESULTS = (NumberResult("FLAGGED", "Readings flagged", "How many readings were flagged."),)
 
     def run_values(self, values, progress, feedback):
-        from ..engine.outliers import flag_outliers
+        from ..engine.flag import flag_outliers
 
         readings, crs = values.input
         flagged, record = flag_outliers(

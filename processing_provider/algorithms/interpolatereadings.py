@@ -34,10 +34,10 @@ class InterpolateReadings(SurveyAlgorithm):
     )  # fmt: skip
 
     def run_values(self, values, progress, feedback):
-        from ..bridge.places import check_metric_crs
-        from ..bridge.ramps import from_zero
+        from ..bridge.style import from_zero
+        from ..bridge.vector import check_metric_crs
+        from ..engine.geometry import Lattice
         from ..engine.interpolate import interpolate_readings
-        from ..engine.lattice import Lattice
 
         readings, crs = values.input
         check_metric_crs(crs, "the readings", _used_places(readings))
@@ -57,7 +57,7 @@ class InterpolateReadings(SurveyAlgorithm):
 def _extent(readings, given, crs) -> tuple[float, float, float, float]:
     import numpy as np
 
-    from ..engine.errors import EngineError
+    from ..engine.core import EngineError
 
     if given is not None:
         box = given(crs)

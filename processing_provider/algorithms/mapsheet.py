@@ -36,8 +36,7 @@ class MapSheet(SurveyAlgorithm):
         return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
 
     def run_values(self, values, progress, feedback):
-        from ..bridge.sheet import export, make_layout
-        from ..bridge.sheet_content import sheet_of
+        from ..bridge.map_sheet import export, make_layout, sheet_of
 
         project, sheet, plan = sheet_of(values)
         layout = make_layout(project, sheet, plan)

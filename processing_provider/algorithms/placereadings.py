@@ -32,9 +32,9 @@ class PlaceReadings(SurveyAlgorithm):
     RESULTS = (NumberResult("LARGEST_RESIDUAL", "Largest residual", "Of the corners, in metres."),)
 
     def run_values(self, values, progress, feedback):
-        from ..bridge.places import survey_corners
-        from ..engine.frame import fit_frame, parse_corners
-        from ..engine.notes import parse_notes
+        from ..bridge.vector import survey_corners
+        from ..engine.core import parse_notes
+        from ..engine.geometry import fit_frame, parse_corners
         from ..engine.place import place_readings
 
         readings, scheme = one_grid(values, feedback)

@@ -41,16 +41,17 @@ class ProcessRegister(SurveyAlgorithm):
     )
 
     def run_values(self, values, progress, feedback):
-        from ..bridge.places import survey_corners
-        from ..bridge.project import load_when_done
-        from ..bridge.survey_files import staging, write_survey
-        from ..bridge.survey_run import part_of, process_survey, with_changed_inputs
-        from ..bridge.survey_sources import file_facts, gather_sources
-        from ..bridge.texts import read_text
-        from ..engine.errors import EngineError
-        from ..engine.findings import walk_again_count
-        from ..engine.recipe import default_recipe, parse_recipe
-        from ..engine.store import scratch_folder
+        from ..bridge.project import load_when_done, staging, write_survey
+        from ..bridge.vector import survey_corners
+        from ..engine.core import EngineError, part_of, read_text, scratch_folder, walk_again_count
+        from ..engine.workflow import (
+            default_recipe,
+            file_facts,
+            gather_sources,
+            parse_recipe,
+            process_survey,
+            with_changed_inputs,
+        )
 
         register, _, register_path = values.register
         folder = values.log_folder or (register_path and register_path.parent)

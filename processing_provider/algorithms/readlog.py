@@ -35,12 +35,9 @@ class ReadLog(SurveyAlgorithm):
     )  # fmt: skip
 
     def run_values(self, values, progress, feedback):
-        from ..bridge.survey_run import part_of
-        from ..bridge.texts import read_text
-        from ..bridge.whole_file import whole_file
-        from ..engine.layout import layout_from_json, layout_to_json
-        from ..engine.logreader import read_log
-        from ..engine.survey import join_logs
+        from ..engine.core import part_of, read_text, whole_file
+        from ..engine.logs import layout_from_json, layout_to_json, read_log
+        from ..engine.workflow import join_logs
 
         layout = layout_from_json(read_text(values.layout, "layout")) if values.layout else None
         results = []

@@ -25,11 +25,11 @@ class SplitResponse(SurveyAlgorithm):
     )  # fmt: skip
 
     def run_values(self, values, progress, feedback):
-        from ..bridge.places import check_metric_crs
-        from ..bridge.ramps import about_zero, channel_look
-        from ..bridge.rasters import read_map
-        from ..engine.blocks import BlockRaster
-        from ..engine.response import split_response
+        from ..bridge.raster import read_map
+        from ..bridge.style import about_zero, channel_look
+        from ..bridge.vector import check_metric_crs
+        from ..engine.geometry import BlockRaster
+        from ..engine.interpret import split_response
 
         path, crs, layer = values.input
         check_metric_crs(crs, f"the raster {layer}")

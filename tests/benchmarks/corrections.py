@@ -40,13 +40,13 @@ load("turnrow_tests_conftest", TESTS / "conftest.py")
 walk = load("turnrow_test_walk", TESTS / "engine" / "walk.py")
 hand = load("turnrow_hand_recipes", TESTS / "benchmarks" / "_hand_recipes.py")
 
-from turnrow.processing_provider.engine._lines import Lines, lines_of  # noqa: E402
-from turnrow.processing_provider.engine.align import align_opposing  # noqa: E402
-from turnrow.processing_provider.engine.balance import balance_traverses  # noqa: E402
-from turnrow.processing_provider.engine.interpolate import interpolate_readings  # noqa: E402
-from turnrow.processing_provider.engine.lattice import Lattice  # noqa: E402
-from turnrow.processing_provider.engine.outliers import flag_outliers  # noqa: E402
-from turnrow.processing_provider.engine.readings import Readings, concatenate, kind_code  # noqa: E402
+from turnrow.processing_provider.engine.align.align import align_opposing  # noqa: E402
+from turnrow.processing_provider.engine.balance.balance import balance_traverses  # noqa: E402
+from turnrow.processing_provider.engine.core.lines import Lines, lines_of  # noqa: E402
+from turnrow.processing_provider.engine.core.readings import Readings, concatenate, kind_code  # noqa: E402
+from turnrow.processing_provider.engine.flag.outliers import flag_outliers  # noqa: E402
+from turnrow.processing_provider.engine.geometry.lattice import Lattice  # noqa: E402
+from turnrow.processing_provider.engine.interpolate.interpolate import interpolate_readings  # noqa: E402
 
 CELL_M = 0.25
 EDGE_CELLS = 2

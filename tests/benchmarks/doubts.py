@@ -28,9 +28,9 @@ def load(name: str, path: Path):
 
 load("turnrow_tests", TESTS / "conftest.py")
 walk = load("turnrow_test_walk", TESTS / "engine" / "walk.py")
-from turnrow.processing_provider.engine.doubts import doubts_of  # noqa: E402
-from turnrow.processing_provider.engine.readings import concatenate, flag_bit, kind_code  # noqa: E402
-from turnrow.processing_provider.engine.scheme import Scheme  # noqa: E402
+from turnrow.processing_provider.engine.core.readings import concatenate, flag_bit, kind_code  # noqa: E402
+from turnrow.processing_provider.engine.core.scheme import Scheme  # noqa: E402
+from turnrow.processing_provider.engine.mistakes.detect import doubts_of  # noqa: E402
 
 
 @dataclass

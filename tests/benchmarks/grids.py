@@ -24,11 +24,11 @@ def load(name: str, path: Path):
 load("turnrow_tests_conftest", TESTS / "conftest.py")
 walk = load("turnrow_test_walk", TESTS / "engine" / "walk.py")
 
-from turnrow.processing_provider.engine.align import align_opposing  # noqa: E402
-from turnrow.processing_provider.engine.balance import balance_traverses  # noqa: E402
-from turnrow.processing_provider.engine.outliers import flag_outliers  # noqa: E402
-from turnrow.processing_provider.engine.readings import concatenate  # noqa: E402
-from turnrow.processing_provider.engine.seams import MODELS, balance_grids  # noqa: E402
+from turnrow.processing_provider.engine.align.align import align_opposing  # noqa: E402
+from turnrow.processing_provider.engine.balance.balance import balance_traverses  # noqa: E402
+from turnrow.processing_provider.engine.core.readings import concatenate  # noqa: E402
+from turnrow.processing_provider.engine.flag.outliers import flag_outliers  # noqa: E402
+from turnrow.processing_provider.engine.mosaic.seams import MODELS, balance_grids  # noqa: E402
 
 SIZE = 20.0
 EDGE = 1.0

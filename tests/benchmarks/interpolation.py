@@ -41,10 +41,10 @@ package = importlib.util.module_from_spec(spec)
 sys.modules[NAME] = package
 spec.loader.exec_module(package)
 
-from turnrow.processing_provider.engine.curvature import minimum_curvature  # noqa: E402
-from turnrow.processing_provider.engine.interpolate import interpolate_readings  # noqa: E402
-from turnrow.processing_provider.engine.lattice import Lattice  # noqa: E402
-from turnrow.processing_provider.engine.readings import Readings  # noqa: E402
+from turnrow.processing_provider.engine.core.readings import Readings  # noqa: E402
+from turnrow.processing_provider.engine.geometry.lattice import Lattice  # noqa: E402
+from turnrow.processing_provider.engine.interpolate.interpolate import interpolate_readings  # noqa: E402
+from turnrow.processing_provider.engine.scattered.minimum_curvature import minimum_curvature  # noqa: E402
 
 
 def ground(x: np.ndarray, y: np.ndarray, side: float) -> np.ndarray:
@@ -194,7 +194,7 @@ def whole_command(readings: Readings, lattice: Lattice, folder: Path) -> Run:
 
     Besides place and value the text names grid and line, and the corners of the grids are known.
     """
-    from turnrow.processing_provider.bridge.rasters import write_raster
+    from turnrow.processing_provider.bridge.raster.geotiff import write_raster
 
     text = folder / "readings.csv"
     columns = [readings.grid, readings.line, readings.x, readings.y, readings.channels["eca"]]

@@ -15,8 +15,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import conftest  # noqa: F401 (registers the package)
-from turnrow.processing_provider.engine.layout import LogColumn, LogLayout
-from turnrow.processing_provider.engine.logreader import read_log
+from turnrow.processing_provider.engine.logs.layout import LogColumn, LogLayout
+from turnrow.processing_provider.engine.logs.reader import read_log
 
 STATIONS = 160
 CHANNELS = (LogColumn("cond", "channel", "cond"), LogColumn("ip", "channel", "ip"))

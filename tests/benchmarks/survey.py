@@ -37,11 +37,11 @@ def load(name: str, path: Path, **options):
 load("turnrow", ROOT / "__init__.py", submodule_search_locations=[str(ROOT)])
 simulate = load("turnrow_sample_simulate", ROOT / "sample_project" / "simulate.py")
 
-from turnrow.processing_provider.bridge.survey_sources import gather_sources  # noqa: E402
-from turnrow.processing_provider.engine.interpolate import interpolate_readings  # noqa: E402
-from turnrow.processing_provider.engine.lattice import Lattice  # noqa: E402
-from turnrow.processing_provider.engine.readings import Readings, concatenate  # noqa: E402
-from turnrow.processing_provider.engine.survey import read_survey  # noqa: E402
+from turnrow.processing_provider.engine.core.readings import Readings, concatenate  # noqa: E402
+from turnrow.processing_provider.engine.geometry.lattice import Lattice  # noqa: E402
+from turnrow.processing_provider.engine.interpolate.interpolate import interpolate_readings  # noqa: E402
+from turnrow.processing_provider.engine.workflow.read_survey import read_survey  # noqa: E402
+from turnrow.processing_provider.engine.workflow.sources import gather_sources  # noqa: E402
 
 CHANNEL = "eca_10"
 

@@ -10,7 +10,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 from scipy.ndimage import gaussian_filter, gaussian_filter1d, map_coordinates
-from turnrow.processing_provider.engine.readings import Readings, flag_bit, kind_code
+from turnrow.processing_provider.engine.core.readings import Readings, flag_bit, kind_code
 
 CELL = 0.1
 MARGIN = 3.0

@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-from turnrow.processing_provider.engine.align import align_opposing
-from turnrow.processing_provider.engine.readings import Readings
+from turnrow.processing_provider.engine.align.align import align_opposing
+from turnrow.processing_provider.engine.core.readings import Readings
 
 phase_cross_correlation = pytest.importorskip("skimage.registration").phase_cross_correlation
 RATE = 8

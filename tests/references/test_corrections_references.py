@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy import ndimage, signal
-from turnrow.processing_provider.engine import outliers
-from turnrow.processing_provider.engine._lag import CLIP, COARSE_M, FINE_M, band_pass
-from turnrow.processing_provider.engine.align import align_opposing
-from turnrow.processing_provider.engine.balance import balance_traverses
-from turnrow.processing_provider.engine.readings import Readings
+from turnrow.processing_provider.engine.align.align import align_opposing
+from turnrow.processing_provider.engine.balance.balance import balance_traverses
+from turnrow.processing_provider.engine.core.filters import CLIP, COARSE_M, FINE_M, band_pass
+from turnrow.processing_provider.engine.core.readings import Readings
+from turnrow.processing_provider.engine.flag import outliers
 
 phase_cross_correlation = pytest.importorskip("skimage.registration").phase_cross_correlation
 

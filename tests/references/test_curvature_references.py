@@ -8,9 +8,9 @@ import pytest
 from scipy import sparse
 from scipy.interpolate import RBFInterpolator
 from scipy.sparse.linalg import spsolve
-from turnrow.processing_provider.engine._multigrid import force_of
-from turnrow.processing_provider.engine.curvature import minimum_curvature
-from turnrow.processing_provider.engine.lattice import Lattice
+from turnrow.processing_provider.engine.geometry.lattice import Lattice
+from turnrow.processing_provider.engine.scattered.minimum_curvature import minimum_curvature
+from turnrow.processing_provider.engine.scattered.multigrid import force_of
 
 LATTICE = Lattice.covering(0, 0, 40, 30, 0.5)
 EDGE = 10

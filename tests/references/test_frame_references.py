@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from turnrow.processing_provider.engine.frame import CORNERS, Corner, fit_frame, local_corner
+from turnrow.processing_provider.engine.geometry.frame import CORNERS, Corner, fit_frame, local_corner
 
 SIZE = 30.0, 20.0
 

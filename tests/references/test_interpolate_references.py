@@ -13,10 +13,10 @@ from scipy.interpolate import (
 )
 from scipy.signal import resample
 from scipy.special import ndtri
-from turnrow.processing_provider.engine._splines import knot_slopes, second_derivatives
-from turnrow.processing_provider.engine.interpolate import interpolate_readings
-from turnrow.processing_provider.engine.lattice import Lattice
-from turnrow.processing_provider.engine.readings import Readings
+from turnrow.processing_provider.engine.core.readings import Readings
+from turnrow.processing_provider.engine.geometry.lattice import Lattice
+from turnrow.processing_provider.engine.interpolate.interpolate import interpolate_readings
+from turnrow.processing_provider.engine.interpolate.splines import knot_slopes, second_derivatives
 
 X0, Y0 = 400000.0, 5000000.0
 

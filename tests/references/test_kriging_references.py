@@ -7,8 +7,8 @@ from importlib.metadata import PackageNotFoundError, distribution
 
 import numpy as np
 import pytest
-from turnrow.processing_provider.engine.kriging import ordinary_kriging
-from turnrow.processing_provider.engine.variogram import Variogram, fit_variogram, sample_variogram
+from turnrow.processing_provider.engine.scattered.kriging import ordinary_kriging
+from turnrow.processing_provider.engine.scattered.variogram import Variogram, fit_variogram, sample_variogram
 
 gstools = pytest.importorskip("gstools")
 OrdinaryKriging = pytest.importorskip("pykrige.ok").OrdinaryKriging

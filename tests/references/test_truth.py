@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
-from turnrow.processing_provider.engine.interpolate import interpolate_readings
-from turnrow.processing_provider.engine.lattice import Lattice
-from turnrow.processing_provider.engine.readings import Readings, concatenate
+from turnrow.processing_provider.engine.core.readings import Readings, concatenate
+from turnrow.processing_provider.engine.geometry.lattice import Lattice
+from turnrow.processing_provider.engine.interpolate.interpolate import interpolate_readings
 
 CHANNEL = "eca_10"
 

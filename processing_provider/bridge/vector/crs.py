@@ -1,0 +1,104 @@
+"""Coordinate reference systems: where the corners of a survey are, and what a survey can be placed in."""
+
+from __future__ import annotations
+
+from typing import Optional, Sequence
+
+import numpy as np
+from qgis.core import (
+    QgsCoordinateReferenceSystem,
+    QgsCoordinateTransform,
+    QgsCoordinateTransformContext,
+    QgsCsException,
+    QgsUnitTypes,
+)
+
+from ...engine.core import EngineError, number_or_none
+
+LONGITUDE_LATITUDE = "EPSG:4326"
+
+
+def survey_corners(
+    corners: tuple, wanted: QgsCoordinateReferenceSystem, context
+) -> tuple[list[dict], QgsCoordinateReferenceSystem]:
+    """Return corner rows with ``x`` and ``y`` in the survey's CRS, and that CRS.
+
+    Parameters
+    ----------
+    corners : (rows, CRS or None, path)
+        As a table parameter gives them; a table without a CRS counts as in the survey's already.
+    wanted : QgsCoordinateReferenceSystem
+        Of the survey; invalid = that of the corners.
+    context : QgsProcessingContext
+
+    Raises
+    ------
+    EngineError
+        When the survey's CRS is unknown or not in projected metres, or a corner has no place in it.
+    """
+    rows, crs, _ = corners
+    crs = crs if crs is not None and crs.isValid() else None
+    target = wanted if wanted.isValid() else crs
+    places = [[number_or_none(row, axis, f"corners, row {n}") for axis in "xy"] for n, row in enumerate(rows, 1)]
+    known = [place for place in places if None not in place]
+    check_metric_crs(target, "the survey", known, crs)
+    if crs is None or crs == target:
+        return [dict(row) for row in rows], target
+    moved = []
+    for number, (row, place) in enumerate(zip(rows, places), 1):
+        point = None if None in place else _transformed(place, crs, target, context.transformContext())
+        if point is None:
+            raise EngineError(
+                f"The corner in row {number} has no place in {target.authid()}, the CRS of the survey. Check its "
+                "coordinates and the CRS of the corners."
+            )
+        moved.append({**row, "x": point[0], "y": point[1]})
+    return moved, target
+
+
+def check_metric_crs(
+    crs: Optional[QgsCoordinateReferenceSystem],
+    what: str,
+    points: Sequence[Sequence[float]] = (),
+    points_crs: Optional[QgsCoordinateReferenceSystem] = None,
+) -> None:
+    """Raise EngineError unless a CRS counts in projected metres.
+
+    Parameters
+    ----------
+    crs : QgsCoordinateReferenceSystem or None
+    what : str
+        What is in it, for the message.
+    points : sequence of (x, y)
+        Where the survey is, to offer the UTM zone of the place.
+    points_crs : QgsCoordinateReferenceSystem, optional
+        Of ``points``; None = ``crs``.
+    """
+    if crs is None or not crs.isValid():
+        raise EngineError(f"The CRS of {what} is not known. Give the projected CRS in metres that the corners are in.")
+    if crs.isGeographic() or crs.mapUnits() != QgsUnitTypes.DistanceUnit.DistanceMeters:
+        unit = "degrees" if crs.isGeographic() else QgsUnitTypes.toString(crs.mapUnits())
+        raise EngineError(
+            f"{crs.authid() or 'The CRS'} of {what} counts in {unit}. A survey needs a projected CRS in metres, such "
+            f"as {_utm_zone(points, points_crs or crs)}."
+        )
+
+
+def _utm_zone(points: Sequence[Sequence[float]], crs: QgsCoordinateReferenceSystem) -> str:
+    """Return the UTM zone of the middle of some points in words, with its EPSG number where the place is known."""
+    middle = np.mean(points, axis=0).tolist() if len(points) else None
+    world = QgsCoordinateReferenceSystem(LONGITUDE_LATITUDE)
+    place = middle and _transformed(middle, crs, world, QgsCoordinateTransformContext())
+    if not place or abs(place[0]) > 180 or abs(place[1]) > 84:
+        return "the UTM zone of the site"
+    zone = min(int((place[0] + 180) // 6) + 1, 60)
+    north = place[1] >= 0
+    return f"UTM zone {zone} {'north' if north else 'south'} (EPSG:{(32600 if north else 32700) + zone})"
+
+
+def _transformed(place, source, target, transform_context) -> Optional[tuple[float, float]]:
+    try:
+        point = QgsCoordinateTransform(source, target, transform_context).transform(*place)
+    except QgsCsException:
+        return None
+    return (point.x(), point.y()) if np.isfinite([point.x(), point.y()]).all() else None

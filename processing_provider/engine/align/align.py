@@ -1,0 +1,233 @@
+"""Alignment: one lag of the instrument by walking direction, and the walk of each line."""
+
+from __future__ import annotations
+
+from typing import Callable, Optional, Sequence
+
+import numpy as np
+
+from ..core import PLACE, GridStore, Lines, Readings, check_channels, check_finite, flag_bit, grid_by_grid, lines_of
+from .lag import correlate, estimate_of, opposite
+from .tie_evidence import told_by_ties
+from .walk import Walking, walking_errors
+
+LEAST_LINES, LEAST_LENGTH_M = 3, 4.0
+"""Fewer or shorter lines tell nothing about how each was walked."""
+
+
+def align_opposing(
+    readings: Readings,
+    *,
+    channels: Optional[Sequence[str]] = None,
+    shift_m: Optional[float] = None,
+    per_traverse: bool = True,
+    progress: Optional[Callable[[float], None]] = None,
+) -> tuple[Readings, dict]:
+    """Move every reading along its traverse by the lag of the instrument, and each line by how it was walked.
+
+    A reading moves by ``heading * shift_m`` along the traverse: v' = v + heading * shift_m. A logger that writes a
+    value 0.25 s late at 1 m/s needs ``shift_m`` = -0.25; opposite lines then move by 0.50 m to each other. After that
+    each line gets its own small shift, stretch and wander in between.
+
+    Parameters
+    ----------
+    readings : Readings
+        Placed readings of one or several grids walked with the same instrument.
+    channels : sequence of str, optional
+        Channels that the estimate rests on; all when not given. All channels move with the readings.
+    shift_m : float, optional
+        Shift in metres; estimated when not given.
+    per_traverse : bool
+        Whether lines get a correction of their own.
+    progress : callable, optional
+        Called with the share done.
+
+    Returns
+    -------
+    Readings, dict
+        Moved readings (``v_m`` and, where there is a map position, ``x`` and ``y``; with ``per_traverse`` the standard
+        error of the place in ``se``) and the record. ``figures``:
+        ``shift_m`` applied, ``estimate_m``, ``shift_error_m`` (standard error), ``pairs``, ``correlation_before``
+        and ``correlation_after`` (of band-passed opposite neighbours, the shift alone), ``came_in`` and ``went_out``
+        (readings that crossed the edges of the grid and lost or took the flag ``overrun``), ``remark``,
+        ``per_traverse_sd_m`` (how far readings are off along their lines besides the shift), ``position_error_m``
+        (standard error of a reading's place along its line after all), ``lines_moved``. ``table``: a row a grid.
+        ``lines``: a row a line with ``grid``, ``line``, ``run``, ``shift_m`` (mean), ``stretch_m`` (how much longer
+        the line becomes), ``largest_m`` (the largest of its moves), ``standard_error_m``, ``moved``; what is told
+        there comes on top of the shift of all lines.
+
+    Raises
+    ------
+    EngineError
+        When the shift is no number or a channel is not there.
+
+    Notes
+    -----
+    Normalised cross-correlation of band-passed neighbours walked in opposite directions, all pairs of all grids
+    together, parabola through the peak; standard error by jackknife over blocks of pairs. What is not proven (smaller
+    than two standard errors, no significant correlation, or a peak at the end of the search range of 1 m) is told
+    and not applied; where opposite neighbours show nothing at all, no line is moved on its own either. Grids walked
+    one way only tell nothing about the lag; they move by what the others tell, for the instrument's lag displaces
+    them too. Tie lines are read on walks of their own: once the levels of both are known (see ``balance_traverses``;
+    no value is changed here), they tell of the lines that they cross. Phase-only correlation fails here: it gives the
+    noise of each wavelength the same weight as the anomalies. The model of a line's walk is told at
+    ``walking_errors``.
+
+    References
+    ----------
+    Efron, B., Stein, C., 1981. The jackknife estimate of variance. Annals of Statistics 9(3), 586-596.
+    """
+    options = {"channels": channels, "shift_m": shift_m, "per_traverse": per_traverse, "progress": progress}
+    return grid_by_grid(readings, lambda grids: align_grids(grids, **options))
+
+
+def align_grids(
+    grids: GridStore,
+    *,
+    channels: Optional[Sequence[str]] = None,
+    shift_m: Optional[float] = None,
+    per_traverse: bool = True,
+    progress: Optional[Callable[[float], None]] = None,
+) -> dict:
+    """Do what ``align_opposing`` does to the grids of a store; return the record."""
+    chosen = check_channels(channels, grids.channels)
+    given = None if shift_m is None else check_finite("shift_m", shift_m)
+    figures = {"shift_m": given or 0.0, "estimate_m": None, "shift_error_m": None, "pairs": 0,
+               "correlation_before": None, "correlation_after": None, "came_in": 0, "went_out": 0,
+               "remark": "The shift was given.", "per_traverse_sd_m": None, "position_error_m": None,
+               "lines_moved": 0}  # fmt: skip
+    table, correlations, shows = [], [], True
+    told = progress or (lambda share: None)
+    for i, (name, part) in enumerate(grids.items()):
+        lines = lines_of(part)
+        if given is None:
+            correlations += correlate(part, lines, chosen)
+        table.append({"grid": name, "pairs": len(opposite(lines)), "shift_m": 0.0, "came_in": 0, "went_out": 0,
+                      "remark": "" if len(opposite(lines)) else _lone(lines)})  # fmt: skip
+        told((i + 1) / (2 * len(grids.names)))
+    if given is None:
+        estimate, shows = estimate_of(correlations, len(chosen))
+        figures.update(estimate)
+    walks = _Walks(chosen if per_traverse and shows else ())
+    for i, (name, part) in enumerate(grids.items()):
+        lines = lines_of(part)
+        move = np.where(lines.owner >= 0, part.heading * figures["shift_m"], 0.0)
+        own, error = walks.moves(name, part, lines, move)
+        move += own
+        moved = _moved(part, lines, move) if move.any() else part
+        if move.any():
+            table[i].update(shift_m=figures["shift_m"], **_crossings_counted(part, moved))
+        if per_traverse:
+            moved = moved.replace(se={**moved.se, PLACE: error})
+        grids.put(name, moved)
+        told((len(grids.names) + i + 1) / (2 * len(grids.names)))
+    figures.update(walks.figures())
+    figures.update({word: sum(row[word] for row in table) for word in ("pairs", "came_in", "went_out")})
+    options = {"channels": list(chosen), "shift_m": given, "per_traverse": bool(per_traverse)}
+    return {"step": "alignopposing", "options": options, "figures": figures, "table": table, "lines": walks.rows}
+
+
+class _Walks:
+    """How the lines of one grid after the other were walked, as some channels tell it; without channels nothing is."""
+
+    def __init__(self, channels: Sequence[str]):
+        self._channels, self.rows = channels, []
+        self._squares, self._weights, self._usual = [], [], []
+
+    def moves(self, name: str, part: Readings, lines: Lines, move: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return what the readings (n,) of a grid move by, after they have moved by ``move``, and the standard errors
+        of where they are then (metres; NaN where nothing is known)."""
+        unknown = np.zeros(len(part)), np.full(len(part), np.nan)
+        if not self._channels:
+            return unknown
+        moved = _crossed(part.replace(v_m=part.v_m + move), part, lines)
+        # The common axis starts where the moved readings do.
+        fresh = lines_of(moved)
+        if len(fresh) < LEAST_LINES or np.ptp(fresh.v) < LEAST_LENGTH_M:
+            return unknown
+        matrices = fresh.resample(moved, moved.stacked(self._channels))
+        walking = walking_errors(matrices, fresh)
+        placed = _crossed(moved.replace(v_m=moved.v_m + walking.moves(fresh.owner, moved.v_m)), moved, fresh)
+        told = told_by_ties(placed, fresh, walking, self._channels)
+        if told is not None:
+            walking = walking_errors(matrices, fresh, told)
+        self.rows += _line_rows(name, fresh, walking)
+        self._squares.append(np.sum(walking.standard_error_m**2))
+        self._weights.append(walking.standard_error_m.size)
+        self._usual.append(walking.usual_sd_m)
+        return walking.moves(fresh.owner, moved.v_m), walking.errors(fresh.owner, moved.v_m)
+
+    def figures(self) -> dict:
+        """Return the figures of all grids."""
+        if not self.rows:
+            return {}
+        return {
+            "per_traverse_sd_m": float(np.sqrt(np.average(np.square(self._usual), weights=self._weights))),
+            "position_error_m": float(np.sqrt(np.sum(self._squares) / np.sum(self._weights))),
+            "lines_moved": sum(row["moved"] for row in self.rows),
+        }
+
+
+def _line_rows(grid: str, lines: Lines, walking: Walking) -> list[dict]:
+    away = walking.v - walking.v.mean()
+    stretch = walking.ahead_m @ away / (away @ away) * np.ptp(walking.v)
+    columns = (lines.line, lines.run, walking.ahead_m.mean(axis=1), stretch, np.abs(walking.ahead_m).max(axis=1),
+               np.sqrt(np.mean(walking.standard_error_m**2, axis=1)), walking.moved)  # fmt: skip
+    names = ("line", "run", "shift_m", "stretch_m", "largest_m", "standard_error_m", "moved")
+    return [{"grid": grid, **dict(zip(names, row))} for row in zip(*(c.tolist() for c in columns))]
+
+
+def _lone(lines: Lines) -> str:
+    if len(set(lines.heading)) > 1:
+        return "No line has a neighbour walked in the opposite direction."
+    return "All lines were walked in the same direction: nothing to align."
+
+
+def _moved(part: Readings, lines: Lines, move: np.ndarray) -> Readings:
+    """Return the readings of a grid moved along their lines, (n,) metres."""
+    moved = _crossed(part.replace(v_m=part.v_m + move), part, lines)
+    dx, dy = _along(part, move)
+    return moved.replace(x=part.x + dx, y=part.y + dy)
+
+
+def _crossings_counted(part: Readings, moved: Readings) -> dict:
+    before, after = part.has_flag("overrun"), moved.has_flag("overrun")
+    return {"came_in": int(np.count_nonzero(before & ~after)), "went_out": int(np.count_nonzero(after & ~before))}
+
+
+def _crossed(moved: Readings, part: Readings, lines: Lines) -> Readings:
+    """Return moved readings of a grid with the flag ``overrun`` set anew where they crossed its edges."""
+    if not len(lines):
+        return moved
+    came_in, went_out = _crossings(part, lines, moved.v_m)
+    flag = moved.flag.copy()
+    flag[came_in] &= ~np.uint16(flag_bit("overrun"))
+    flag[went_out] |= np.uint16(flag_bit("overrun"))
+    return moved.replace(flag=flag)
+
+
+def _crossings(part: Readings, lines: Lines, moved: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return which readings come into the grid and which leave it; its edges are half a step beyond its readings."""
+    mine = lines.owner >= 0
+    inside = part.v_m[mine & part.in_use]
+    low, high = inside.min() - lines.step_m / 2, inside.max() + lines.step_m / 2
+    beyond = 1e-6 * lines.step_m
+    now_in = mine & (moved > low - beyond) & (moved < high + beyond)
+    came_in = now_in & (part.flag == flag_bit("overrun"))
+    return came_in, mine & ~now_in & part.in_use
+
+
+def _along(part: Readings, move: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the steps on the map, from the frame (u, v) -> (x, y) that the grid's own readings show (bilinear)."""
+    known = np.isfinite(part.x) & np.isfinite(part.y) & np.isfinite(part.u_m) & np.isfinite(part.v_m)
+    if np.count_nonzero(known) < 2:
+        return np.zeros(len(part)), np.zeros(len(part))
+    u, v = part.u_m - part.u_m[known].mean(), part.v_m - part.v_m[known].mean()
+    design = np.stack([np.ones(known.sum()), u[known], v[known], u[known] * v[known]])
+    where = np.stack([part.x[known] - part.x[known].mean(), part.y[known] - part.y[known].mean()])
+    # Columns of one size, so that what is too small to tell (a lone line has no width) is left out.
+    size = np.maximum(np.sqrt(np.mean(design**2, axis=1)), 1e-9)[:, None]
+    design = design / size
+    frame = np.linalg.lstsq(design @ design.T, design @ where.T, rcond=1e-12)[0] / size
+    step = np.where(known[:, None], (frame[2] + u[:, None] * frame[3]) * move[:, None], 0.0)
+    return step[:, 0], step[:, 1]

@@ -1,0 +1,118 @@
+"""Hold a log against the field notes and the scheme: what is missing, doubled, or not as it should be.
+
+Every check looks at the log through short summaries of its recordings. Overrun past both edges is normal, and so is a
+line walked back that counts down past its first station and below zero: none of it makes a finding.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Callable, Optional, Sequence
+
+import numpy as np
+
+from ..core import SEVERITIES, Finding, Note, Readings, Scheme
+from .line_summaries import MANY, WALKED_KINDS, GridLog, listed, summarise
+from .lines import LINE_CHECKS
+from .notes import NOTE_CHECKS
+from .walk import WALK_CHECKS
+
+CHECKS = (*LINE_CHECKS, *WALK_CHECKS, *NOTE_CHECKS)
+"""Each takes a GridLog and yields findings."""
+MOST = 0.6
+"""Share of the lines from which on a fault is one of the register or the layout, not of the walk."""
+COMMON_CAUSE = {
+    "line-short": "If the grid is smaller than the register says, correct length_m or readings_per_m there. "
+    "If not, note where and why the lines stop, or walk them again.",
+    "line-long": "If this overrun was meant, leave it. If not, check length_m and readings_per_m in the register.",
+    "start-station": "Correct first_station in the register, or note the true start_station of each line.",
+    "step-sign": "Check the heading and the step in the layout of the log.",
+    "line-outside": "Check width_m, spacing_m, first_line and line_step in the register, and that the log is this "
+    "grid's.",
+    "pace": "Check the times in the log and their format in its layout.",
+}
+"""Advice where most lines share a fault."""
+
+
+def compare_notes(
+    readings: Readings,
+    scheme: Scheme,
+    notes: Sequence[Note] = (),
+    *,
+    progress: Optional[Callable[[float], None]] = None,
+) -> list[Finding]:
+    """Return everything in one grid's log that disagrees with the notes or with the scheme.
+
+    Parameters
+    ----------
+    readings : Readings
+        As read from the log, one grid; ``line``, ``run``, ``station``, ``time_s`` and ``heading`` as logged.
+    scheme : Scheme
+    notes : sequence of Note
+        Notes of other grids are left aside.
+    progress : callable, optional
+        Called with the fraction done; what it raises ends the comparison.
+
+    Returns
+    -------
+    list of Finding
+        By severity (errors first), then line and recording. Empty for a log without fault.
+
+    Notes
+    -----
+    Where most lines have the same fault, one finding without a line takes their place: the register, not the walk, is
+    then the likely cause. A log in which nothing fits gives ``wrong-log`` alone.
+    """
+    if not len(readings):
+        found, advice = "The log has no readings of this grid.", "Check which log belongs to this grid."
+        return [Finding("error", "wrong-log", found, "", advice, scheme.grid)]
+    log = summarise(readings, scheme, notes)
+    wrong = _wrong_log(log)
+    if wrong is not None:
+        return [wrong]
+    findings: list[Finding] = []
+    for number, check in enumerate(CHECKS):
+        if progress is not None:
+            progress(number / len(CHECKS))
+        findings.extend(_joined(list(check(log)), log))
+    if progress is not None:
+        progress(1.0)
+    return sorted(findings, key=_rank)
+
+
+def _wrong_log(log: GridLog) -> Optional[Finding]:
+    """Return the one finding about a log that cannot be this grid's, else None."""
+    scheme, runs = log.scheme, [r for r in log.runs if r.kind in WALKED_KINDS]
+    if not runs or any(r.note is not None for r in runs):
+        return None
+    if all(r.target is None for r in runs):
+        found = f"No line of the log is one of this grid's. It has lines {listed(sorted({r.line for r in runs}))}."
+        expected = f"lines {listed(scheme.lines.tolist())}"
+    else:
+        shares = np.array([r.count / scheme.readings_per_line for r in runs])
+        if len(runs) < MANY or not (np.all(shares < 0.5) or np.all(shares > 2.0)):
+            return None
+        found = f"The lines of the log have about {np.median([r.count for r in runs]):.0f} readings each."
+        expected = f"about {scheme.readings_per_line} readings a line"
+    advice = "Check which log belongs to this grid. Then check the line numbers and the size in the register."
+    return log.finding("error", "wrong-log", None, found, expected, advice)
+
+
+def _joined(findings: list[Finding], log: GridLog) -> list[Finding]:
+    """Put one finding in the place of many of the same kind when most lines have it."""
+    for code, advice in COMMON_CAUSE.items():
+        same = [f for f in findings if f.code == code and f.severity != "note"]
+        lines = sorted({f.line for f in same if f.line is not None})
+        if len(lines) < MANY or len(lines) <= MOST * len({r.line for r in log.walked}):
+            continue
+        first = same[0]
+        found = f"{len(lines)} lines have the same fault: {listed(lines)}. Line {first.line}: {first.found}"
+        again = any(f.walk_again for f in same)
+        whole = replace(first, line=None, run=None, found=found, advice=advice, walk_again=again)
+        findings = [whole, *(f for f in findings if f.code != code or f.severity == "note")]
+    return findings
+
+
+def _rank(finding: Finding) -> tuple:
+    line = -np.inf if finding.line is None else finding.line
+    return SEVERITIES.index(finding.severity), finding.grid, line, finding.run or 0

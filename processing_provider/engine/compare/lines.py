@@ -1,0 +1,228 @@
+"""Checks of a log: which lines there are, in what order, how far they go and from where."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from typing import Iterator, Sequence
+
+import numpy as np
+
+from ..core import Finding
+from .line_summaries import (
+    FAR_PACE,
+    WALKED_KINDS,
+    GridLog,
+    RunSummary,
+    Stretch,
+    bare_stretches,
+    grouped,
+    length_m_of,
+    listed,
+    overlap_m,
+    way,
+)
+
+SHORT_M = 0.5
+"""A line may miss an edge by half a metre, about half a pace and half a usual line spacing: the map between the lines
+is no better than that (common practice, no source)."""
+OVERRUN_M = 3.0
+"""More overrun than this beyond that of the other lines means that the logger ran on (common practice, no source)."""
+
+
+def _missing_lines(log: GridLog) -> Iterator[Finding]:
+    have = {r.target for r in log.walked}
+    other = {r.line: r.kind for r in log.runs if r.kind not in WALKED_KINDS}
+    for line in log.scheme.lines.tolist():
+        if line in have or not bare_stretches(log, line, []):
+            continue
+        where = f"{float(log.scheme.position_m(line)):.2f} m along the baseline"
+        advice = f"Walk line {line} again, at {where}."
+        if other.get(line) == "void":
+            found = "The line is void and was not walked again."
+        elif line in other:
+            found = f"The line is in the log only as {other[line]}."
+        else:
+            found = "The line is not in the log."
+            advice += " If it was recorded under another number, note that as redo with this position_m."
+            advice += _left_out_before(log, have)
+        yield log.finding("error", "line-missing", line, found, f"a recording at {where}", advice, True)
+
+
+def _left_out_before(log: GridLog, have: set) -> str:
+    """Return what else may explain that nothing but the last line is missing; empty in other cases."""
+    scheme = log.scheme
+    if have != set(scheme.lines[:-1].tolist()) or len(have) < 2:
+        return ""
+    end, there = int(scheme.lines[-2]), float(scheme.position_m(scheme.lines[-2]))
+    return (
+        f" First measure where line {end} lies: if not at {there:.2f} m but one spacing farther, another line was left "
+        "out on the way, all lines behind it lie one spacing farther than recorded, and the bare ground is there."
+    )
+
+
+def _lines_outside(log: GridLog) -> Iterator[Finding]:
+    """Lines that the scheme has not; a lone one beside the grid, first or last in the log, is probably a dummy."""
+    scheme, ends = log.scheme, (log.runs[0].line, log.runs[-1].line)
+    expected = f"lines {listed(scheme.lines.tolist())}"
+    strange = [r for r in log.walked if r.target is None and (r.note is None or r.note.position_m is None)]
+    for line, runs in grouped(strange, "line").items():
+        count = sum(r.count for r in runs)
+        beside = float(scheme.order(line)) in (-1, scheme.line_count) or count < 0.5 * scheme.readings_per_line
+        if line in ends and beside and len(runs) == 1 and runs[0].note is None:
+            order = "first" if line == ends[0] else "last"
+            found = f"Line {line} was recorded {order} and is none of the grid's. It is probably a dummy."
+            advice = "Note it as dummy. If it is a tie, base or survey line, note that, and its position_m."
+            yield log.finding("warning", "dummy-likely", runs[0], found, expected, advice)
+        else:
+            found = f"Line {line} is none of the grid's. It has {count} readings."
+            advice = "Note what it is: dummy, tie, base or void, or redo with its position_m."
+            yield log.finding("error", "line-outside", runs[0], found, expected, advice)
+
+
+def _lines_twice(log: GridLog) -> Iterator[Finding]:
+    """Lines recorded again over the same ground without a word in the notes; a false start may be a dummy."""
+    ends = {id(log.runs[0]), id(log.runs[-1])}
+    known = [r for r in log.walked if r.target is not None]
+    for line, runs in grouped(known, "line").items():
+        for i, later in enumerate(runs):
+            earlier = [r for r in runs[:i] if overlap_m(r, later, log.scheme) > 2 * SHORT_M]
+            if later.kind == "redo" or not earlier:
+                continue
+            least = min([*earlier, later], key=lambda r: r.count)
+            taken = "The later recording is taken."
+            if id(least) in ends and least.count < 0.5 * log.scheme.readings_per_line and least.note is None:
+                found = f"A short piece of {least.count} readings has the number of line {line}: probably a dummy."
+                advice = f"{taken} Note recording {least.run.run} of line {line} as dummy or void."
+                yield log.finding("warning", "dummy-likely", least, found, "one recording of the line", advice)
+            else:
+                found = f"Line {line} was recorded {len(runs)} times, and the notes do not say why."
+                advice = f"{taken} Note the one to keep as redo, or the bad one as void."
+                yield log.finding("warning", "line-twice", later, found, "one recording of the line", advice)
+
+
+def _line_order(log: GridLog) -> Iterator[Finding]:
+    """Lines out of their turn; the grid as a whole may be walked from the far end."""
+    runs = [r for r in log.walked if r.run.run == 1 and r.kind == "survey" and log.scheme.has_line(r.line)]
+    order = [float(log.scheme.order(r.line)) for r in runs]
+    in_turn = max(_rising(order), _rising([-n for n in order]), key=len)
+    for i, run in enumerate(runs):
+        if i not in in_turn:
+            before = f"after line {runs[i - 1].line}" if i else f"before line {runs[1].line}"
+            found = f"Line {run.line} was recorded {before}."
+            advice = "Check that it has the right number. If it has, leave it."
+            yield log.finding("warning", "line-order", run, found, "lines in the order of their numbers", advice)
+
+
+def _rising(values: Sequence[float]) -> set[int]:
+    """Return the places of a longest rising series, from the smallest last value by length (patience sorting)."""
+    tails: list[float] = []
+    places: list[int] = []
+    before: list[int] = []
+    for i, value in enumerate(values):
+        k = bisect_left(tails, value)
+        tails[k : k + 1], places[k : k + 1] = [value], [i]
+        before.append(places[k - 1] if k else -1)
+    series, i = set(), places[-1] if places else -1
+    while i >= 0:
+        series.add(i)
+        i = before[i]
+    return series
+
+
+def _short_lines(log: GridLog) -> Iterator[Finding]:
+    low, high = log.scheme.edge_stations(1)
+    expected = f"readings at stations {low:g} to {high:g}"
+    for line, runs in grouped(log.kept, "target").items():
+        if any(setting_forgotten(log, r) for r in runs):
+            continue
+        for stretch in bare_stretches(log, line, runs):
+            length = length_m_of(log, stretch)
+            where = f"stations {stretch[0]:g} to {stretch[1]:g} ({length:.1f} m)"
+            if length <= SHORT_M + 1e-9:
+                continue
+            if any(_notes_explain(r, stretch) for r in runs):
+                advice = "If the ground cannot be walked there, note an obstacle."
+                yield log.finding("note", "line-short", line, f"No readings at {where}, as noted.", expected, advice)
+                continue
+            advice = f"Walk line {line} again. If something stood in the way, note it as obstacle with its stations."
+            yield log.finding("error", "line-short", line, f"No readings at {where}.", expected, advice, True)
+
+
+def _notes_explain(run: RunSummary, stretch: Stretch) -> bool:
+    """Whether a noted start or stop lies at one border of a stretch without readings."""
+    ends = (run.note.start_station, run.note.stop_station) if run.note else ()
+    borders = stretch[0] - 1, stretch[1] + 1
+    return any(abs(s - b) <= 1 for s in ends if s is not None for b in borders)
+
+
+def _long_lines(log: GridLog) -> Iterator[Finding]:
+    low, high = log.scheme.edge_stations(1)
+    runs = [r for r in log.kept if not setting_forgotten(log, r) and not r.mixed]
+    if log.scheme.pace == "rate":
+        over = [(low - r.low, r.high - high) for r in runs]
+    else:
+        # The reading rate does not tell the way, so a line is only long beside the others.
+        usual = max(log.scheme.readings_per_line, np.median([r.count for r in runs] or [0]))
+        over = [(0.0, r.count - FAR_PACE * usual) for r in runs]
+    over_m = np.array(over).reshape(-1, 2) * log.scheme.interval_m
+    usual_m = np.maximum(np.median(over_m, axis=0), 0) if runs else 0.0
+    for run, more in zip(runs, (over_m - usual_m).max(axis=1)):
+        noted = run.note is not None and run.note.start_station is not None and run.note.stop_station is not None
+        if more <= OVERRUN_M or noted:
+            continue
+        found = f"The line has {run.count} readings. It runs {more:.1f} m farther past the edge than the others."
+        advice = "It is trimmed at the edges. If the logger ran on while turning, note start_station and stop_station."
+        expected = f"stations {low:g} to {high:g} and a little overrun"
+        yield log.finding("warning", "line-long", run, found, expected, advice)
+
+
+def _start_stations(log: GridLog) -> Iterator[Finding]:
+    starts = usual_starts(log)
+    for run in log.kept:
+        if not setting_forgotten(log, run):
+            continue
+        usual = starts[run.heading]
+        found = (
+            f"The line goes from station {run.first:g} to {run.last:g}. Its {run.count} readings are enough for the "
+            "whole line, so the start station was probably not set."
+        )
+        advice = f"Note where it was started: start_station {usual:g}, or near it. Until then the line lies wrong."
+        expected = f"a start near station {usual:g} for a line walked {way(run.heading)}"
+        yield log.finding("error", "start-station", run, found, expected, advice)
+
+
+def setting_forgotten(log: GridLog, run: RunSummary) -> bool:
+    """Whether a recording has readings enough for the line, but its stations start nowhere near the edge and miss one.
+
+    A line that starts at its edge, with some overrun, and misses the other edge was stopped early.
+    """
+    start = run.low if run.heading > 0 else run.high
+    inside = (start - log.scheme.edge_stations(run.heading)[0]) * run.heading * log.scheme.interval_m
+    enough = run.count * log.scheme.interval_m >= log.scheme.length_m - SHORT_M
+    noted = run.note is not None and run.note.start_station is not None
+    if -OVERRUN_M <= inside <= SHORT_M or not enough or noted or run.mixed or np.isnan(run.first):
+        return False
+    return any(length_m_of(log, s) > SHORT_M + 1e-9 for s in bare_stretches(log, run.target, [run]))
+
+
+def usual_starts(log: GridLog) -> dict[int, float]:
+    """Return, by heading, the station from which most lines start; the edge where no line is walked so."""
+    starts: dict[int, list[float]] = {1: [], -1: []}
+    for run in log.kept:
+        if not setting_forgotten(log, run):
+            starts[run.heading].append(run.low if run.heading > 0 else run.high)
+    return {
+        heading: float(round(np.median(found))) if found else log.scheme.edge_stations(heading)[0]
+        for heading, found in starts.items()
+    }
+
+
+LINE_CHECKS = (
+    _missing_lines,
+    _lines_outside,
+    _lines_twice,
+    _line_order,
+    _short_lines,
+    _long_lines,
+    _start_stations,
+)

@@ -1,0 +1,144 @@
+"""Checks of a log against what the notes say of its lines, and of the positions noted."""
+
+from __future__ import annotations
+
+from typing import Iterator
+
+import numpy as np
+
+from ..core import Finding
+from ..place import SAME_STATION
+from .line_summaries import POSITION_M, GridLog, RunSummary, noted_heading, way
+from .lines import SHORT_M
+from .walk import seen_heading
+
+
+def _notes_without_line(log: GridLog) -> Iterator[Finding]:
+    have = {r.line for r in log.runs}
+    recordings = {(r.line, r.run.run) for r in log.runs}
+    for note in log.notes:
+        if note.line is None or (note.kind == "obstacle" and log.scheme.has_line(note.line)):
+            continue
+        if note.line not in have:
+            what = f"line {note.line}"
+        elif note.run is not None and (note.line, note.run) not in recordings:
+            what = f"recording {note.run} of line {note.line}"
+        else:
+            continue
+        found = f"{note.where or 'The notes'}: {what} is noted as {note.kind}, but is not in the log."
+        advice = "Check grid, line and run in the notes, and that the log is complete."
+        yield log.finding("warning", "note-without-line", note.line, found, "a line of the log", advice)
+
+
+def _lines_skipped(log: GridLog) -> Iterator[Finding]:
+    """A traverse that was left out, so that the log's numbers lag behind the notes, which list the lines walked."""
+    scheme = log.scheme
+    logged = {r.line for r in log.walked if scheme.has_line(r.line)}
+    noted = {n.line for n in log.notes if n.line is not None and n.kind != "obstacle" and scheme.has_line(n.line)}
+    left_out, ahead = logged - noted, noted - logged
+    if len(left_out) != 1 or len(ahead) != 1:
+        return
+    (line,), (last,) = left_out, ahead
+    if scheme.order(last) != max(scheme.order(list(logged))) + 1 or scheme.order(line) < min(scheme.order(list(noted))):
+        return
+    found = (
+        f"The notes go on to line {last} but leave out line {line}; the log has line {line} and ends one line earlier."
+    )
+    advice = (
+        f"Line {line} was probably left out, and what the log calls line {line} and later lies one spacing farther on: "
+        f"note the position_m of these lines. Then line {line} must be walked again, not line {last}."
+    )
+    yield log.finding("error", "line-skipped", line, found, "the lines of the notes", advice, True)
+
+
+def _notes_disagree(log: GridLog) -> Iterator[Finding]:
+    """Notes against the log's own start, stop and heading; the notes count."""
+    for run in log.runs:
+        if run.note is None or run.kind == "base" or np.isnan(run.first):
+            continue
+        differences = [*_start_differences(run), *_stop_differences(log, run)]
+        if not differences:
+            continue
+        logged, noted, sure = zip(*differences)
+        severity = "note" if all(sure) else "warning"
+        advice = "The line is placed as noted. Look at it on the map."
+        if not all(sure):
+            advice = "Check the stations in the notes. If they are right, readings were lost or doubled: walk it again."
+        found = f"By the log the line was {' and '.join(logged)}."
+        expected = f"{' and '.join(noted)} ({run.note.where or 'the notes'})"
+        yield log.finding(severity, "note-disagrees", run, found, expected, advice)
+
+
+def _start_differences(run: RunSummary) -> Iterator[tuple[str, str, bool]]:
+    """Yield (as logged, as noted, True) for heading and start: the notes alone can mend these."""
+    noted, seen, start = noted_heading(run.note), seen_heading(run), run.note.start_station
+    if noted and seen and noted != seen:
+        yield f"walked {way(seen)}", f"walked {way(noted)}", True
+    if start is not None and abs(start - run.first) > SAME_STATION:
+        yield f"started at station {run.first:g}", f"started at station {start:g}", True
+
+
+def _stop_differences(log: GridLog, run: RunSummary) -> Iterator[tuple[str, str, bool]]:
+    """Yield (as logged, as noted, False) where the readings do not reach from the noted start to the noted stop."""
+    stop = run.note.stop_station
+    if stop is None or log.scheme.pace != "rate":
+        return
+    last = run.turn[0] + run.turn[1] * run.last
+    if abs(last - stop) * log.scheme.interval_m > SHORT_M + 1e-9:
+        # A line placed by its noted start has other stations than the log shows.
+        counted = " by its count of readings" if run.turn != (0.0, 1.0) else ""
+        yield f"stopped at station {last:g}{counted}", f"stopped at station {stop:g}", False
+
+
+def _positions(log: GridLog) -> Iterator[Finding]:
+    scheme = log.scheme
+    for run in log.walked:
+        if run.note is None or run.note.position_m is None:
+            continue
+        noted, right = run.note.position_m, float(scheme.position_m(run.line))
+        found = f"The line is noted at {noted:.2f} m along the baseline."
+        if not -POSITION_M <= noted <= scheme.width_m + POSITION_M:
+            advice = "Correct position_m in the notes."
+            yield log.finding("error", "position", run, found, f"0 to {scheme.width_m:g} m", advice)
+        elif abs(noted - right) > POSITION_M and scheme.has_line(run.line) and not _redoes_other(run):
+            expected = f"{right:.2f} m by its number and the spacing"
+            advice = "It is placed as noted. Correct position_m in the notes if it is wrong."
+            yield log.finding("warning", "position", run, found, expected, advice)
+
+
+def _redoes_other(run: RunSummary) -> bool:
+    return run.kind == "redo" and run.target not in (None, run.line)
+
+
+def _tie_positions(log: GridLog) -> Iterator[Finding]:
+    length = log.scheme.length_m
+    for run in log.runs:
+        if run.kind != "tie" or -POSITION_M <= run.position_m <= length + POSITION_M:
+            continue
+        found = f"The tie line is noted at {run.position_m:.2f} m, outside the grid."
+        if np.isnan(run.position_m):
+            found = "The notes do not say where the tie line crosses."
+        advice = "Note its distance from the baseline in position_m."
+        yield log.finding("error", "position", run, found, f"0 to {length:g} m from the baseline", advice)
+
+
+def _same_positions(log: GridLog) -> Iterator[Finding]:
+    """Lines of different numbers on the same ground, where neither is a redo of the other."""
+    runs = sorted((r for r in log.walked if r.kind == "survey"), key=lambda r: (r.position_m, r.line))
+    for one, two in zip(runs, runs[1:]):
+        if one.line == two.line or two.position_m - one.position_m > POSITION_M:
+            continue
+        moved, other = (one, two) if one.note and one.note.position_m is not None else (two, one)
+        found = f"Lines {other.line} and {moved.line} both lie at {moved.position_m:.2f} m along the baseline."
+        advice = "Correct position_m in the notes, or note the line walked again as redo."
+        yield log.finding("error", "position", moved, found, "one line at a position", advice)
+
+
+NOTE_CHECKS = (
+    _notes_without_line,
+    _lines_skipped,
+    _notes_disagree,
+    _positions,
+    _tie_positions,
+    _same_positions,
+)

@@ -1,0 +1,228 @@
+"""Checks of a log: direction and count of the lines, pace, marks, and readings lost."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+from typing import Iterator, Sequence
+
+import numpy as np
+
+from ..core import HEADINGS, PATTERNS, Finding, Scheme
+from .line_summaries import FAR_PACE, MANY, GridLog, RunSummary, bare_stretches, blocks, noted_heading, way
+from .lines import usual_starts
+
+HOLE_M = 1.0
+"""Readings lost over more than a metre hide a pit or a post, and must be walked again (common practice, no source)."""
+WALKING_MS = (0.3, 2.5)
+"""Slowest and fastest walk with an instrument in hand, in m/s (common practice, no source)."""
+SHORTEST_S = 4.0
+"""Times in whole seconds tell no pace over less than this: the rounding alone would be a quarter of it."""
+SPREAD = 4 * 1.4826
+"""Median absolute deviations beyond which a pace stands out: four standard deviations of a normal distribution."""
+
+
+def _directions(log: GridLog) -> Iterator[Finding]:
+    """Lines walked the other way than the pattern says: a forgotten setting, or a pattern not kept to."""
+    told = [r for r in log.kept if r.line == r.target and not noted_heading(r.note) and seen_heading(r)]
+    wrong = [r for r in told if seen_heading(r) != int(log.scheme.heading(r.line))]
+    if len(wrong) >= MANY and len(wrong) > 0.4 * len(told):
+        yield _wrong_pattern(log, told, wrong)
+        return
+    starts = usual_starts(log) if wrong else {}
+    for run in wrong:
+        right = int(log.scheme.heading(run.line))
+        start = starts[right]
+        found = f"The log has the line walked {way(-right)}, from station {run.first:g} to {run.last:g}."
+        if np.isnan(run.first):
+            found = f"The log has the line walked {way(-right)}."
+        advice = (
+            f"If it was walked {way(right)}, the setting was forgotten: note heading {way(right)} and "
+            f"start_station {start:g}, or near it. If it was walked {way(-right)}, note heading {way(-right)}."
+        )
+        expected = f"walked {way(right)} from near station {start:g}"
+        yield log.finding("error", "direction", run, found, expected, advice)
+
+
+def seen_heading(run: RunSummary) -> int:
+    """Return the heading that the log gives: its opening row's, else the way it counts; 0 when it gives none."""
+    return run.logged_heading or (0 if run.mixed else run.counted)
+
+
+def _wrong_pattern(log: GridLog, told: Sequence[RunSummary], wrong: Sequence[RunSummary]) -> Finding:
+    """Return one finding for a register whose pattern or first heading is not the log's, with what would fit."""
+    fits = {}
+    for pattern in PATTERNS:
+        for first in HEADINGS:
+            headings = replace(log.scheme, pattern=pattern, first_heading=first).heading([r.line for r in told])
+            fits[pattern, first] = np.mean(headings == [seen_heading(r) for r in told])
+    best = max(fits, key=fits.get)
+    advice = "Note the heading of each line that does not follow the pattern."
+    if fits[best] > 0.9:
+        advice = f"If it was walked so, set pattern {best[0]} and first_heading {best[1]} in the register. If not, "
+        advice += "note the heading of each line."
+    found = f"{len(wrong)} of {len(told)} lines were not walked the way the register says, the first of them line "
+    expected = f"pattern {log.scheme.pattern}, first_heading {log.scheme.first_heading}"
+    return log.finding("error", "direction", None, f"{found}{wrong[0].line}.", expected, advice)
+
+
+def _step_signs(log: GridLog) -> Iterator[Finding]:
+    starts = usual_starts(log)
+    for run in log.kept:
+        if run.mixed:
+            found = f"The stations grow {run.ups} times and fall {run.downs} times within the line."
+            advice = "The logger probably ran on while turning. Note the line as void and walk it again."
+            yield log.finding("error", "step-sign", run, found, "a count that goes one way", advice, True)
+        elif run.counted and run.counted == -run.logged_heading and not noted_heading(run.note):
+            start = starts[run.logged_heading]
+            found = (
+                f"The log has the line walked {way(run.logged_heading)}, but counts from station {run.first:g} to "
+                f"{run.last:g}."
+            )
+            expected = f"a count {'up' if run.logged_heading > 0 else 'down'} from near station {start:g}"
+            advice = f"Note heading {way(run.logged_heading)} and start_station {start:g}, or near it."
+            yield log.finding("warning", "step-sign", run, found, expected, advice)
+
+
+def _station_jumps(log: GridLog) -> Iterator[Finding]:
+    if np.isfinite(log.usual_step) and abs(log.usual_step - 1) > 1e-6:
+        found = f"The stations change by {log.usual_step:g} from one reading to the next."
+        advice = "Give the station column a factor in the layout of the log, so that stations count readings."
+        yield log.finding("error", "station-jump", None, found, "a change of 1", advice)
+        return
+    for run in log.kept:
+        if run.mixed or not run.jumps:
+            continue
+        others = [r for r in log.kept if r.target == run.target and r is not run]
+        bare = bare_stretches(log, run.target, others)
+        against = [j for j in run.jumps if np.sign(j[1] - j[0]) != run.counted]
+        if against:
+            more = f" It does not go on by 1 at {len(against)} places." if len(against) > 1 else ""
+            found = f"The station goes from {against[0][0]:g} to {against[0][1]:g} within the line.{more}"
+            advice = "Look at the line on the map: readings from there on may lie wrong."
+            yield log.finding("warning", "station-jump", run, found, "a count that goes on by 1", advice)
+        for before, after in run.jumps:
+            if np.sign(after - before) == run.counted:
+                yield from _lost_readings(log, run, before, after, bare)
+
+
+def _lost_readings(log: GridLog, run: RunSummary, before: float, after: float, bare) -> Iterator[Finding]:
+    """Yield the finding about one jump ahead; none where nothing was lost that is needed."""
+    a, b = sorted(run.turn[0] + run.turn[1] * s for s in (before, after))
+    lost = sum(max(0.0, min(b - 1, high) - max(a + 1, low) + 1) for low, high in bare) * log.scheme.interval_m
+    if lost <= 0:
+        return
+    found = f"The station jumps from {before:g} to {after:g}. Readings over {lost:.1f} m are lost."
+    expected = "a count that goes on by 1"
+    if lost > HOLE_M + 1e-9:
+        advice = f"Walk line {run.line} again: a gap of more than {HOLE_M:g} m can hide a pit. "
+        advice += "If something stood in the way, note it as obstacle."
+        yield log.finding("error", "station-jump", run, found, expected, advice, True)
+    else:
+        advice = f"Leave it: a gap of up to {HOLE_M:g} m is filled from its neighbours."
+        yield log.finding("warning", "station-jump", run, found, expected, advice)
+
+
+def _paces(log: GridLog) -> Iterator[Finding]:
+    """Lines walked far faster or slower than the others, and times that nobody can have walked."""
+    timed = [r for r in log.kept if not r.clock_back and r.duration_s >= SHORTEST_S]
+    if not timed:
+        return
+    speed = np.array([_walked_m(log.scheme, r) / r.duration_s for r in timed])
+    usual = float(np.median(speed))
+    if not WALKING_MS[0] <= usual <= WALKING_MS[1]:
+        found = (
+            f"By its times and {log.scheme.readings_per_m:g} readings a metre, the grid was walked at {usual:.2f} m/s."
+        )
+        advice = "Check readings_per_m in the register, and the format of the times in the layout of the log."
+        yield log.finding("warning", "pace", None, found, f"{WALKING_MS[0]:g} to {WALKING_MS[1]:g} m/s", advice)
+    off = np.abs(np.log(speed / usual))
+    limit = max(np.log(FAR_PACE), SPREAD * float(np.median(off)))
+    for run, its, far in zip(timed, speed.tolist(), off > limit):
+        if far:
+            found = f"The line was walked at {its:.2f} m/s: {run.count} readings in {run.duration_s:.0f} s."
+            advice = "Look at the line on the map. Walk it again if features are shifted against its neighbours."
+            yield log.finding("warning", "pace", run, found, f"about {usual:.2f} m/s, as the other lines", advice)
+
+
+def _walked_m(scheme: Scheme, run: RunSummary) -> float:
+    if scheme.pace != "rate":
+        return scheme.length_m
+    return max(run.count - 1, run.high - run.low) * scheme.interval_m
+
+
+def _clocks(log: GridLog) -> Iterator[Finding]:
+    for run in log.kept:
+        if run.clock_back:
+            found = "The times run backwards within the line."
+            advice = "Check the clock of the logger, and the format of the times in the layout of the log."
+            yield log.finding("warning", "pace", run, found, "times that grow", advice)
+
+
+def _marks(log: GridLog) -> Iterator[Finding]:
+    if log.scheme.pace != "marks" or not log.kept:
+        return
+    usual = Counter(r.marks for r in log.kept).most_common(1)[0][0]
+    if usual < 2:
+        found, expected = f"Most lines have {usual} marks.", "a mark at both edges at least"
+        advice = "Check the marks in the log and in its layout, or set pace to rate in the register."
+        yield log.finding("error", "marks", None, found, expected, advice)
+        return
+    for run in log.kept:
+        if run.marks != usual:
+            advice = "It is placed by the reading rate. Correct the marks in the log if you know them."
+            found, expected = f"The line has {run.marks} marks.", f"{usual} marks, as most lines have"
+            yield log.finding("warning", "marks", run, found, expected, advice)
+
+
+def _missing_values(log: GridLog) -> Iterator[Finding]:
+    """Readings without value, counted by channel; long stretches of them by line."""
+    names: dict[bytes, list[str]] = {}
+    masks: dict[bytes, np.ndarray] = {}
+    for channel, values in log.readings.channels.items():
+        missing = ~np.isfinite(values)
+        key = missing.tobytes()
+        masks[key] = missing
+        names.setdefault(key, []).append(channel)
+    total = len(log.readings)
+    for key, missing in masks.items():
+        count, channels = int(np.count_nonzero(missing)), ", ".join(names[key])
+        if not count:
+            continue
+        empty = count == total
+        found = f"Readings without a value of {channels}: {count} of {total}."
+        advice = (
+            "Check the column in the layout of the log." if empty else "Nothing to do: they are left out of the map."
+        )
+        yield log.finding("error" if empty else "note", "values-missing", None, found, "none", advice)
+        if not empty:
+            yield from _value_holes(log, channels, missing)
+
+
+def _value_holes(log: GridLog, channels: str, missing: np.ndarray) -> Iterator[Finding]:
+    for run in log.kept:
+        bad = missing[run.run.rows]
+        if np.isnan(run.first) or np.count_nonzero(bad) * log.scheme.interval_m <= HOLE_M:
+            continue
+        station = run.turn[0] + run.turn[1] * log.readings.station[run.run.rows]
+        needed = np.zeros(len(bad), bool)
+        others = [r for r in log.kept if r.target == run.target and r is not run]
+        for low, high in bare_stretches(log, run.target, others):
+            needed |= (station >= low) & (station <= high)
+        for a, b in blocks(bad & needed):
+            if (b - a) * log.scheme.interval_m > HOLE_M + 1e-9:
+                low, high = sorted((station[a], station[b - 1]))
+                found = f"No values of {channels} at stations {low:g} to {high:g}."
+                advice = f"Walk line {run.line} again: a gap of more than {HOLE_M:g} m can hide a pit."
+                yield log.finding("error", "values-missing", run, found, "a value in each reading", advice, True)
+
+
+WALK_CHECKS = (
+    _directions,
+    _step_signs,
+    _station_jumps,
+    _paces,
+    _clocks,
+    _marks,
+    _missing_values,
+)

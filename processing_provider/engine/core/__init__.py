@@ -1,0 +1,99 @@
+"""What every stage uses: readings and their store, notes, findings, and models that several stages have in common."""
+
+from .atomic_file import whole_file
+from .checks import check_channels, check_choice, check_finite, check_positive
+from .edits import BY_HAND, Edits, FlagEdit, edited_notes, edits_as_json, flag_by_hand, parse_edits
+from .errors import Cancelled, EngineError
+from .filters import FINE_M, band_pass, smoother
+from .findings import FIELDS, SEVERITIES, Finding, finding_rows, walk_again_count
+from .line_order import line_order
+from .lines import MIN_READINGS, SAME_PLACE, Lines, lines_of
+from .noise import noise_of
+from .notes import Note, notes_for, number_or_none, parse_notes
+from .progress import Progress, part_of
+from .readings import (
+    FIXED_FIELDS,
+    FLAGS,
+    KINDS,
+    PLACE,
+    Key,
+    Readings,
+    Run,
+    concatenate,
+    flag_bit,
+    flag_words,
+    kind_code,
+)
+from .register import GridEntry, parse_register
+from .scheme import HEADINGS, PATTERNS, Scheme
+from .store import Blocks, GridStore, ValuesInUse, grid_by_grid, scratch_folder
+from .text_file import read_text
+from .tie_profile import HALF_WINDOW_M, is_across, lines_at, mean_within, profile_of, recordings
+from .walk_model import BLUR_M, walk_shapes
+
+__all__ = [
+    "BLUR_M",
+    "BY_HAND",
+    "Blocks",
+    "Cancelled",
+    "Edits",
+    "EngineError",
+    "FIELDS",
+    "FINE_M",
+    "FIXED_FIELDS",
+    "FLAGS",
+    "Finding",
+    "FlagEdit",
+    "GridEntry",
+    "GridStore",
+    "HALF_WINDOW_M",
+    "HEADINGS",
+    "KINDS",
+    "Key",
+    "Lines",
+    "MIN_READINGS",
+    "Note",
+    "PATTERNS",
+    "PLACE",
+    "Progress",
+    "Readings",
+    "Run",
+    "SAME_PLACE",
+    "SEVERITIES",
+    "Scheme",
+    "ValuesInUse",
+    "band_pass",
+    "check_channels",
+    "check_choice",
+    "check_finite",
+    "check_positive",
+    "concatenate",
+    "edited_notes",
+    "edits_as_json",
+    "finding_rows",
+    "flag_bit",
+    "flag_by_hand",
+    "flag_words",
+    "grid_by_grid",
+    "is_across",
+    "kind_code",
+    "line_order",
+    "lines_at",
+    "lines_of",
+    "mean_within",
+    "noise_of",
+    "notes_for",
+    "number_or_none",
+    "parse_edits",
+    "parse_notes",
+    "parse_register",
+    "part_of",
+    "profile_of",
+    "read_text",
+    "recordings",
+    "scratch_folder",
+    "smoother",
+    "walk_again_count",
+    "walk_shapes",
+    "whole_file",
+]

@@ -1,0 +1,127 @@
+"""The scheme of a grid: what the setting-out and the logger's settings say before anybody walks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Optional
+
+import numpy as np
+
+from .checks import check_choice, check_finite, check_positive
+from .errors import EngineError
+
+PATTERNS = ("alternate", "one-way")
+HEADINGS = {"out": 1, "back": -1}
+PACES = ("rate", "ends", "marks")
+
+
+@dataclass(frozen=True)
+class Scheme:
+    """Size of a grid and how it is walked and counted.
+
+    Attributes
+    ----------
+    grid : str
+        Name of the grid.
+    length_m, width_m : float
+        Along the traverses (v) and along the baseline (u).
+    spacing_m : float
+        Between traverses.
+    readings_per_m : float
+    first_offset_m : float or None
+        u of the first line; None = half the spacing.
+    first_line, line_step : int
+        Recorded number of the first line, and by how much the number grows from one line to the next.
+    first_station : float
+        Station of the first reading inside the start edge.
+    pattern : str
+        ``alternate`` or ``one-way``.
+    first_heading : str
+        ``out`` = away from the baseline, or ``back``.
+    sensor_ahead_m, sensor_right_m : float
+        Where the middle of the coils is, seen from the person in walking direction.
+    pace : str
+        ``rate`` (evenly by readings per metre), ``ends`` (stretched between noted ends), ``marks`` (between fiducials).
+    """
+
+    length_m: float
+    width_m: float
+    spacing_m: float
+    readings_per_m: float
+    grid: str = ""
+    first_offset_m: Optional[float] = None
+    first_line: int = 1
+    line_step: int = 1
+    first_station: float = 1.0
+    pattern: str = "alternate"
+    first_heading: str = "out"
+    sensor_ahead_m: float = 0.0
+    sensor_right_m: float = 0.0
+    pace: str = "rate"
+
+    def __post_init__(self) -> None:
+        where = f" of grid {self.grid}" if self.grid else ""
+        for name in ("length_m", "width_m", "spacing_m", "readings_per_m"):
+            check_positive(name + where, getattr(self, name))
+        for name in ("first_station", "sensor_ahead_m", "sensor_right_m"):
+            check_finite(name + where, getattr(self, name))
+        if self.first_offset_m is None:
+            object.__setattr__(self, "first_offset_m", self.spacing_m / 2)
+        check_finite("first_offset_m" + where, self.first_offset_m)
+        check_choice("pattern" + where, self.pattern, PATTERNS)
+        check_choice("first_heading" + where, self.first_heading, tuple(HEADINGS))
+        check_choice("pace" + where, self.pace, PACES)
+        if self.line_step == 0:
+            raise EngineError(f"Invalid line_step{where}: 0 was given. It must be a whole number other than zero.")
+
+    @property
+    def interval_m(self) -> float:
+        """Distance between readings in metres."""
+        return 1.0 / self.readings_per_m
+
+    @property
+    def line_count(self) -> int:
+        """How many traverses the scheme has between the first offset and the width."""
+        return int(np.floor((self.width_m - self.first_offset_m) / self.spacing_m + 1e-9)) + 1
+
+    @property
+    def lines(self) -> np.ndarray:
+        """Recorded numbers of the traverses, (line_count,) int."""
+        return self.first_line + self.line_step * np.arange(self.line_count)
+
+    @property
+    def readings_per_line(self) -> int:
+        """Readings between the two edges, as the rate gives it."""
+        return round(self.length_m * self.readings_per_m)
+
+    def order(self, line) -> np.ndarray:
+        """Return the 0-based place of recorded line numbers in the scheme (a fraction for numbers between)."""
+        return (np.asarray(line, float) - self.first_line) / self.line_step
+
+    def has_line(self, line: int) -> bool:
+        """Return whether a recorded line number is one of the scheme's traverses."""
+        place = (line - self.first_line) / self.line_step
+        return place == int(place) and 0 <= place < self.line_count
+
+    def position_m(self, line) -> np.ndarray:
+        """Return u in metres of recorded line numbers."""
+        return self.first_offset_m + self.order(line) * self.spacing_m
+
+    def heading(self, line) -> np.ndarray:
+        """Return 1 (out) or -1 (back) as the pattern gives it for recorded line numbers."""
+        first = HEADINGS[self.first_heading]
+        odd = np.mod(np.round(self.order(line)), 2) == 1
+        return np.where(odd & (self.pattern == "alternate"), -first, first).astype(np.int8)
+
+    def distance_m(self, station) -> np.ndarray:
+        """Return v in metres of the middle of a station's interval: (s - first_station + 1/2) / readings_per_m."""
+        return (np.asarray(station, float) - self.first_station + 0.5) * self.interval_m
+
+    def edge_stations(self, heading: int, length_m: Optional[float] = None) -> tuple[float, float]:
+        """Return the stations of the first and last reading inside the edges for a heading (1 or -1).
+
+        ``length_m`` is the distance between the edges; None = the traverses' length.
+        """
+        readings = self.readings_per_line if length_m is None else round(length_m * self.readings_per_m)
+        ends = self.first_station, self.first_station + readings - 1
+        return ends if heading >= 0 else ends[::-1]

@@ -1,0 +1,265 @@
+"""Grids of a survey one at a time: in memory while they are few, beyond that in files of a scratch folder."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+import weakref
+from contextlib import contextmanager
+from dataclasses import fields
+from pathlib import Path
+from typing import Callable, Iterable, Iterator, Mapping, Optional, Sequence, TypeVar
+
+import numpy as np
+
+from .errors import EngineError
+from .lines import grids_of
+from .readings import Readings
+
+MOST_BYTES = 128 * 2**20
+"""What a store of grids keeps in memory, about a million readings."""
+MOST_BYTES_OF_BLOCKS = 32 * 2**20
+COLUMNS = tuple(
+    item.name for item in fields(Readings) if item.name not in ("grids", "sources", "units", "channels", "raw", "se",
+                                                                "extras")
+)  # fmt: skip
+Told = TypeVar("Told")
+BY_NAME = ("channels", "raw", "se", "extras")
+
+
+@contextmanager
+def scratch_folder(parent: Path) -> Iterator[Path]:
+    """Lend an empty folder inside ``parent``; whatever happens, it is gone afterwards.
+
+    Raises
+    ------
+    EngineError
+        When it cannot be made.
+    """
+    try:
+        folder = Path(tempfile.mkdtemp(prefix=".scratch-", dir=parent))
+    except OSError as error:
+        raise EngineError(f"No scratch folder can be made in {parent}: {error}. Choose another folder.") from error
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+class _File:
+    """Arrays in a file, which is deleted when nothing refers to it any more."""
+
+    def __init__(self, folder: Path, arrays: Sequence[np.ndarray]):
+        try:
+            with tempfile.NamedTemporaryFile(dir=folder, suffix=".npy", delete=False) as file:
+                self._path, self._count = Path(file.name), len(arrays)
+                weakref.finalize(self, self._path.unlink, missing_ok=True)
+                for array in arrays:
+                    np.save(file, array, allow_pickle=False)
+        except OSError as error:
+            raise EngineError(
+                f"The scratch folder {folder} cannot be written: {error}. Is the disk full? A survey needs about "
+                "500 bytes a reading there while it is processed; make room, or choose a folder on another disk."
+            ) from error
+
+    def arrays(self) -> list[np.ndarray]:
+        with self._path.open("rb") as file:
+            return [np.load(file, allow_pickle=False) for _ in range(self._count)]
+
+
+class Shelf(Mapping):
+    """Lists of arrays by key; what goes beyond a size is kept in files.
+
+    Parameters
+    ----------
+    folder : Path, optional
+        For the files; without one all stays in memory.
+    most_bytes : int
+        Kept in memory.
+    """
+
+    def __init__(self, folder: Optional[Path] = None, most_bytes: int = MOST_BYTES):
+        self._folder, self._most, self._held = folder, most_bytes, 0
+        self._kept: dict = {}
+
+    def __setitem__(self, key, arrays: Sequence[np.ndarray]) -> None:
+        before = self._kept.pop(key, None)
+        if isinstance(before, list):
+            self._held -= sum(a.nbytes for a in before)
+        size = sum(a.nbytes for a in arrays)
+        if self._folder is None or self._held + size <= self._most:
+            self._kept[key] = list(arrays)
+            self._held += size
+        else:
+            self._kept[key] = _File(self._folder, arrays)
+
+    def __getitem__(self, key) -> list[np.ndarray]:
+        kept = self._kept[key]
+        return kept if isinstance(kept, list) else kept.arrays()
+
+    def __contains__(self, key) -> bool:
+        return key in self._kept
+
+    def __iter__(self) -> Iterator:
+        return iter(self._kept)
+
+    def __len__(self) -> int:
+        return len(self._kept)
+
+    def copy(self) -> Shelf:
+        """Return a shelf with the same arrays, which goes its own way from here on."""
+        other = Shelf(self._folder, self._most)
+        other._kept, other._held = dict(self._kept), self._held
+        return other
+
+
+class Blocks(Mapping):
+    """Blocks of a raster by first row and column, see ``BlockRaster``; what goes beyond a size is kept in files."""
+
+    def __init__(self, folder: Optional[Path] = None, most_bytes: int = MOST_BYTES_OF_BLOCKS):
+        self._shelf = Shelf(folder, most_bytes)
+
+    def __setitem__(self, start: tuple[int, int], block: np.ndarray) -> None:
+        self._shelf[start] = [block]
+
+    def __getitem__(self, start: tuple[int, int]) -> np.ndarray:
+        return self._shelf[start][0]
+
+    def __iter__(self) -> Iterator:
+        return iter(self._shelf)
+
+    def __len__(self) -> int:
+        return len(self._shelf)
+
+
+class GridStore:
+    """Tables of readings, one a grid, in the order in which they came.
+
+    All tables that come out have the same channels, extras and units, NaN where a grid has none, as if they had been
+    joined by ``concatenate``.
+
+    Parameters
+    ----------
+    folder : Path, optional
+        Scratch folder; without one all stays in memory.
+    most_bytes : int
+        Kept in memory.
+    """
+
+    def __init__(self, folder: Optional[Path] = None, most_bytes: int = MOST_BYTES):
+        self.folder, self.most_bytes = folder, most_bytes
+        self._shelf = Shelf(folder, most_bytes)
+        self._heads: dict[str, _Head] = {}
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the grids."""
+        return tuple(self._heads)
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """How many readings each grid has."""
+        return {name: head.count for name, head in self._heads.items()}
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Channels that any grid has."""
+        return self._names("channels")
+
+    @property
+    def units(self) -> dict[str, str]:
+        """Unit by channel, as the first grid that has the channel tells it."""
+        return {k: v for head in reversed(self._heads.values()) for k, v in head.units.items()}
+
+    def put(self, name: str, readings: Readings) -> None:
+        """Keep the readings of a grid, in the place of those it had.
+
+        Raises
+        ------
+        EngineError
+            When the scratch folder cannot be written.
+        """
+        names = {group: tuple(getattr(readings, group)) for group in BY_NAME}
+        arrays = [getattr(readings, column) for column in COLUMNS]
+        arrays += [getattr(readings, group)[key] for group in BY_NAME for key in names[group]]
+        self._shelf[name] = arrays
+        self._heads[name] = _Head(readings, names)
+
+    def get(self, name: str) -> Readings:
+        """Return the readings of a grid."""
+        head, arrays = self._heads[name], iter(self._shelf[name])
+        columns = {column: next(arrays) for column in COLUMNS}
+        groups = {group: {key: next(arrays) for key in head.names[group]} for group in BY_NAME}
+        for group in ("channels", "extras"):
+            own = groups[group]
+            groups[group] = {key: own[key] if key in own else np.full(head.count, np.nan) for key in self._names(group)}
+        return Readings(grids=head.grids, sources=head.sources, units=self.units, **columns, **groups)
+
+    def items(self) -> Iterator[tuple[str, Readings]]:
+        """Yield name and readings of each grid that has any."""
+        for name, count in self.counts.items():
+            if count:
+                yield name, self.get(name)
+
+    def copy(self) -> GridStore:
+        """Return a store of the same readings, which goes its own way from here on."""
+        other = GridStore(self.folder, self.most_bytes)
+        other._shelf, other._heads = self._shelf.copy(), dict(self._heads)
+        return other
+
+    def _names(self, group: str) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(key for head in self._heads.values() for key in head.names[group]))
+
+
+class ValuesInUse:
+    """The values of a channel that are in use, grid by grid, as often as they are gone through."""
+
+    def __init__(self, grids: GridStore, channel: str):
+        self._grids, self._channel = grids, channel
+
+    def __iter__(self) -> Iterator[np.ndarray]:
+        for _, part in self._grids.items():
+            yield part.channels[self._channel][part.in_use]
+
+
+class _Head:
+    """What a table of readings has besides its arrays."""
+
+    def __init__(self, readings: Readings, names: Mapping[str, tuple[str, ...]]):
+        self.grids, self.sources, self.units = readings.grids, readings.sources, readings.units
+        self.names, self.count = names, len(readings)
+
+
+def grid_by_grid(readings: Readings, work: Callable[[GridStore], Told]) -> tuple[Readings, Told]:
+    """Have work that goes grid by grid done on one table; return the table as it is then, and what the work returns."""
+    before, store = {name: (rows, part) for name, rows, part in grids_of(readings)}, GridStore()
+    nothing = readings.take(np.zeros(0, int))
+    for name in readings.grids:
+        store.put(name, before[name][1] if name in before else nothing)
+    told = work(store)
+    return (_put_back(readings, before.values(), [store.get(name) for name in before]) if before else readings), told
+
+
+def _put_back(readings: Readings, before: Iterable[tuple], after: Sequence[Readings]) -> Readings:
+    """Return the table with the columns that have changed; ``before`` holds rows and readings of each grid."""
+    rows, parts = zip(*before)
+    changed = {}
+
+    def joined(columns: Sequence[np.ndarray]) -> np.ndarray:
+        whole = np.empty(len(readings), columns[0].dtype)
+        for where, column in zip(rows, columns):
+            whole[where] = column
+        return whole
+
+    for name in COLUMNS:
+        columns = [getattr(part, name) for part in after]
+        if any(column is not getattr(part, name) for column, part in zip(columns, parts)):
+            changed[name] = joined(columns)
+    for group in BY_NAME:
+        tables, own = [getattr(part, group) for part in after], [getattr(part, group) for part in parts]
+        whole = dict(getattr(readings, group))
+        for key in tables[0]:
+            if any(table[key] is not old.get(key) for table, old in zip(tables, own)):
+                whole[key] = joined([table[key] for table in tables])
+        changed[group] = whole
+    return readings.replace(**changed)

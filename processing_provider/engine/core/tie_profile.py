@@ -1,0 +1,61 @@
+"""Recordings of ties and base readings, and what a tie and the lines read where they cross."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .lines import MIN_READINGS, Lines
+from .readings import Readings, flag_bit, kind_code
+
+HALF_WINDOW_M = 0.25
+"""Readings that near to a crossing stand for it."""
+
+
+def recordings(readings: Readings, kind: str, values: np.ndarray) -> list[np.ndarray]:
+    """Return the rows of each recording of a kind; base readings need no place."""
+    known = np.isfinite(values)
+    if kind == "tie":
+        known &= readings.in_use & np.isfinite(readings.u_m) & np.isfinite(readings.v_m)
+    else:
+        known &= (readings.flag & ~np.uint16(flag_bit("unplaced"))) == 0
+    mine = np.flatnonzero(known & (readings.kind == kind_code(kind)))
+    runs = [mine[run.rows] for run in readings.take(mine).runs()] if len(mine) else []
+    return [rows for rows in runs if len(rows) >= MIN_READINGS]
+
+
+def is_across(readings: Readings, lines: Lines, rows: np.ndarray) -> bool:
+    return np.ptp(readings.u_m[rows]) > np.ptp(readings.v_m[rows]) and len(lines) > 0
+
+
+def profile_of(readings: Readings, values: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Return the rows of a tie in order of u, their u in metres, the smoothed values and their slope by the metre.
+
+    Where two readings lie in one place there is no slope: it is 0.
+    """
+    order = rows[np.argsort(readings.u_m[rows], kind="stable")]
+    u = readings.u_m[order]
+    smooth = running_mean(u, values[order], HALF_WINDOW_M)
+    return order, u, smooth, np.gradient(smooth, u) if np.all(np.diff(u) > 0) else np.zeros(len(u))
+
+
+def lines_at(lines: Lines, matrix: np.ndarray, v_m: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return values of the lines (L,) at a place along the traverses, and their first and second derivatives there."""
+    reach = HALF_WINDOW_M
+    before, level, after = (
+        mean_within(lines.v, matrix, v_m + low, v_m + high)
+        for low, high in ((-2 * reach, 0.0), (-reach, reach), (0.0, 2 * reach))
+    )
+    return level, (after - before) / (2 * reach), (after + before - 2 * level) / reach**2
+
+
+def mean_within(v: np.ndarray, matrix: np.ndarray, low: float, high: float) -> np.ndarray:
+    """Return the mean of each row between two places, NaN without a value there."""
+    part = matrix[:, (v >= low - 1e-9) & (v <= high + 1e-9)]
+    count = np.count_nonzero(np.isfinite(part), axis=1)
+    return np.where(count > 0, np.nansum(part, axis=1) / np.maximum(count, 1), np.nan)
+
+
+def running_mean(u: np.ndarray, values: np.ndarray, reach: float) -> np.ndarray:
+    total = np.concatenate([[0.0], np.cumsum(values - values.mean())])
+    low, high = np.searchsorted(u, u - reach - 1e-9), np.searchsorted(u, u + reach + 1e-9)
+    return values.mean() + (total[high] - total[low]) / (high - low)

@@ -1,0 +1,261 @@
+"""Outliers: isolated readings that neither the traverse nor its neighbours explain."""
+
+from __future__ import annotations
+
+from typing import Callable, Optional, Sequence
+
+import numpy as np
+
+from ..core import GridStore, Lines, Readings, check_channels, check_positive, grid_by_grid, lines_of
+
+HALF_WINDOWS = (2, 3)
+"""Running medians of 5 readings (for one or two outlying readings in a row) and of 7 (for three)."""
+GRADIENT_SHARE = 0.5
+"""How much of the local gradient (a reading) adds to the noise. The top of a Gaussian anomaly stands out from its
+7-reading median by about one gradient at most, so at 6 noise units it stays below half of the limit."""
+NEIGHBOUR_REACH_M = 0.3
+NEIGHBOUR_SHARE = 0.3
+"""A neighbouring line that stands out by this share of the reading's own height says that it is ground."""
+SHARPEST_M = 0.25
+"""Coils blur all ground by a Gaussian of at least this standard deviation (common practice, no source: they see about
+0.35 m at once)."""
+SAFETY = 2.0
+"""Ground may be so many times more curved than a Gaussian anomaly that is blurred so little."""
+ALOOF = 1 / 3
+"""A reading stands out of both its neighbours by this share of what it misses the four around it: the foot of a step
+does not."""
+
+
+def flag_outliers(
+    readings: Readings,
+    *,
+    channels: Optional[Sequence[str]] = None,
+    threshold: float = 6.0,
+    progress: Optional[Callable[[float], None]] = None,
+) -> tuple[Readings, dict]:
+    """Flag isolated readings as ``outlier``; their values stay as they are.
+
+    Parameters
+    ----------
+    readings : Readings
+        Placed readings of one or several grids. Flagged readings take no part.
+    channels : sequence of str, optional
+        Channels to look at; all when not given. A reading that is an outlier in one of them is out of use in all.
+    threshold : float
+        How many noise units (noise plus half the local gradient) a reading must stand out of the running median.
+    progress : callable, optional
+        Called with the share done.
+
+    Returns
+    -------
+    Readings, dict
+        The same readings, outliers flagged, and the record: ``figures`` with ``flagged``, ``readings`` (in use
+        before) and ``noise`` (by channel, median of the grids, in the channel's unit); ``table`` a row a grid and
+        channel.
+
+    Raises
+    ------
+    EngineError
+        When the threshold is not above zero or a channel is not there.
+
+    Notes
+    -----
+    One to three readings in a row can be outliers, if the traverse returns to its level on both sides. What is
+    wider, or what a neighbouring line shows at the same place, is ground; unless it is sharper than coils can see.
+    Where readings lie d <= ``SHARPEST_M`` apart, the cubic through the two readings on either side of a reading,
+    (-1 4 . 4 -1) / 6, misses a Gaussian anomaly of that standard deviation by d^4 / 6 times its fourth derivative, no
+    more than (d / SHARPEST_M)^2 / 2 of the range of the four. What misses by more than ``SAFETY`` times that, and by
+    the threshold times the noise of the five, is no ground, also on the flank of iron. Noise comes from second
+    differences along the traverses, sigma = 1.4826 median|x[i-1] - 2 x[i] + x[i+1]| / sqrt(6) (normal white noise).
+    """
+    options = {"channels": channels, "threshold": threshold, "progress": progress}
+    return grid_by_grid(readings, lambda grids: flag_grids(grids, **options))
+
+
+def flag_grids(
+    grids: GridStore,
+    *,
+    channels: Optional[Sequence[str]] = None,
+    threshold: float = 6.0,
+    progress: Optional[Callable[[float], None]] = None,
+) -> dict:
+    """Do what ``flag_outliers`` does to the grids of a store; return the record."""
+    threshold = check_positive("threshold", threshold)
+    chosen = check_channels(channels, grids.channels)
+    figures, table = {"flagged": 0, "readings": 0}, []
+    for i, (name, part) in enumerate(grids.items()):
+        lines, outlying = lines_of(part), np.zeros(len(part), bool)
+        for channel in chosen:
+            found, noise = _outlying(part, lines, part.channels[channel], threshold)
+            outlying[found] = True
+            table.append({"grid": name, "channel": channel, "flagged": len(found), "noise": noise})
+        figures["flagged"] += int(np.count_nonzero(outlying))
+        figures["readings"] += int(np.count_nonzero(part.in_use))
+        grids.put(name, part.with_flag("outlier", outlying))
+        if progress is not None:
+            progress((i + 1) / len(grids.names))
+    figures["noise"] = {c: _middle([r["noise"] for r in table if r["channel"] == c]) for c in chosen}
+    options = {"channels": list(chosen), "threshold": threshold}
+    return {"step": "flagoutliers", "options": options, "figures": figures, "table": table}
+
+
+def _middle(values: list) -> Optional[float]:
+    known = [v for v in values if v is not None]
+    return float(np.median(known)) if known else None
+
+
+def _outlying(readings: Readings, lines: Lines, values: np.ndarray, threshold: float) -> tuple[np.ndarray, object]:
+    """Return the rows of outlying readings and the noise (None when there are too few readings to tell)."""
+    used = np.flatnonzero((readings.flag == 0) & np.isfinite(values) & (lines.owner >= 0))
+    order = used[np.lexsort((readings.seq[used], lines.owner[used]))]
+    owner, known = lines.owner[order], values[order]
+    noise = _noise(known, owner)
+    if noise is None:
+        return order[:0], None
+    around = _windows(known, owner, max(HALF_WINDOWS))
+    score = np.zeros(len(order))
+    height = np.zeros(len(order))
+    for half in HALF_WINDOWS:
+        level = _median_of(around[len(around) // 2 - half : len(around) // 2 + half + 1])
+        above = known - level
+        here = np.abs(above) / (noise + GRADIENT_SHARE * _steepest(level, owner, half + 1))
+        height = np.where(here > score, above, height)
+        score = np.maximum(score, here)
+    found = score > threshold
+    # The level of the widest window.
+    clean = np.where(found, level, known)
+    sharp = _sharp(known, clean, found, owner, readings.v_m[order], threshold * noise)
+    rows = np.flatnonzero(found & ~sharp)
+    if len(rows):
+        flat = values.copy()
+        flat[order] = level
+        found[rows] = ~_is_ground(readings, lines, values, flat, order[rows], height[rows], noise)
+    return order[found | sharp], noise
+
+
+def _sharp(known, clean, found, owner, v_m, least: float) -> np.ndarray:
+    """Return which readings are sharper than ground, by more than ``least`` (of one reading's noise).
+
+    ``clean`` are the readings with the ``found`` ones levelled. Of readings not among them, only the sharpest nearby
+    is taken, and only if all around is smooth without it.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    step = np.abs(np.diff(v_m))[owner[1:] == owner[:-1]]
+    step = float(np.median(step)) if len(step) else np.inf
+    if step > SHARPEST_M or len(known) < 5:
+        return np.zeros(len(known), bool)
+    # The fifth reading on must be of the same line, and near.
+    apart = np.where(owner[4:] == owner[:-4], np.abs(v_m[4:] - v_m[:-4]), np.inf) > 6 * step
+    apart = np.pad(apart, 2, constant_values=True)
+    share = SAFETY * (step / SHARPEST_M) ** 2 / 2
+    above, expected = _misses(known, clean, share, least)
+    above[apart] = -np.inf
+    sharp = above > 0
+    new = sharp & ~found & (above >= maximum_filter1d(above, 5))
+    clean = np.where(new, expected, clean)
+    left, _ = _misses(clean, clean, share, least)
+    smooth = maximum_filter1d(np.where(apart, -np.inf, left), 5) <= 0
+    return (sharp & found) | (new & smooth)
+
+
+def _misses(own: np.ndarray, around: np.ndarray, share: float, least: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return (n,) by how much more than ground and noise allow readings miss the cubic through two on either side.
+
+    Not above zero where a reading lies between its neighbours or next to one. The other (n,) are the cubic's values.
+    """
+    beside = np.stack([np.roll(around, by) for by in (2, 1, -1, -2)])
+    expected = np.array([-1, 4, 4, -1]) @ beside / 6
+    miss = own - expected
+    allowed = share * (beside.max(axis=0) - beside.min(axis=0)) + least * np.sqrt(1 + 34 / 36)
+    out = np.min((own - beside[1:3]) * np.sign(miss), axis=0) > ALOOF * np.abs(miss)
+    return np.where(out, np.abs(miss) - allowed, -np.inf), expected
+
+
+def _noise(known: np.ndarray, owner: np.ndarray) -> Optional[float]:
+    second = known[:-2] - 2 * known[1:-1] + known[2:]
+    second = second[owner[:-2] == owner[2:]]
+    if len(second) < 3:
+        return None
+    tiny = np.finfo(float).tiny + 1e-9 * np.max(np.abs(known))
+    noise = max(1.4826 * np.median(np.abs(second)) / np.sqrt(6.0), tiny)
+    # A quiet instrument repeats the same number: noise cannot be told to be less than half its last digit. Readings
+    # in a row differ by that at least, which spares most of them the sorting.
+    if _least_step(known) / 2 > noise:
+        noise = max(noise, _least_step(np.sort(known)) / 2)
+    return float(noise)
+
+
+def _least_step(values: np.ndarray) -> float:
+    """Return the least difference in a row, 0 where all are the same."""
+    steps = np.abs(np.diff(values))
+    steps = steps[steps > 1e-6 * np.ptp(values)]
+    return float(steps.min()) if len(steps) else 0.0
+
+
+def _windows(known: np.ndarray, owner: np.ndarray, half: int) -> np.ndarray:
+    """Return (2 half + 1, n) readings around each one on its line; at the ends the line is mirrored."""
+    count = np.bincount(owner)
+    last = np.cumsum(count)[owner] - 1
+    first = last + 1 - count[owner]
+    place = np.arange(len(known)) + np.arange(-half, half + 1)[:, None]
+    place = first + np.abs(place - first)
+    place = last - np.abs(last - place)
+    return known[np.maximum(place, first)]
+
+
+def _median_of(rows: np.ndarray) -> np.ndarray:
+    """Return the medians (n,) over an odd number of rows (m, n); for a few long rows far quicker than sorting.
+
+    Of half of the rows and one more, the least and the greatest value are no median: the next row takes their place.
+    """
+    kept, waiting = list(rows[: len(rows) // 2 + 2]), list(rows[len(rows) // 2 + 2 :])
+    while len(kept) > 1:
+        for i in range(1, len(kept)):
+            kept[0], kept[i] = np.minimum(kept[0], kept[i]), np.maximum(kept[0], kept[i])
+        for i in range(1, len(kept) - 1):
+            kept[i], kept[-1] = np.minimum(kept[i], kept[-1]), np.maximum(kept[i], kept[-1])
+        kept, waiting = kept[1:-1] + waiting[:1], waiting[1:]
+    return kept[0]
+
+
+def _steepest(level: np.ndarray, owner: np.ndarray, reach: int) -> np.ndarray:
+    """Largest step of the level within ``reach`` readings on the same line."""
+    from scipy.ndimage import maximum_filter1d
+
+    step = np.where(owner[1:] == owner[:-1], np.abs(np.diff(level)), 0.0)
+    step = np.concatenate([step, [0.0]])
+    return maximum_filter1d(step, 2 * reach, mode="constant")
+
+
+def _is_ground(readings, lines, values, clean, rows, height, noise) -> np.ndarray:
+    """Return which readings a neighbouring line confirms: it stands out there likewise, and more than their own line
+    does without them."""
+    sign = np.sign(height)
+    flattened, around = lines.resample(readings, np.stack([clean, values]))
+    own = _stands_out(lines, flattened, lines.owner[rows], readings.v_m[rows], sign)
+    needed = np.maximum(NEIGHBOUR_SHARE * np.abs(height), 3 * noise)
+    ground = np.zeros(len(rows), bool)
+    for side in (0, 1):
+        beside = np.full(len(lines), -1)
+        beside[lines.pairs[:, side]] = lines.pairs[:, 1 - side]
+        other = beside[lines.owner[rows]]
+        stands = _stands_out(lines, around, np.maximum(other, 0), readings.v_m[rows], sign)
+        with np.errstate(invalid="ignore"):
+            ground |= (other >= 0) & (stands - np.nan_to_num(own) >= needed)
+    return ground
+
+
+def _stands_out(lines: Lines, matrix: np.ndarray, line: np.ndarray, v: np.ndarray, sign: np.ndarray) -> np.ndarray:
+    """Return how far a line stands out near ``v`` of its median within five times that reach."""
+    near = max(1, round(NEIGHBOUR_REACH_M / lines.step_m))
+    middle = np.rint((v - lines.v[0]) / lines.step_m).astype(int)
+    place = middle[:, None] + np.arange(-5 * near, 5 * near + 1)
+    inside = (place >= 0) & (place < len(lines.v))
+    window = np.where(inside, matrix[line[:, None], np.clip(place, 0, len(lines.v) - 1)], np.nan) * sign[:, None]
+    core = window[:, 4 * near : 6 * near + 1]
+    peak = np.where(np.isnan(core), -np.inf, core).max(axis=1)
+    ordered = np.sort(window, axis=1)
+    count = np.count_nonzero(~np.isnan(window), axis=1)
+    level = ordered[np.arange(len(v)), np.maximum(count - 1, 0) // 2]
+    return np.where(np.isfinite(peak), peak - level, np.nan)

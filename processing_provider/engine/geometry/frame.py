@@ -1,0 +1,337 @@
+"""The frame of a grid: from local metres along baseline and traverse to the map, fitted to the corners."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Mapping, Optional, Sequence
+
+import numpy as np
+
+from ..core import EngineError, Finding, check_choice, number_or_none
+
+CORNERS = ("start", "baseline", "opposite", "head")
+FITS = ("similarity", "affine", "exact")
+WARN_M = 0.10
+"""Residual or side error that is told. Pegs set by tape agree to about 0.1 m at worst (common practice, no source)."""
+REFUSE_M = 0.50
+REFUSE_SCALE = 0.01
+
+
+@dataclass(frozen=True)
+class Corner:
+    """One surveyed corner of a grid: map position in metres and where it was read."""
+
+    grid: str
+    corner: str
+    x: float
+    y: float
+    where: str = ""
+
+
+@dataclass(frozen=True)
+class Frame:
+    """How local positions lie on the map.
+
+    Attributes
+    ----------
+    local_centre, map_centre : (2,) float64
+        Points that correspond; all sums are taken from them, which keeps the digits of coordinates of 5e6 m.
+    matrix : (2, 2) float64
+        Map metres by local metre.
+    twist : (2,) float64
+        Map metres by product of local metres (zero but for the exact fit).
+    residuals_m : dict of (2,) float64
+        Fitted minus surveyed position by corner.
+    findings : tuple of Finding
+        What the fit has to tell.
+    """
+
+    local_centre: np.ndarray
+    map_centre: np.ndarray
+    matrix: np.ndarray
+    twist: np.ndarray
+    residuals_m: Mapping[str, np.ndarray]
+    findings: tuple[Finding, ...] = ()
+
+    def to_map(self, u_m, v_m) -> tuple[np.ndarray, np.ndarray]:
+        """Return map x, y in metres of local positions (any shape)."""
+        du, dv = np.asarray(u_m, float) - self.local_centre[0], np.asarray(v_m, float) - self.local_centre[1]
+        x, y = (
+            self.map_centre[i] + self.matrix[i, 0] * du + self.matrix[i, 1] * dv + self.twist[i] * (du * dv)
+            for i in range(2)
+        )
+        return x, y
+
+    def to_local(self, x, y) -> tuple[np.ndarray, np.ndarray]:
+        """Return local u, v in metres of map positions (any shape); the twist is undone by Newton's method."""
+        dx, dy = np.asarray(x, float) - self.map_centre[0], np.asarray(y, float) - self.map_centre[1]
+        (a, b), (c, d) = self.matrix
+        du, dv = (d * dx - b * dy) / (a * d - b * c), (a * dy - c * dx) / (a * d - b * c)
+        for _ in range(6 if self.twist.any() else 0):
+            p, q = self.twist
+            rest_x, rest_y = a * du + b * dv + p * du * dv - dx, c * du + d * dv + q * du * dv - dy
+            xu, xv, yu, yv = a + p * dv, b + p * du, c + q * dv, d + q * du
+            determinant = xu * yv - xv * yu
+            du = du - (yv * rest_x - xv * rest_y) / determinant
+            dv = dv - (xu * rest_y - yu * rest_x) / determinant
+        return du + self.local_centre[0], dv + self.local_centre[1]
+
+    @property
+    def mirrored(self) -> bool:
+        """True when the traverses lead off to the right of the baseline's direction."""
+        return bool(np.linalg.det(self.matrix) < 0)
+
+    @property
+    def scale(self) -> float:
+        """Map metres by local metre (root of the area ratio)."""
+        return float(np.sqrt(abs(np.linalg.det(self.matrix))))
+
+    @property
+    def bearing_deg(self) -> float:
+        """Bearing of the traverses' direction away from the baseline, clockwise from map north, 0 to 360."""
+        return float(np.degrees(np.arctan2(self.matrix[0, 1], self.matrix[1, 1])) % 360)
+
+    @property
+    def largest_residual_m(self) -> float:
+        """Largest distance in metres between a surveyed and a fitted corner."""
+        return max((float(np.hypot(*r)) for r in self.residuals_m.values()), default=0.0)
+
+
+def parse_corners(rows: Sequence[Mapping[str, object]], *, where: str = "corners") -> list[Corner]:
+    """Return corners from table rows with the columns ``grid``, ``corner``, ``x`` and ``y``.
+
+    Raises
+    ------
+    EngineError
+        On an unknown corner, a missing coordinate or a corner given twice, naming the row.
+    """
+    corners: dict[tuple[str, str], Corner] = {}
+    for number, row in enumerate(rows, 1):
+        place = f"{where}, row {number}"
+        name = str(row.get("corner") or "").strip().lower()
+        if name not in CORNERS:
+            raise EngineError(
+                f"Invalid corner in {place}: {name!r} was given. It must be one of: {', '.join(CORNERS)}."
+            )
+        x, y = number_or_none(row, "x", place), number_or_none(row, "y", place)
+        if x is None or y is None or not np.isfinite([x, y]).all():
+            raise EngineError(f"No coordinate in {place}. Every corner needs x and y in metres.")
+        corner = Corner(str(row.get("grid") or "").strip(), name, x, y, place)
+        before = corners.setdefault((corner.grid, name), corner)
+        if before is not corner:
+            raise EngineError(
+                f"The {name} corner of grid {corner.grid} stands twice: {before.where} and {place}. Keep the right one."
+            )
+    return list(corners.values())
+
+
+def local_corner(corner: str, length_m: float, width_m: float) -> tuple[float, float]:
+    """Return (u, v) in metres of a named corner."""
+    return {"start": (0.0, 0.0), "baseline": (width_m, 0.0), "opposite": (width_m, length_m), "head": (0.0, length_m)}[
+        corner
+    ]
+
+
+def fit_frame(
+    corners: Sequence[Corner], length_m: float, width_m: float, *, fit: str = "similarity", grid: str = ""
+) -> Frame:
+    """Fit the frame of one grid to its surveyed corners.
+
+    Parameters
+    ----------
+    corners : sequence of Corner
+        Two or more different corners of the grid, in a projected CRS in metres.
+    length_m, width_m : float
+        Size along the traverses and along the baseline.
+    fit : {'similarity', 'affine', 'exact'}
+        Shift, turn and one scale (a mirrored grid is legal); also shear and two scales (3 corners or more);
+        through all 4 corners, which hides errors of the corners.
+    grid : str
+        Name for messages.
+
+    Returns
+    -------
+    Frame
+        With residuals and findings: residuals or sides off by more than ``WARN_M`` are warnings.
+
+    Raises
+    ------
+    EngineError
+        Too few corners, coordinates in degrees, swapped corners (the pair is named), a residual over ``REFUSE_M``
+        or a scale farther than ``REFUSE_SCALE`` from 1.
+
+    Notes
+    -----
+    Least squares on centred coordinates. Two corners cannot tell a grid from its mirror image: the traverses are
+    then taken to lead off to the left of the baseline.
+    """
+    check_choice("fit", fit, FITS)
+    needed = {"similarity": 2, "affine": 3, "exact": 4}[fit]
+    if len(corners) < needed:
+        raise EngineError(
+            f"Of {_named(grid)} only {len(corners)} of 4 corners are known. "
+            f"The {fit} fit needs at least {needed}: survey or add the missing corners ({', '.join(_absent(corners))})."
+        )
+    local = np.array([local_corner(c.corner, length_m, width_m) for c in corners])
+    on_map = np.array([(c.x, c.y) for c in corners])
+    names = [c.corner for c in corners]
+    _refuse_degrees(local, on_map, grid)
+    check = _similarity(local, on_map)
+    _refuse_bad(local, on_map, names, check, grid)
+    frame = check if fit == "similarity" else _linear(local, on_map, twisted=fit == "exact")
+    residuals = np.stack(frame.to_map(*local.T), axis=1) - on_map
+    findings = _shape_findings(local, on_map, names, check, grid, fit)
+    return Frame(
+        frame.local_centre, frame.map_centre, frame.matrix, frame.twist, dict(zip(names, residuals)), tuple(findings)
+    )
+
+
+def local_frame() -> Frame:
+    """Return the frame in which the map is the grid itself, for readings of a grid whose corners are not known."""
+    return Frame(np.zeros(2), np.zeros(2), np.eye(2), np.zeros(2), {})
+
+
+def frame_of_readings(u_m, v_m, x, y) -> Frame:
+    """Recover the frame from placed readings, (n,) float each; NaN rows are left out.
+
+    Raises
+    ------
+    EngineError
+        With fewer than 3 placed readings or all of them on one line.
+    """
+    local, on_map = np.stack([u_m, v_m], axis=1).astype(float), np.stack([x, y], axis=1).astype(float)
+    good = np.isfinite(local).all(axis=1) & np.isfinite(on_map).all(axis=1)
+    local, on_map = local[good], on_map[good]
+    if len(local) < 3 or np.linalg.matrix_rank(local - local.mean(axis=0), tol=1e-6) < 2:
+        raise EngineError(
+            "The readings lie on one line or are not placed, so the grid's direction on the map is unknown. "
+            "Run 'Place readings on the ground' on at least two traverses first."
+        )
+    straight = _linear(local, on_map, twisted=False)
+    off = np.stack(straight.to_map(*local.T), axis=1) - on_map
+    # Stored coordinates carry about 1e-9 m of rounding; a bilinear grid departs by centimetres.
+    return straight if np.abs(off).max() < 1e-6 else _linear(local, on_map, twisted=True)
+
+
+def _named(grid: str) -> str:
+    return f"grid {grid}" if grid else "the grid"
+
+
+def _absent(corners: Sequence[Corner]) -> list[str]:
+    return [name for name in CORNERS if name not in {c.corner for c in corners}]
+
+
+def _similarity(local: np.ndarray, on_map: np.ndarray) -> Frame:
+    """Fit 4 parameters both ways round and keep the better; the unmirrored one when both fit alike."""
+    centre, map_centre = local.mean(axis=0), on_map.mean(axis=0)
+    (u, v), (x, y) = (local - centre).T, (on_map - map_centre).T
+    best: Optional[Frame] = None
+    best_error = np.inf
+    for hand in (1.0, -1.0):
+        w = hand * v
+        square = np.sum(u * u + w * w)
+        a, b = np.sum(u * x + w * y) / square, np.sum(u * y - w * x) / square
+        matrix = np.array([[a, -b * hand], [b, a * hand]])
+        error = np.sum((np.stack([u, v], axis=1) @ matrix.T - np.stack([x, y], axis=1)) ** 2)
+        if error < best_error - 1e-9:
+            best, best_error = Frame(centre, map_centre, matrix, np.zeros(2), {}), error
+    return best
+
+
+def _linear(local: np.ndarray, on_map: np.ndarray, *, twisted: bool) -> Frame:
+    """Fit 6 parameters, or 8 with the bilinear term, by least squares."""
+    centre, map_centre = local.mean(axis=0), on_map.mean(axis=0)
+    du, dv = (local - centre).T
+    terms = [np.ones_like(du), du, dv] + [du * dv] * twisted
+    solution = np.linalg.lstsq(np.stack(terms, axis=1), on_map - map_centre, rcond=None)[0]
+    twist = solution[3] if twisted else np.zeros(2)
+    return Frame(centre, map_centre + solution[0], solution[1:3].T, twist, {})
+
+
+def _distances(points: np.ndarray) -> np.ndarray:
+    return np.array([np.hypot(*(points[i] - points[j])) for i, j in combinations(range(len(points)), 2)])
+
+
+def _refuse_degrees(local: np.ndarray, on_map: np.ndarray, grid: str) -> None:
+    # A degree is about 1e5 m, so a grid given in degrees comes out a hundred thousand times too small.
+    in_range = (np.abs(on_map[:, 0]) <= 360).all() and (np.abs(on_map[:, 1]) <= 90).all()
+    if in_range and _distances(on_map).max() < 0.01 * _distances(local).max():
+        raise EngineError(
+            f"The corners of {_named(grid)} are in degrees. Corners must be in metres: "
+            "transform them to a projected CRS, such as the UTM zone of the site."
+        )
+
+
+def _refuse_bad(local: np.ndarray, on_map: np.ndarray, names: list[str], frame: Frame, grid: str) -> None:
+    residuals = _residual_lengths(frame, local, on_map)
+    worst = int(np.argmax(residuals))
+    if residuals[worst] > REFUSE_M or abs(frame.scale - 1) > REFUSE_SCALE:
+        swaps = _swaps_that_mend(local, on_map, names)
+        if swaps:
+            raise EngineError(
+                f"Two corners of {_named(grid)} are swapped: exchanging {' (or '.join(swaps)}{')' * (len(swaps) - 1)} "
+                "would make the sides fit. Check the names of the corners against the field sketch."
+            )
+    if residuals[worst] > REFUSE_M:
+        raise EngineError(
+            f"The {names[worst]} corner of {_named(grid)} is {residuals[worst]:.2f} m away from where the other "
+            f"corners and the size of {local[:, 0].max():g} by {local[:, 1].max():g} m put it; more than {REFUSE_M} m "
+            "is refused. Check the corner's coordinates and the size in the register."
+        )
+    if abs(frame.scale - 1) > REFUSE_SCALE:
+        raise EngineError(
+            f"The corners of {_named(grid)} lie {frame.scale:.3f} times as far apart as the register says; "
+            f"more than {REFUSE_SCALE:.0%} off is refused. Check length_m and width_m, and that the corners are in "
+            "metres of a projected CRS."
+        )
+
+
+def _residual_lengths(frame: Frame, local: np.ndarray, on_map: np.ndarray) -> np.ndarray:
+    return np.hypot(*(np.stack(frame.to_map(*local.T), axis=1) - on_map).T)
+
+
+def _swaps_that_mend(local: np.ndarray, on_map: np.ndarray, names: list[str]) -> list[str]:
+    mends = []
+    for i, j in combinations(range(len(names)), 2):
+        order = list(range(len(names)))
+        order[i], order[j] = j, i
+        frame = _similarity(local, on_map[order])
+        good = _residual_lengths(frame, local, on_map[order]).max() <= REFUSE_M
+        if good and abs(frame.scale - 1) <= REFUSE_SCALE:
+            mends.append((frame.mirrored, f"{names[i]} and {names[j]}"))
+    return [text for _, text in sorted(mends, key=lambda m: m[0])]
+
+
+def _shape_findings(local, on_map, names, frame: Frame, grid: str, fit: str) -> list[Finding]:
+    findings = []
+    residuals = _residual_lengths(frame, local, on_map)
+    if residuals.max() > WARN_M:
+        each = ", ".join(f"{name} {r:.2f} m" for name, r in zip(names, residuals))
+        findings.append(
+            Finding("warning", "corner-residual", f"The corners do not form the grid: {each} off the best fit.",
+                    f"at most {WARN_M:.2f} m", "Measure the corner that stands out again.", grid)
+        )  # fmt: skip
+    pairs = combinations(range(len(names)), 2)
+    for (i, j), there, here in zip(pairs, _distances(local), _distances(on_map)):
+        if abs(here - there) > WARN_M:
+            findings.append(
+                Finding("warning", "corner-distance", f"{names[i]} to {names[j]} measures {here:.2f} m.",
+                        f"{there:.2f} m", "Check the side with a tape, or the size in the register.", grid)
+            )  # fmt: skip
+    if len(names) == 2:
+        findings.append(
+            Finding("note", "two-corners", "Only two corners are known, so nothing checks them.", "3 or 4 corners",
+                    "The traverses are taken to lead off to the left of the baseline. Survey a third corner.", grid)
+        )  # fmt: skip
+    if fit == "exact":
+        findings.append(
+            Finding("note", "exact-fit", "The exact fit bends the grid through its four corners.",
+                    "", "It hides a wrong corner. Use it only for corners that were checked.", grid)
+        )  # fmt: skip
+    if frame.mirrored:
+        findings.append(
+            Finding("note", "mirrored", "The traverses lead off to the right of the baseline (mirrored grid).",
+                    "", "Nothing to do if the grid was laid out so.", grid)
+        )  # fmt: skip
+    return findings

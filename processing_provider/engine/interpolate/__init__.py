@@ -1,0 +1,11 @@
+"""Readings on traverses onto a north-up raster."""
+
+from .interpolate import RasterResult, interpolate_readings
+from .tiles import interpolate_grids, window_of
+
+__all__ = [
+    "RasterResult",
+    "interpolate_grids",
+    "interpolate_readings",
+    "window_of",
+]

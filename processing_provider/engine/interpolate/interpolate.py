@@ -1,0 +1,181 @@
+"""From readings to a raster: along every traverse, then across, straight onto the cells of the map."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Callable, Optional, Sequence
+
+import numpy as np
+
+from ..core import EngineError, Readings, check_channels, check_choice, check_positive
+from ..geometry import BlockRaster, Lattice
+from ..scattered import METHODS as SCATTERED
+from ..scattered import interpolate_scattered
+from .across_lines import surface_of
+from .adjoining_grids import join_sheets
+from .along_lines import Traverses, traverses_of
+from .evaluate import paint
+
+ON_TRAVERSES = ("cubic", "linear", "sinc")
+METHODS = (*ON_TRAVERSES, *SCATTERED)
+
+
+@dataclass(frozen=True)
+class RasterResult:
+    """A channel on the lattice of the map.
+
+    Attributes
+    ----------
+    value_blocks, error_blocks : BlockRaster
+        Values and standard errors in the channel's unit.
+    record : dict
+        ``step``, ``options``, ``figures`` and ``left_out`` (a sentence a grid that could not be interpolated).
+    """
+
+    value_blocks: BlockRaster
+    error_blocks: BlockRaster
+    record: dict
+
+    @cached_property
+    def values(self) -> np.ndarray:
+        """(rows, cols) float64, NaN = nodata."""
+        return self.value_blocks.whole()
+
+    @cached_property
+    def standard_error(self) -> np.ndarray:
+        """(rows, cols) float64, NaN = nodata."""
+        return self.error_blocks.whole()
+
+
+def interpolate_readings(
+    readings: Readings,
+    channel: str,
+    lattice: Lattice,
+    *,
+    method: str = "cubic",
+    max_gap_m: Optional[float] = None,
+    halo: Optional[Readings] = None,
+    progress: Optional[Callable[[float], None]] = None,
+) -> RasterResult:
+    """Interpolate placed readings of one or several grids onto a lattice.
+
+    Parameters
+    ----------
+    readings : Readings
+        Placed readings; those that carry a flag or have no value are not used.
+    channel : str
+    lattice : Lattice
+    method : {'cubic', 'linear', 'sinc', 'minimum curvature', 'kriging'}
+        On the traverses: splines along and across them, straight pieces both ways, or windowed sinc both ways. On
+        points scattered in any way: a plate with tension, or ordinary kriging, see ``interpolate_scattered``.
+    max_gap_m : float, optional
+        Cells farther than this from a reading in use are nodata; None = 1.5 line spacings of the grid.
+    halo : Readings, optional
+        For methods on the traverses: grids that are not painted but continue those that are; the grids of
+        ``readings`` do so for each other anyway. Grids of a name that ``readings`` has are passed over.
+    progress : callable, optional
+        Called with the fraction done; what it raises ends the run.
+
+    Returns
+    -------
+    RasterResult
+
+    Raises
+    ------
+    EngineError
+        On an unknown channel or method, a gap that is not above zero, or when no grid has two traverses in use.
+
+    Notes
+    -----
+    Every grid is handled in its own axes u, v, which are recovered from its readings. A cell's value is taken at its
+    own u, v, so that nothing is resampled. A cell belongs to the grid in whose box it lies deepest. Recordings of
+    the same line that are both in use count with their mean. Tie lines are left out. Values of neighbouring grids
+    stand in for lines and nodes beyond a grid's edge, so seams between balanced grids do not show.
+
+    Cubic and sinc lay curves along the lines that are as stiff as the noise of single readings asks for, see
+    ``quietened``: what coils can see stays, and without noise the curves go through the readings.
+
+    The standard error joins the noise of single readings, found along the lines; ``readings.se`` of the channel, taken
+    as common to a line because corrections shift whole lines; and what lies between the lines, found by predicting
+    every line from its neighbours. Inside holes wider than a missing line the last is a guess.
+    """
+    check_choice("method", method, METHODS)
+    for table in (readings, readings if halo is None else halo):
+        check_channels([channel], tuple(table.channels))
+    if max_gap_m is not None:
+        check_positive("largest gap", max_gap_m)
+    options = {"method": method, "max_gap_m": max_gap_m}
+    if method in SCATTERED:
+        painted, errors, figures = interpolate_scattered(
+            readings, channel, lattice, method=method, max_gap_m=max_gap_m, progress=progress
+        )
+        return RasterResult(painted, errors, _record(options, figures, []))
+    if not np.isfinite(readings.u_m).any():
+        raise EngineError(
+            f"The readings lie on no traverses (they have no u_m and v_m), which {method} follows. Choose minimum "
+            "curvature or kriging, or run 'Place readings on the ground' first."
+        )
+    cubic = method != "linear"
+    grids, left_out = _grids(readings, channel, cubic)
+    if not grids:
+        raise EngineError(" ".join(left_out) or "There are no readings in use, so there is nothing to interpolate.")
+    around = [] if halo is None else _around(halo, channel, cubic, readings)
+    sheets = join_sheets(grids)
+    ground = [(lines, surface_of(lines, cubic=cubic)) for lines in (*sheets, *around)]
+    painted, errors = paint(sheets, ground, lattice, max_gap_m=max_gap_m, method=method, progress=progress)
+    return RasterResult(painted, errors, _record(options, _figures(readings, grids, painted), left_out))
+
+
+def _record(options: dict, figures: dict, left_out: list[str]) -> dict:
+    return {"step": "interpolatereadings", "options": options, "figures": figures, "left_out": left_out}
+
+
+def _grids(readings: Readings, channel: str, cubic: bool) -> tuple[list[Traverses], list[str]]:
+    """Return the traverses of every grid, and a sentence for each grid that has too few."""
+    usable = readings.in_use
+    for column in (readings.channels[channel], readings.u_m, readings.v_m, readings.x, readings.y):
+        usable &= np.isfinite(column)
+    shares, present = _shares(readings.grid, usable, np.arange(len(readings.grids)))
+    grids, left_out = [], []
+    for code in np.flatnonzero(present):
+        try:
+            grids.append(traverses_of(readings, shares[code], channel, readings.grids[code], cubic=cubic))
+        except EngineError as error:
+            left_out.append(str(error))
+    return grids, left_out
+
+
+def _shares(grid: np.ndarray, usable: np.ndarray, codes: np.ndarray) -> tuple[list, np.ndarray]:
+    """Return the rows of each grid's usable readings, and which grids have readings at all.
+
+    Rows are slices where readings follow each other, which spares copies.
+    """
+    if usable.all() and np.all(grid[1:] >= grid[:-1]):
+        ends = np.searchsorted(grid, codes, side="right")
+        starts = np.append(0, ends[:-1])
+        return [slice(*limits) for limits in zip(starts.tolist(), ends.tolist())], ends > starts
+    rows = np.flatnonzero(usable)
+    rows = rows[np.argsort(grid[rows], kind="stable")]
+    return np.split(rows, np.searchsorted(grid[rows], codes[1:])), np.bincount(grid, minlength=len(codes)) > 0
+
+
+def _around(halo: Readings, channel: str, cubic: bool, readings: Readings) -> list[Traverses]:
+    """Return the traverses of the grids of the halo that are not among the readings."""
+    painted = {readings.grids[code] for code in np.unique(readings.grid)}
+    return [lines for lines in _grids(halo, channel, cubic)[0] if lines.name not in painted]
+
+
+def _figures(readings: Readings, grids: Sequence[Traverses], painted: BlockRaster) -> dict:
+    filled = sum(int(np.count_nonzero(np.isfinite(block))) for block in painted.blocks.values())
+    return {
+        "cells filled": filled,
+        "cells nodata": painted.lattice.rows * painted.lattice.cols - filled,
+        "readings used": int(sum(len(lines.x) for lines in grids)),
+        "readings of tie lines left out": int(sum(lines.ties for lines in grids)),
+        "readings in use": int(np.count_nonzero(readings.in_use)),
+        "grids": len(grids),
+        "spacing_m": round(float(np.median([lines.spacing_m for lines in grids])), 6),
+        "interval_m": round(float(np.median([lines.interval_m for lines in grids])), 6),
+        "noise": float(np.median([lines.reading_noise for lines in grids])),
+    }

@@ -1,0 +1,13 @@
+"""Text logs of any layout into readings."""
+
+from .layout import EXTRA_ROLES, LogLayout, layout_from_json, layout_to_json
+from .reader import LogResult, read_log
+
+__all__ = [
+    "EXTRA_ROLES",
+    "LogLayout",
+    "LogResult",
+    "layout_from_json",
+    "layout_to_json",
+    "read_log",
+]

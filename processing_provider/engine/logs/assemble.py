@@ -1,0 +1,136 @@
+"""Gathers a log block by block: sorts its rows by kind and keeps what each tells."""
+
+from __future__ import annotations
+
+import re
+from itertools import compress
+from typing import Callable, Optional
+
+import numpy as np
+
+from .fields import Plan, make_plan, parse_rows
+from .layout import LogLayout
+from .recordings import Opening, read_opening
+from .values import finish_columns
+
+KEPT_ROWS = 200
+READING, BLANK, HEADER, COMMENT, MARK, OPENING = range(6)
+
+
+class LogGatherer:
+    """What the blocks of one log have given so far.
+
+    A row's ``place`` counts the rows with readings above it, readable or not: a reading that cannot be read was
+    walked all the same, and the stations count on over it.
+
+    Attributes
+    ----------
+    plan : Plan or None
+        None until a row with readings was met.
+    openings : list of Opening
+    marks : list of (place, openings)
+        Of each fiducial row: the place of the reading below it, and how many opening rows stand above it.
+    grids : dict of int
+        Codes of the grids of a grid column.
+    failed : list of (row, text)
+        The first rows that could not be read; ``failed_count`` counts all.
+    bad_openings : list of (row, text)
+        Opening rows whose numbers could not be read.
+    last : (row, text, readable)
+        The last row with readings.
+    """
+
+    def __init__(self, layout: LogLayout, name: str) -> None:
+        self.layout, self.name = layout, name
+        self.plan: Optional[Plan] = None
+        self.openings: list[Opening] = []
+        self.marks: list[tuple[int, int]] = []
+        self.grids: dict[str, int] = {}
+        self.failed: list[tuple[int, str]] = []
+        self.failed_count = 0
+        self.bad_openings: list[tuple[int, str]] = []
+        self.last: tuple[int, str, bool] = (0, "", True)
+        self.count = 0
+        self._header: Optional[str] = None
+        self._parts: list[dict[str, np.ndarray]] = []
+        self._tests = _row_tests(layout)
+
+    def take(self, rows: list[str], first_row: int) -> None:
+        """Take one block; ``first_row`` is the 1-based number of its first row in the file."""
+        kinds = self._sort_rows(rows)
+        ordinary = np.flatnonzero(kinds == READING)
+        self._take_special_rows(rows, kinds, first_row)
+        if not len(ordinary):
+            return
+        readings = list(compress(rows, (kinds == READING).tolist()))
+        if self.plan is None:
+            self.plan = make_plan(self._header, readings, self.layout, self.name)
+        columns, readable = parse_rows(readings, self.plan)
+        values, good = finish_columns(columns, self.plan, self.grids)
+        good &= readable
+        values["row"] = ordinary + first_row
+        values["place"] = np.arange(self.count, self.count + len(ordinary))
+        self._parts.append(values if good.all() else {field: column[good] for field, column in values.items()})
+        self._note_failures(readings, values["row"], good)
+        self.count += len(ordinary)
+
+    def columns(self) -> dict[str, np.ndarray]:
+        """Return the values of all readings by field, with ``row`` and ``place``; empty when none could be read."""
+        names = self._parts[0] if self._parts else ()
+        return {name: np.concatenate([part[name] for part in self._parts]) for name in names}
+
+    def _sort_rows(self, rows: list[str]) -> np.ndarray:
+        kinds = np.zeros(len(rows), np.uint8)
+        for kind, test in self._tests:
+            kinds[np.fromiter(map(test, rows), bool, len(rows))] = kind
+        if self.layout.header:
+            ordinary = np.flatnonzero(kinds == READING)
+            if self._header is None and len(ordinary):
+                self._header = rows[ordinary[0]]
+            if self._header in rows:
+                kinds[[row == self._header for row in rows]] = HEADER
+        return kinds
+
+    def _take_special_rows(self, rows: list[str], kinds: np.ndarray, first_row: int) -> None:
+        above = self.count + np.cumsum(kinds == READING)
+        for i in np.flatnonzero(kinds >= MARK):
+            if kinds[i] == MARK:
+                self.marks.append((int(above[i]), len(self.openings)))
+                continue
+            groups = re.search(self.layout.line_start, rows[i]).groupdict()
+            try:
+                self.openings.append(read_opening(groups, int(above[i]), len(self.openings) + 1))
+            except ValueError:
+                self.bad_openings.append((first_row + int(i), rows[i]))
+
+    def _note_failures(self, readings: list[str], numbers: np.ndarray, good: np.ndarray) -> None:
+        bad = np.flatnonzero(~good)
+        self.failed_count += len(bad)
+        self.failed += [(int(numbers[i]), readings[i]) for i in bad[: KEPT_ROWS - len(self.failed)]]
+        self.last = (int(numbers[-1]), readings[-1], bool(good[-1]))
+
+
+def _row_tests(layout: LogLayout) -> list[tuple[int, Callable[[str], object]]]:
+    """Return the tests that tell special rows; where several fit a row, the last one counts."""
+    tests: list[tuple[int, Callable[[str], object]]] = [(BLANK, str.isspace)]
+    if layout.comment:
+        tests.append((COMMENT, re.compile(r"\s*" + re.escape(layout.comment)).match))
+    if layout.mark:
+        tests.append((MARK, _finder(layout.mark)))
+    if layout.line_start:
+        tests.append((OPENING, _finder(layout.line_start)))
+    return tests
+
+
+def _finder(expression: str) -> Callable[[str], object]:
+    # An expression bound to the start of the row need not be tried at each of its characters.
+    compiled = re.compile(expression)
+    bound = re.match(r"(\(\?[a-z]+\))?\^", expression) and not _has_outer_choice(expression)
+    return compiled.match if bound else compiled.search
+
+
+def _has_outer_choice(expression: str) -> bool:
+    inner = re.sub(r"\\.|\[[^\]]*\]", "", expression)
+    while re.search(r"\([^()]*\)", inner):
+        inner = re.sub(r"\([^()]*\)", "", inner)
+    return "|" in inner

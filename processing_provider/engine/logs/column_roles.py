@@ -1,0 +1,182 @@
+"""What the columns of a log hold: by their names where they have any, else by how their values behave."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Optional, Sequence
+
+import numpy as np
+
+from .fields import is_number
+from .timestamps import CLOCK, DATE_TIME, guess_date_format, parse_dates
+
+ROLE_WORDS = {
+    "line": "line lineno linenumber linenr line_id traverse trav transect profile linie zeile profil ligne linea línea "
+    "perfil lijn linje linia rivi sor",
+    "run": "run pass recording lauf wiederholung",
+    "station": "station stn sta stat stationno reading_no point pointno punkt estacion estación stazione estação "
+    "statie stanowisko",
+    "date": "date datum fecha data dato day tag jour",
+    "time": "time zeit uhrzeit heure temps hora ora tijd tid czas aika datetime timestamp date_time time_s time_ms utc "
+    "clock",
+    "mark": "mark marker marke fid fiducial flag event marca repere repère marque",
+    "grid": "grid raster gitter grille maille quadrat square malla griglia cuadricula rutnat",
+    "temperature": "temperature temp temperatur température temperatura t_c tc degc",
+    "easting": "easting east e x x_m rechtswert ostwert est este utm_e utme xcoord x_coord",
+    "northing": "northing north n y y_m hochwert nordwert nord norte utm_n utmn ycoord y_coord",
+    "longitude": "longitude long lon lng länge laenge longitud longitudine",
+    "latitude": "latitude lat breite latitud latitudine",
+}
+CHANNEL_WORDS = {
+    "mS/m": "cond conductivity eca ec ecapp conductivité conductivite conductividad conducibilita leitfähigkeit "
+    "leitfaehigkeit lf sigma hcp vcp hcp_cond vcp_cond",
+    "ppt": "inphase in_phase inph ip inphase_ppt hcp_inphase vcp_inphase susc quad quadrature qp q",
+}
+IGNORED_WORDS = (
+    "seq no nr id record rec index count counter comment remark note elevation height alt altitude quality hdop"
+)
+UNITS = re.compile(r"[(\[]\s*([^)\]]+?)\s*[)\]]|[_ ](ms_?/?_?m|ppt|ppm)$", re.IGNORECASE)
+UNIT_NAMES = {"ms/m": "mS/m", "ms_m": "mS/m", "msm": "mS/m", "ms m": "mS/m"}
+STEADY = 0.8
+
+
+@dataclass(frozen=True)
+class Role:
+    """What a column was taken for: role (empty = not used), unit, and why in words."""
+
+    role: str
+    unit: str = ""
+    why: str = ""
+
+
+def role_by_name(name: str) -> Optional[Role]:
+    """Return the role that a column's name tells, or None.
+
+    Examples
+    --------
+    >>> role_by_name("Stn").role, role_by_name("ECa [mS/m]").unit, role_by_name("wind")
+    ('station', 'mS/m', None)
+    """
+    found = UNITS.search(name)
+    unit = (found[1] or found[2]) if found else ""
+    unit = UNIT_NAMES.get(unit.lower(), unit)
+    bare = re.sub(r"\W+", "_", UNITS.sub("", name).strip().lower()).strip("_")
+    whole = bare.replace("_", "")
+    for role, words in ROLE_WORDS.items():
+        if bare in words.split() or whole in words.split():
+            return Role(role, unit if role == "temperature" else "", "by its name")
+    for default, words in CHANNEL_WORDS.items():
+        stem = re.sub(r"_?\d+(_?m|_?hz|_?khz)?$", "", bare)
+        if {bare, whole, stem} & set(words.split()) or set(bare.split("_")) & set(words.split()):
+            return Role("channel", unit or default, "by its name")
+    if unit.lower() in ("ms/m", "ppt", "ppm"):
+        return Role("channel", unit, "by its unit")
+    return Role("", "", "by its name") if bare in IGNORED_WORDS.split() else None
+
+
+def is_time(text: str) -> bool:
+    """Return whether a text is a clock time or a date with a clock time."""
+    return bool(CLOCK.match(text) or DATE_TIME.match(text))
+
+
+def is_date(text: str) -> bool:
+    """Return whether a text is a date written with dots, dashes or slashes."""
+    if not re.search(r"\d[./-]\w{1,3}[./-]\d", text):
+        return False
+    return not parse_dates(np.array([text]), guess_date_format([text]))[1][0]
+
+
+def roles_by_behaviour(
+    columns: Sequence[Sequence[str]], taken: Sequence[Optional[Role]], known: Sequence[str] = ()
+) -> list[Role]:
+    """Return the role of each column, told by its values where its name did not.
+
+    Parameters
+    ----------
+    columns : sequence of columns of texts
+        Decimal points; empty = missing.
+    taken : sequence of Role or None
+        What is known already, by column.
+    known : sequence of str
+        Roles that no column need have.
+
+    Notes
+    -----
+    A column that counts by one, up or down, is the station; one that keeps its whole number over many rows and then
+    steps is the line; one that only ever grows is the time. Any other column of numbers is a channel.
+    """
+    roles: list[Optional[Role]] = [role or _by_text(column) for role, column in zip(taken, columns)]
+    numbers = [None if role else _as_numbers(column) for role, column in zip(roles, columns)]
+    for role, why, fits in (
+        ("station", "because it counts by one", _counts_along),
+        ("line", "because it steps from one run to the next", _steps_between),
+        ("time", "because it only ever grows", _only_grows),
+    ):
+        if role in known or any(r is not None and r.role == role for r in roles):
+            continue
+        scores = [0.0 if values is None else fits(values) for values in numbers]
+        best = int(np.argmax(scores)) if scores else 0
+        if scores and scores[best] > 0:
+            roles[best], numbers[best] = Role(role, "", why), None
+    for i, values in enumerate(numbers):
+        if values is not None:
+            counter = Role("", "", "because it only counts the rows")
+            roles[i] = counter if _counts_on(values) else Role("channel", "", "as other numbers")
+    return [role for role in roles if role is not None]
+
+
+def _by_text(texts: Sequence[str]) -> Optional[Role]:
+    known = [text for text in texts if text]
+    if not known:
+        return Role("", "", "because it is empty")
+    for role, test in (("time", is_time), ("date", is_date)):
+        if sum(test(text) for text in known[:50]) > 0.9 * len(known[:50]):
+            return Role(role, "", "because of how it is written")
+    if sum(is_number(text) for text in known) > len(known) / 2:
+        return None
+    if len(set(known)) == 1 and len(known) < len(texts) / 2:
+        return Role("mark", "", "because it is mostly empty")
+    return Role("", "", "because it holds words")
+
+
+def _as_numbers(texts: Sequence[str]) -> np.ndarray:
+    return np.array([float(text) if is_number(text) else np.nan for text in texts])
+
+
+def _known_steps(values: np.ndarray) -> np.ndarray:
+    steps = np.diff(values)
+    return steps[np.isfinite(steps)]
+
+
+def _counts_on(values: np.ndarray) -> bool:
+    steps = _known_steps(values)
+    return len(steps) > 2 and bool(np.all(steps == 1))
+
+
+def _counts_along(values: np.ndarray) -> float:
+    """Return the share of steps by one; none for a count over all rows that never starts again, if there is choice."""
+    steps = _known_steps(values)
+    if not len(steps) or np.any(values[np.isfinite(values)] % 1):
+        return 0.0
+    share = float(np.mean(np.abs(steps) == 1))
+    return share * (0.5 if np.all(steps == 1) else 1.0) if share >= STEADY else 0.0
+
+
+def _steps_between(values: np.ndarray) -> float:
+    """Return how well whole numbers that stay and then step look like lines: many, and seldom the same again."""
+    steps, known = _known_steps(values), values[np.isfinite(values)]
+    if not len(steps) or np.any(known % 1) or np.any(np.abs(known) > 1e6) or np.mean(steps == 0) < STEADY:
+        return 0.0
+    changes = np.flatnonzero(steps)
+    short = np.mean(np.diff(changes) < 3) if len(changes) > 1 else 0.0
+    if short > 1 - STEADY or not (len(changes) or known[0] > 0):
+        return 0.0
+    return len(np.unique(known)) ** 2 / (len(changes) + 1)
+
+
+def _only_grows(values: np.ndarray) -> float:
+    steps = _known_steps(values)
+    if len(steps) < 3 or np.any(steps < 0) or np.all(steps == 1):
+        return 0.0
+    return float(np.mean(steps > 0)) if np.mean(steps > 0) > STEADY else 0.0

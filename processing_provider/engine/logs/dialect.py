@@ -1,0 +1,169 @@
+"""The shape of a log's rows: which hold readings, what parts their values, which open lines, mark or comment."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass
+from typing import Optional, Sequence
+
+from .column_roles import is_date, is_time
+from .fields import split_row
+
+DELIMITERS = ("tab", ";", "|", ",", "space")
+COMMENT_MARKS = ("#", "//", "%", "!", ";", "/")
+MISSING_WORDS = re.compile(r"^(\*+|-+|\?+|#+|nan|n/?a|null|none|nil|ovr|over|x+)$", re.IGNORECASE)
+NUMBER = re.compile(r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$")
+COMMA_DECIMAL = re.compile(r"^[+-]?\d+,\d+([eE][+-]?\d+)?$")
+
+LINE_WORDS = "line|traverse|trav|transect|profile|linie|zeile|profil|ligne|linea|línea|l|t"
+OPENING_START = rf"\W*(?:{LINE_WORDS})(?:-(?=\d)|[\s:=#_.]*)(?P<line>-?\d+)\b"
+OPENING_PARTS = (
+    r".*?\b(?:start[ _]?station|station|stn|sta|start)[\s:=]*(?P<station>[+-]?\d+(?:[.,]\d+)?)",
+    r".*?\b(?:step|increment|incr|inc|schritt|pas)[\s:=]*(?P<step>[+-]?\d+(?:[.,]\d+)?)",
+    r".*?(?<![\d:])(?P<time>\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?)",
+    r".*?\b(?:heading|head|hdg|direction|dir|richtung|sens)[\s:=]*(?P<heading>[^\s,;]+)",
+    r".*?[\s,;](?P<heading>[NSEW]|north|south|east|west|out|back|up|down)\b",
+    r".*?\bgrid[\s:=]*(?P<grid>\w+)",
+)
+MARK_WORDS = r"(?i)^\W*(?:mark|marker|marke|marque|marca|fid|fiducial)\b"
+
+
+@dataclass(frozen=True)
+class Shape:
+    """How rows with readings are written, and which rows they are.
+
+    Attributes
+    ----------
+    delimiter : str or None
+    widths : tuple of int or None
+    decimal : str
+    data : list of int
+        Indices of the rows with readings.
+    """
+
+    delimiter: Optional[str]
+    widths: Optional[tuple[int, ...]]
+    decimal: str
+    data: list[int]
+
+    def split(self, row: str) -> list[str]:
+        """Return the values of a row as stripped texts."""
+        return split_row(row, self.delimiter, self.widths)
+
+    def columns(self, rows: Sequence[str]) -> list[list[str]]:
+        """Return the columns of the rows with readings, with decimal points."""
+        table = [self.split(rows[i]) for i in self.data]
+        count = max(map(len, table))
+        columns = [[fields[k] if k < len(fields) else "" for fields in table] for k in range(count)]
+        if self.decimal == ",":
+            columns = [[t.replace(",", ".") if COMMA_DECIMAL.match(t) else t for t in texts] for texts in columns]
+        return columns
+
+
+def find_shape(rows: Sequence[str]) -> Optional[Shape]:
+    """Return the shape of a log's rows, or None when no rows of numbers were found."""
+    best, best_score = None, (0.0, 0)
+    for delimiter in DELIMITERS:
+        shape, score = _try_delimiter(rows, delimiter)
+        if score > best_score:
+            best, best_score = shape, score
+    if best is None or best.delimiter == "space":
+        fixed = _try_widths(rows)
+        if fixed is not None and (best is None or len(fixed.data) > 1.1 * len(best.data)):
+            return fixed
+    return best
+
+
+def _is_value(text: str) -> bool:
+    return bool(NUMBER.match(text) or not text or MISSING_WORDS.match(text)) or is_time(text) or is_date(text)
+
+
+def _try_delimiter(rows: Sequence[str], delimiter: str) -> tuple[Optional[Shape], tuple[float, int]]:
+    table = [split_row(row, delimiter) for row in rows]
+    shares = [_value_share(fields) for fields in table]
+    likely = [i for i, share in enumerate(shares) if share >= 0.6]
+    if not likely:
+        return None, (0.0, 0)
+    count = Counter(len(table[i]) for i in likely).most_common(1)[0][0]
+    likely = [i for i in likely if len(table[i]) == count]
+    score = sum(shares[i] for i in likely)
+    steady = [sum(_is_value(table[i][k]) for i in likely) > 0.8 * len(likely) for k in range(count)]
+    data = [i for i in likely if all(_is_value(text) or not must for text, must in zip(table[i], steady))]
+    return Shape(delimiter, None, _decimal(table, data, delimiter), data), (score, count)
+
+
+def _value_share(fields: Sequence[str]) -> float:
+    if not any(NUMBER.match(text) or is_time(text) for text in fields):
+        return 0.0
+    return sum(map(_is_value, fields)) / len(fields)
+
+
+def _decimal(table: Sequence[Sequence[str]], data: Sequence[int], delimiter: str) -> str:
+    texts = [text for i in data for text in table[i]]
+    commas = sum(bool(COMMA_DECIMAL.match(text)) for text in texts)
+    return "," if delimiter != "," and commas > sum("." in t and bool(NUMBER.match(t)) for t in texts) else "."
+
+
+def _try_widths(rows: Sequence[str]) -> Optional[Shape]:
+    """Return the shape in fixed columns parted by blanks that stand in all rows of numbers."""
+    data = [i for i, row in enumerate(rows) if re.fullmatch(r"[\s\d.,:*+-]*\d[\s\d.,:*+-]*", row)]
+    texts = [rows[i].rstrip("\r\n") for i in data]
+    if len(texts) < 3:
+        return None
+    length = max(map(len, texts))
+    used = [any(text[k : k + 1].strip() for text in texts) for k in range(length)]
+    ends = [k + 1 for k in range(length) if used[k] and (k + 1 == length or not used[k + 1])]
+    widths = tuple(end - start for start, end in zip([0, *ends], ends))
+    table = [split_row(rows[i], None, widths) for i in data]
+    if len(widths) < 2 or not all(_is_value(text) for fields in table for text in fields):
+        return None
+    return Shape(None, widths, _decimal(table, range(len(data)), " "), data)
+
+
+def find_openings(rows: Sequence[str], others: Sequence[int], data: Sequence[int]) -> tuple[str, list[int]]:
+    """Return the expression of rows that open a line, and which of ``others`` (rows without readings) do."""
+    begin = re.compile(OPENING_START, re.IGNORECASE)
+    found = [i for i in others if begin.match(rows[i]) and i < data[-1]]
+    if not found:
+        return "", []
+    parts, groups = "", set()
+    for part in OPENING_PARTS:
+        compiled = re.compile(part, re.IGNORECASE)
+        group = next(iter(compiled.groupindex))
+        if group not in groups and any(compiled.match(rows[i], begin.match(rows[i]).end()) for i in found):
+            parts += rf"(?:(?={part})|)"
+            groups.add(group)
+    return f"(?i)^{OPENING_START}{parts}", found
+
+
+def find_marks(rows: Sequence[str], others: Sequence[int], data: Sequence[int]) -> tuple[str, list[int]]:
+    """Return the expression of fiducial rows, and which of ``others`` they are: a word for it, or a sign alone."""
+    inside = [i for i in others if data[0] < i]
+    worded = [i for i in inside if re.match(MARK_WORDS, rows[i])]
+    if worded:
+        return MARK_WORDS, worded
+    signs = [i for i in inside if re.fullmatch(r"\s*([^\w\s,;|])\1{0,2}\s*", rows[i])]
+    texts = sorted({rows[i].strip() for i in signs})
+    return (rf"^\s*(?:{'|'.join(map(re.escape, texts))})\s*$", signs) if len(texts) == 1 else ("", [])
+
+
+def find_comment(rows: Sequence[str], others: Sequence[int]) -> tuple[str, list[int]]:
+    """Return what rows of comment start with, and which of ``others`` do."""
+    for mark in COMMENT_MARKS:
+        found = [i for i in others if rows[i].lstrip().startswith(mark)]
+        if found:
+            return mark, found
+    return "", []
+
+
+def find_missing(texts: Sequence[Sequence[str]], decimal: str) -> tuple[str, ...]:
+    """Return the marks for missing values in the columns of channels: words, and lone numbers such as -9999."""
+    found: dict[str, None] = {}
+    for column in texts:
+        found.update(dict.fromkeys(t for t in column if MISSING_WORDS.match(t) and t.lower() != "nan"))
+        numbers = {t: float(t) for t in dict.fromkeys(column) if NUMBER.match(t) and "," not in t}
+        marks = {t: v for t, v in numbers.items() if re.fullmatch(r"-?9{3,}(\.0*)?|-?3276[78](\.0*)?", t)}
+        largest = max((abs(v) for t, v in numbers.items() if t not in marks), default=0.0)
+        found.update(dict.fromkeys(t for t, v in marks.items() if abs(v) > 2 * largest))
+    return tuple(t.replace(".", decimal) if decimal == "," and NUMBER.match(t) else t for t in found)

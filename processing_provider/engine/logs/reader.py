@@ -1,0 +1,279 @@
+"""Reads a traverse log into a table of readings; what cannot be read is told row by row."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Callable, Iterator, Optional, Union
+
+import numpy as np
+
+from ..core import EngineError, Finding, Readings, flag_bit
+from .assemble import LogGatherer
+from .detect import detect_layout
+from .fields import comma_decimals, explain_row, is_number, shorten, split_row
+from .layout import EXTRA_ROLES, LogLayout
+from .recordings import number_runs
+from .text import read_blocks
+from .timestamps import NUMBER_FORMATS, guess_time_format, number_seconds, parse_times, since_first_midnight
+
+TOLD_ROWS = 20
+
+
+@dataclass(frozen=True)
+class LogResult:
+    """A log that was read.
+
+    Attributes
+    ----------
+    readings : Readings
+        In the order of the file; not placed yet.
+    findings : list of Finding
+        Rows that could not be read, and other things to look at.
+    layout : LogLayout
+        Given or found out.
+    remarks : list of str
+        What was taken for what, when the layout was found out.
+    """
+
+    readings: Readings
+    findings: list[Finding]
+    layout: LogLayout
+    remarks: list[str]
+
+
+def read_log(
+    path: Union[str, Path],
+    layout: Optional[LogLayout] = None,
+    *,
+    grid: str = "",
+    progress: Optional[Callable[[float], None]] = None,
+) -> LogResult:
+    """Read a traverse log.
+
+    Parameters
+    ----------
+    path : path
+        Of one log; opened read-only.
+    layout : LogLayout, optional
+        How the rows are written; found out from the log when None.
+    grid : str
+        Name of the grid for rows that do not name their grid themselves.
+    progress : callable, optional
+        Called with the fraction done; what it raises ends the reading.
+
+    Returns
+    -------
+    LogResult
+        ``time_s`` is in seconds since midnight of the log's first day. Without a time column the time of an opening
+        row goes to its first reading. Readings whose channels are all missing carry the flag ``missing``.
+        ``extras`` holds ``mark`` (1 at the reading below a fiducial row or with something in the mark column, 2 more
+        at a line's last reading that has such a row behind it) and the columns for temperature and positions. A log
+        that names no lines is all line 1.
+
+    Raises
+    ------
+    EngineError
+        When there is no such file, it is empty or binary, or no row fits the layout.
+
+    Notes
+    -----
+    A row that cannot be read becomes a finding (``row-unreadable``, ``row-truncated``); it still counts where
+    stations count on from an opening row. After 20 such rows only their number is told.
+    """
+    path = Path(path)
+    remarks: list[str] = []
+    if layout is None:
+        layout, remarks = detect_layout(path)
+    gathered = LogGatherer(layout, path.name)
+    for rows, first_row, fraction in _wanted_rows(path, layout):
+        gathered.take(rows, first_row)
+        if progress is not None:
+            progress(fraction)
+    _check_fit(gathered)
+    readings = _assemble(gathered, grid)
+    return LogResult(readings, _row_findings(gathered) + _line_findings(gathered, readings), layout, remarks)
+
+
+def _wanted_rows(path: Path, layout: LogLayout) -> Iterator[tuple[list[str], int, float]]:
+    """Yield (rows, 1-based number of the first, fraction done) of each block, below the rows to skip."""
+    seen = 0
+    for rows, fraction in read_blocks(path, layout.encoding):
+        skip = min(max(layout.skip_rows - seen, 0), len(rows))
+        if skip < len(rows):
+            yield rows[skip:], seen + skip + 1, fraction
+        seen += len(rows)
+
+
+def _check_fit(gathered: LogGatherer) -> None:
+    """Raise EngineError when the log as a whole does not fit its layout."""
+    name, layout, plan = gathered.name, gathered.layout, gathered.plan
+    if plan is None:
+        raise EngineError(
+            f"The log {name} holds no readings below the rows that the layout passes over "
+            f"({layout.skip_rows} rows to skip, header, comments). Check the layout, or download the log again."
+        )
+    if gathered.failed_count * 10 > gathered.count and comma_decimals([t for _, t in gathered.failed], plan):
+        row, text = gathered.failed[0]
+        advice = "Set the decimal mark of the layout to ','."
+        if layout.delimiter == ",":
+            advice = "Export the log with another delimiter, such as ';', and decimal commas."
+        raise EngineError(
+            f"The numbers of {name} have decimal commas, but the layout says the decimal mark is '.' "
+            f"(first in row {row}: {shorten(text)}). {advice}"
+        )
+    if gathered.failed_count == gathered.count:
+        row, text = gathered.failed[0]
+        raise EngineError(
+            f"No row of {name} fits the layout{' ' + layout.name if layout.name else ''}: row {row} "
+            f"{explain_row(text, plan)} ({shorten(text)}). Expected: {_expected(layout, plan.count)}. "
+            "Check that the layout belongs to this log, or leave it out to have it found out."
+        )
+    if layout.line_start and layout.one("line") is None and not gathered.openings:
+        raise EngineError(
+            f"No row of {name} opens a traverse: none fits the expression {layout.line_start!r} of the layout. "
+            "Check line_start in the layout, or name the column that holds the line."
+        )
+
+
+def _expected(layout: LogLayout, count: int) -> str:
+    how = "in fixed columns" if layout.widths else f"delimited by {layout.delimiter!r}"
+    return f"{count} values {how}, decimal mark {layout.decimal!r}"
+
+
+def _assemble(gathered: LogGatherer, grid: str) -> Readings:
+    layout, columns = gathered.layout, gathered.columns()
+    opening = np.searchsorted([o.before for o in gathered.openings], columns["place"], side="right") - 1
+    grids, codes = _grids(gathered, columns, opening, grid)
+    line = columns["line"].astype(np.int32) if "line" in columns else _lines(gathered, opening)
+    station = columns["station"] if "station" in columns else _count_stations(gathered, columns["place"], opening)
+    run = columns["run"].astype(np.int32) if "run" in columns else number_runs(codes, line, opening, station)
+    channels = {c.field: columns[c.field] for c in layout.columns if c.role == "channel"}
+    gone = np.all([np.isnan(values) for values in channels.values()], axis=0)
+    return Readings.build(
+        line,
+        channels,
+        grids=grids,
+        sources=(gathered.name,),
+        grid=codes,
+        run=run,
+        row=columns["row"],
+        station=station,
+        time_s=_times(gathered, columns, opening),
+        heading=_of_opening(gathered, "heading", opening, 0),
+        flag=np.where(gone, flag_bit("missing"), 0),
+        extras=_extras(gathered, columns, opening),
+        units={c.field: c.unit for c in layout.columns if c.role == "channel" and c.unit},
+    )
+
+
+def _of_opening(gathered: LogGatherer, name: str, opening: np.ndarray, default: float) -> np.ndarray:
+    """Return an attribute of each reading's opening row; ``default`` above the first one."""
+    return np.array([*(getattr(o, name) for o in gathered.openings), default])[opening]
+
+
+def _lines(gathered: LogGatherer, opening: np.ndarray) -> np.ndarray:
+    if not gathered.openings:
+        return np.ones(len(opening), np.int32)
+    return _of_opening(gathered, "line", opening, 0)
+
+
+def _count_stations(gathered: LogGatherer, place: np.ndarray, opening: np.ndarray) -> np.ndarray:
+    since = place - _of_opening(gathered, "before", opening, 0)
+    return _of_opening(gathered, "station", opening, np.nan) + _of_opening(gathered, "step", opening, 1.0) * since
+
+
+def _grids(
+    gathered: LogGatherer, columns: dict[str, np.ndarray], opening: np.ndarray, grid: str
+) -> tuple[tuple[str, ...], np.ndarray]:
+    """Return the names of the grids and the (n,) codes into them."""
+    if "grid" in columns:
+        names, codes = [name or grid for name in gathered.grids], columns["grid"]
+    else:
+        names = [o.grid or grid for o in gathered.openings] + [grid]
+        codes = np.arange(len(names))[opening]
+    used = list(dict.fromkeys(names[code] for code in dict.fromkeys(codes.tolist())))
+    place = np.array([used.index(name) if name in used else 0 for name in names], np.int32)
+    return tuple(used), place[codes]
+
+
+def _times(gathered: LogGatherer, columns: dict[str, np.ndarray], opening: np.ndarray) -> np.ndarray:
+    unknown = np.full(len(opening), np.nan)
+    if "time" in columns:
+        return since_first_midnight(columns["time"], columns.get("day", unknown))
+    texts = [o.time.strip() for o in gathered.openings]
+    if not any(texts):
+        return unknown
+    form = guess_time_format([t for t in texts if t])
+    if form in NUMBER_FORMATS:
+        points = [t.replace(",", ".") for t in texts]
+        seconds = number_seconds(np.array([float(t) if is_number(t) else np.nan for t in points]), form)
+        days = np.full(len(texts), np.nan)
+    else:
+        seconds, days, _ = parse_times(np.array(texts), form)
+    known, first = np.unique(opening, return_index=True)
+    first, known = first[known >= 0], known[known >= 0]
+    unknown[first] = since_first_midnight(seconds, days)[known]
+    return unknown
+
+
+def _extras(gathered: LogGatherer, columns: dict[str, np.ndarray], opening: np.ndarray) -> dict[str, np.ndarray]:
+    extras = {role: columns[role] for role in EXTRA_ROLES if role in columns}
+    if "mark" in columns or gathered.layout.mark:
+        mark = columns["mark"].copy() if "mark" in columns else np.zeros(len(columns["place"]))
+        places, openings = np.array(gathered.marks, np.int64).reshape(-1, 2).T
+        below = np.searchsorted(columns["place"], places)
+        # Behind the last reading of a line, as where a line is stopped on the edge.
+        behind = (below == len(mark)) | (np.append(opening, -1)[below] >= openings)
+        mark[below[~behind]] = 1.0
+        mark[below[behind & (below > 0)] - 1] += 2.0
+        extras["mark"] = mark
+    return extras
+
+
+def _row_findings(gathered: LogGatherer) -> list[Finding]:
+    """Return what could not be read: each of the first rows, and how many more."""
+    name, plan, findings = gathered.name, gathered.plan, []
+    last_row, last_text, last_good = gathered.last
+    cut = not last_good and _is_cut(gathered)
+    for row, text in gathered.failed[:TOLD_ROWS]:
+        if not (cut and row == last_row):
+            found = f"{name}, row {row} {explain_row(text, plan)}: {shorten(text)}."
+            findings.append(Finding("error", "row-unreadable", found, "", "The row is left out; look at it there."))
+    more = gathered.failed_count - TOLD_ROWS - (cut and gathered.failed_count > TOLD_ROWS)
+    if more > 0:
+        found = f"{name}: {more} more rows below them cannot be read ({gathered.failed_count} of {gathered.count})."
+        findings.append(Finding("error", "row-unreadable", found, "", "Check the log and its layout."))
+    if cut:
+        found = f"{name}, row {last_row} is the last and was cut off: {shorten(last_text)}."
+        findings.append(Finding("warning", "row-truncated", found, "", "Download the log again if it is not complete."))
+    for row, text in gathered.bad_openings:
+        found = f"{name}, row {row} opens a traverse, but its numbers cannot be read: {shorten(text)}."
+        findings.append(Finding("error", "opening-unreadable", found, "", "They count to the line above."))
+    return findings
+
+
+def _is_cut(gathered: LogGatherer) -> bool:
+    text, layout = gathered.last[1], gathered.layout
+    return not text.endswith("\n") or len(split_row(text, layout.delimiter, layout.widths)) < gathered.plan.count
+
+
+def _line_findings(gathered: LogGatherer, readings: Readings) -> list[Finding]:
+    """Return what is odd about the traverses of a log."""
+    name, findings = gathered.name, []
+    befores = [o.before for o in gathered.openings]
+    for opening, end in zip(gathered.openings, [*befores[1:], gathered.count]):
+        if opening.before == end:
+            found = f"{name} opens line {opening.line}, but has no readings for it."
+            advice = "Nothing was recorded there, or the button was pressed twice."
+            findings.append(Finding("warning", "line-empty", found, "", advice, opening.grid or "", opening.line))
+    if befores and befores[0] and gathered.layout.one("line") is None:
+        found = f"{name}: {befores[0]} rows stand above the first row that opens a traverse."
+        findings.append(Finding("warning", "line-unknown", found, "", "They are kept as line 0."))
+    elif not befores and gathered.layout.one("line") is None:
+        findings.append(Finding("warning", "line-unknown", f"{name} names no lines.", "", "All readings are line 1."))
+    missing = int(np.count_nonzero(readings.has_flag("missing")))
+    if missing:
+        found = f"{name}: {missing} readings have no value in any channel."
+        findings.append(Finding("note", "readings-missing", found, "", "They are kept with the flag 'missing'."))
+    return findings

@@ -1,0 +1,90 @@
+"""Logs as text: opened read-only, refused in a sentence when they are no text, handed out in blocks of rows."""
+
+from __future__ import annotations
+
+import codecs
+from pathlib import Path
+from typing import Iterator
+
+from ..core import EngineError
+
+BLOCK_BYTES = 4_000_000
+HEAD_BYTES = 300_000
+MARKS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
+
+
+def read_head(path: Path) -> bytes:
+    """Return the first bytes of a log.
+
+    Raises
+    ------
+    EngineError
+        When there is no such file, it cannot be opened, or it is empty.
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.read(HEAD_BYTES)
+    except FileNotFoundError:
+        raise EngineError(f"The log {path.name} was not found in {path.parent}. Check the path.") from None
+    except OSError as error:
+        raise EngineError(
+            f"The log {path.name} cannot be opened: {error.strerror}. Check that it is a file and may be read."
+        ) from None
+    if not head.strip():
+        raise EngineError(f"The log {path.name} is empty. Download it from the logger again.")
+    return head
+
+
+def sniff_encoding(head: bytes) -> str:
+    """Return the encoding that the first bytes of a text show: by its byte order mark, else utf-8, else latin-1."""
+    for mark, encoding in MARKS:
+        if head.startswith(mark):
+            return encoding
+    try:
+        codecs.getincrementaldecoder("utf-8")().decode(head)
+    except UnicodeDecodeError:
+        return "latin-1"
+    return "utf-8"
+
+
+def check_text(head: bytes, encoding: str, name: str) -> None:
+    """Raise EngineError when the first bytes are those of a binary file."""
+    if codecs.lookup(encoding).name.startswith(("utf-16", "utf-32")):
+        return
+    control = sum(head.count(bytes([code])) for code in (*range(9), *range(14, 27), *range(28, 32)))
+    if control > len(head) / 100 or b"\0" in head:
+        raise EngineError(
+            f"The log {name} is a binary file, not text. Export the readings from the logger as text and read that."
+        )
+
+
+def text_encoding(head: bytes, encoding: str) -> str:
+    """Return the encoding to read with: a byte order mark in the file is never taken for text."""
+    found = sniff_encoding(head)
+    return found if found not in ("utf-8", "latin-1") else encoding
+
+
+def read_blocks(path: Path, encoding: str) -> Iterator[tuple[list[str], float]]:
+    """Yield (rows with their line ends, fraction of the file done) until the end of a log.
+
+    Raises
+    ------
+    EngineError
+        As ``read_head``; for a binary file, and for bytes that the encoding does not have.
+    """
+    head = read_head(path)
+    encoding = text_encoding(head, encoding)
+    check_text(head, encoding, path.name)
+    size = path.stat().st_size
+    try:
+        with path.open("r", encoding=encoding) as file:
+            while True:
+                rows = file.readlines(BLOCK_BYTES)
+                if not rows:
+                    return
+                yield rows, min(file.buffer.tell() / size, 1.0)
+    except UnicodeError as error:
+        raise EngineError(
+            f"The log {path.name} cannot be read as {encoding}: {error}. "
+            "Set the encoding of the layout to the one that the logger writes, such as latin-1 or utf-16."
+        ) from None

@@ -1,0 +1,111 @@
+"""Lines in which the logger left out readings, told by their times and by where they end."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Optional
+
+import numpy as np
+
+from ..core import Lines, Readings
+
+LEAST_LOST = 3.5
+"""Readings that a gap in the times must stand for: shorter ones are the hiccups of a clock."""
+JITTER = 6.0
+"""Robust standard deviations of the usual step of the clock that a gap must exceed."""
+SPREAD_READINGS = 1.0
+"""Lines end no more alike than this many readings."""
+
+
+@dataclass(frozen=True)
+class Break:
+    """Readings lost within a line.
+
+    Attributes
+    ----------
+    line : int
+        Place of the line among the grid's lines.
+    station : float
+        Of the last reading before the gap.
+    lost : float
+        Readings lost, by the times.
+    gap_s : float
+    certainty : float
+        Probability that the readings were lost, not that the person stood still with the logger stopped.
+    """
+
+    line: int
+    station: float
+    lost: float
+    gap_s: float
+    certainty: float
+
+
+def breaks_of(readings: Readings, lines: Lines) -> list[Break]:
+    """Return the lines with lost readings that their stations do not show.
+
+    Notes
+    -----
+    A logger writes at a steady rate, so a gap in the times of a line is either lost readings or a pause. Lost readings
+    let the line end short of where lines of its direction end, by as many readings, a pause does not. With the scatter
+    s of the ends the log likelihood ratio is (d^2 - (d - n)^2) / 2 s^2 for a line that ends d readings short after a
+    gap of n; both are equally likely beforehand. Only one gap a line, its largest, is looked at.
+    """
+    rows = [np.flatnonzero(lines.owner == i) for i in range(len(lines))]
+    rows = [r[np.argsort(readings.seq[r], kind="stable")] for r in rows]
+    shortness, spreads = short_of(readings, lines)
+    found = []
+    for i, mine in enumerate(rows):
+        gap = _gap(readings, mine, lines.step_m)
+        if gap is None:
+            continue
+        at, lost, seconds = gap
+        short, spread = shortness[i], spreads[i]
+        if not np.isfinite(short):
+            continue
+        ratio = (short**2 - (short - lost) ** 2) / (2 * spread**2)
+        certainty = float(1 / (1 + np.exp(-np.clip(ratio, -50, 50))))
+        if certainty >= 0.5:
+            found.append(Break(i, float(readings.station[at]), lost, seconds, certainty))
+    return found
+
+
+def short_of(readings: Readings, lines: Lines) -> tuple[np.ndarray, np.ndarray]:
+    """Return (L,) readings by which each line ends short of the others of its direction, and (L,) their spread.
+
+    NaN for a line that has no other of its direction.
+    """
+    last = np.full(len(lines), -np.inf)
+    mine = lines.owner >= 0
+    np.maximum.at(last, lines.owner[mine], readings.v_m[mine] * lines.heading[lines.owner[mine]])
+    short, spread = np.full((2, len(lines)), np.nan)
+    for i in range(len(lines)):
+        same = np.flatnonzero((lines.heading == lines.heading[i]) & (np.arange(len(lines)) != i))
+        if len(same):
+            usual = np.median(last[same])
+            scatter = 1.4826 * np.median(np.abs(last[same] - usual)) / lines.step_m
+            short[i], spread[i] = (usual - last[i]) / lines.step_m, max(scatter, SPREAD_READINGS)
+    return short, spread
+
+
+def _gap(readings: Readings, rows: np.ndarray, step_m: float) -> Optional[tuple[int, float, float]]:
+    """Return (row before the gap, readings lost, seconds) of a line's largest gap in time, None without one.
+
+    Clocks of whole seconds are read at their ticks: as many readings lie between two ticks as between others.
+    """
+    time, v = readings.time_s[rows], readings.v_m[rows]
+    tick = np.concatenate([[0], np.flatnonzero(np.diff(time) > 0) + 1]) if len(rows) > 1 else np.zeros(0, int)
+    # The first tick began before the log did.
+    tick = tick[1:] if len(tick) and np.count_nonzero(np.diff(time) == 0) > len(time) / 4 else tick
+    if len(tick) < 8 or not np.isfinite(time).all():
+        return None
+    seconds, count = np.diff(time[tick]), np.diff(tick)
+    walked = np.abs(np.diff(v[tick])) / step_m
+    each = np.median(seconds / count)
+    lost = seconds / each - np.maximum(walked, count)
+    usual = np.median(lost)
+    scatter = 1.4826 * np.median(np.abs(lost - usual))
+    k = int(np.argmax(lost))
+    if not lost[k] - usual > max(LEAST_LOST, JITTER * scatter):
+        return None
+    return int(rows[tick[k + 1] - 1]), float(lost[k]), float(seconds[k])

@@ -1,0 +1,203 @@
+"""How far apart neighbouring lines truly lie, told by the features that cross them: their slant and their shape."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+
+from ..core import noise_of
+
+BLOCK = 8
+"""Lines that are looked at together, half of them on either side of the place in question."""
+STEP_M, TILE_M = 0.25, 2.5
+"""Step and length of the tiles along the traverse: features are a few metres long."""
+KNOWN = 0.8
+"""Share of a tile that must be known in every line."""
+WIDTHS_M, ROUND_M, LONG_M, ANGLES = (0.5, 0.9), (0.5, 0.8, 1.4), 3.0, 8
+"""Widths of ditches and walls and their least length, and sizes of round features: standard deviations of Gaussian
+covariances, the least of them what the footprint of the coils leaves of a point (common practice, no source)."""
+LOGGED_M, WALKED_M, ASIDE_M = 0.19, 0.10, 0.05
+"""Standard deviations of a line's place along the traverse as logged and once it is put where it was walked, and across
+it (common practice, no source)."""
+RANK = 40
+"""Eigenvectors of each shape's covariance; what lies outside them is noise and unevenness."""
+LEVELS = 5
+"""Sizes of features, from what just shows above the noise to the largest there is."""
+PART = 2000
+"""Tiles worked on at once, for the memory."""
+UNEVEN = 0.15
+"""Share of a feature's variance that no smooth shape explains."""
+ROUGH = np.array([1.0, 4.0, 30.0, 300.0])
+"""Variances, in those of the noise, of tiles that fit no shape at all."""
+NOISE = 1.3
+"""What pace and smoothing add to the variance of the noise."""
+LEARN, LEAST_COUNT = 8, 0.5
+"""Rounds of expectation and maximisation for how common each shape is, and tiles that each has beforehand."""
+MOST = 4.0
+"""Largest log likelihood ratio that one tile may give: a single odd feature proves nothing."""
+
+PLACES = {
+    "recorded": (0, 1, 2, 3, 4, 5, 6, 7),
+    "skipped": (0, 1, 2, 3, 5, 6, 7, 8),
+    "on-last": (0, 1, 2, 3, 3, 5, 6, 7),
+    "on-next": (0, 1, 2, 4, 4, 5, 6, 7),
+}
+"""Where the lines of a block lie, in spacings: ``skipped`` one spacing is bare before the fifth; ``on-last`` the fifth
+lies on the ground of the fourth; ``on-next`` the fourth lies on that of the fifth."""
+
+
+class Gaps:
+    """Evidence about the distances of one grid's lines.
+
+    Parameters
+    ----------
+    matrix : (L, V) float
+        Lines side by side in the order recorded, after the common lag; NaN where there are no readings.
+    place : (L,) float
+        Places of the lines as recorded, in spacings, ascending.
+    step_m, spacing_m : float
+        Between readings, and between lines.
+    unsure_m : float
+        Standard deviation of a line's place along the traverse, ``LOGGED_M`` or ``WALKED_M``.
+
+    Notes
+    -----
+    Blocks of ``BLOCK`` lines are cut into tiles, each line of a tile less its mean. The readings of a tile are Gaussian
+    with the covariance a^2 K + noise, a mixture over sizes a and over shapes K: round features, and long ones at some
+    angle to the lines. A line's unknown place along the traverse takes off K what it shares with other lines at short
+    wavelengths (the second moment, exactly). How common each size and shape is, the grid itself tells: by expectation
+    and maximisation over the lines as recorded. Lines that lie otherwise than recorded change the distances in K; the
+    log likelihood ratio of both is summed over the tiles, which overlap by half and count half.
+
+    References
+    ----------
+    Dempster, A. P., Laird, N. M., Rubin, D. B., 1977. Maximum likelihood from incomplete data via the EM algorithm.
+    Journal of the Royal Statistical Society B 39(1), 1-38.
+    """
+
+    def __init__(self, matrix: np.ndarray, place: np.ndarray, step_m: float, spacing_m: float, unsure_m: float):
+        every = max(1, round(STEP_M / step_m))
+        self.node_m, self.spacing_m, self.unsure_m = every * step_m, spacing_m, unsure_m
+        self.width = max(4, round(TILE_M / self.node_m))
+        tiles, known = _tiles(matrix, every, self.width)
+        self.count = len(matrix)
+        first = np.arange(self.count - BLOCK + 1)
+        regular = [np.allclose(np.diff(place[k : k + BLOCK]), 1.0, atol=0.3) for k in first]
+        self.first = first[regular] if len(tiles) else first[:0]
+        self.used = np.array([known[:, k : k + BLOCK].all(axis=1) for k in self.first])
+        blocks = [tiles[:, k : k + BLOCK].reshape(len(tiles), -1) for k in self.first]
+        self.tiles = np.concatenate(blocks) if blocks else np.zeros((0, BLOCK * self.width))
+        self.noise = NOISE * _noise(matrix, every) + 1e-4 * float(np.mean(self.tiles**2) if blocks else 0.0) + 1e-12
+        largest = float(np.mean(self.tiles**2, axis=1).max()) if blocks else 0.0
+        self.sizes = np.geomspace(2 * self.noise, max(largest, 4 * self.noise), LEVELS)
+        if blocks:
+            density = self._densities("recorded")
+            self.common = _shares(density)
+            self.recorded = _mixture(density, self.common)
+
+    def gains(self, places: str) -> np.ndarray:
+        """Return (L,) log likelihood gained when the block whose fifth line is this one lies so (see ``PLACES``).
+
+        -inf where there is no whole block of lines a spacing apart.
+        """
+        out = np.full(self.count, -np.inf)
+        if len(self.first):
+            ratio = (_mixture(self._densities(places), self.common) - self.recorded).reshape(len(self.first), -1) / 2
+            out[self.first + BLOCK // 2] = np.sum(np.where(self.used, MOST * np.tanh(ratio / MOST), 0.0), axis=1)
+        return out
+
+    def _densities(self, places: str) -> np.ndarray:
+        """Return (N, M) log densities of the tiles for each shape and size."""
+        # Steps that differ by millimetres share their shapes.
+        size, shape = _shapes(places, self.width, round(self.node_m, 2), round(self.spacing_m, 2), self.unsure_m)
+        parts = np.array_split(self.tiles, 1 + len(self.tiles) // PART)
+        return np.concatenate([self._density(part, size, shape) for part in parts])
+
+    def _density(self, tiles: np.ndarray, size: np.ndarray, shape: np.ndarray) -> np.ndarray:
+        total = np.sum(tiles**2, axis=1)[:, None]
+        squares = ((tiles @ shape) ** 2).reshape(len(tiles), *size.shape)
+        free = BLOCK * (self.width - 1)
+        found = []
+        for a in self.sizes:
+            rest = self.noise + UNEVEN * a
+            own = a * size + rest
+            misfit = np.einsum("ncr,cr->nc", squares, 1 / own - 1 / rest) + total / rest
+            found.append(-0.5 * (misfit + np.sum(np.log(own), axis=1) + (free - size.shape[1]) * np.log(rest)))
+        rough = self.noise * ROUGH
+        return np.concatenate([*found, -0.5 * (total / rough + free * np.log(rough))], axis=1)
+
+
+def _tiles(matrix: np.ndarray, every: int, width: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return (T, L, W) tiles less the mean of each line, and (T, L) whether enough of each is known."""
+    from scipy.ndimage import gaussian_filter1d
+
+    known = np.isfinite(matrix)
+    total = gaussian_filter1d(np.where(known, matrix, 0.0), 0.6 * every, axis=1)
+    share = gaussian_filter1d(known.astype(float), 0.6 * every, axis=1)
+    there = (share > 0.2)[:, ::every]
+    smooth = np.where(there, total[:, ::every] / np.maximum(share[:, ::every], 0.2), 0.0)
+    starts = range(0, smooth.shape[1] - width + 1, width // 2)
+    if not len(starts):
+        return np.zeros((0, len(matrix), width)), np.zeros((0, len(matrix)), bool)
+    values, there = (np.stack([c[:, s : s + width] for s in starts]) for c in (smooth, there))
+    count = there.sum(axis=2, keepdims=True)
+    mean = np.sum(np.where(there, values, 0.0), axis=2, keepdims=True) / np.maximum(count, 1)
+    return np.where(there, values - mean, 0.0), count[..., 0] >= KNOWN * width
+
+
+def _noise(matrix: np.ndarray, every: int) -> float:
+    """Return the variance that white noise keeps in the tiles."""
+    return noise_of(matrix) ** 2 / (2 * np.sqrt(np.pi) * 0.6 * every)
+
+
+def _mixture(density: np.ndarray, common: np.ndarray) -> np.ndarray:
+    from scipy.special import logsumexp
+
+    return logsumexp(density + np.log(common), axis=1)
+
+
+def _shares(density: np.ndarray) -> np.ndarray:
+    """Return (M,) how common each shape and size is."""
+    common = np.full(density.shape[1], 1 / density.shape[1])
+    for _ in range(LEARN):
+        its = np.exp(density + np.log(common) - _mixture(density, common)[:, None]).sum(axis=0) + LEAST_COUNT
+        common = its / its.sum()
+    return common
+
+
+@lru_cache(maxsize=32)
+def _shapes(places: str, width: int, node_m: float, spacing_m: float, unsure_m: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return (C, R) eigenvalues of the shapes' covariances and their (BLOCK W, C R) eigenvectors."""
+    u = np.repeat(np.array(PLACES[places]) * spacing_m, width)
+    v = np.tile(np.arange(width) * node_m, BLOCK)
+    away = np.stack([u[:, None] - u, v[:, None] - v], axis=-1)
+    line = np.repeat(np.arange(BLOCK), width)
+    same = line[:, None] == line
+    blur = 2 * np.diag([ASIDE_M**2, unsure_m**2])
+    level = np.kron(np.eye(BLOCK), np.eye(width) - 1 / width)
+    sizes, shapes = [], []
+    for spread in _spreads():
+        covariance = np.where(same, _gaussian(away, spread, 0.0), _gaussian(away, spread, blur))
+        size, shape = np.linalg.eigh(level @ covariance @ level)
+        rank = min(RANK, len(size))
+        sizes.append(np.maximum(size[::-1][:rank], 0.0))
+        shapes.append(shape[:, ::-1][:, :rank])
+    return np.stack(sizes), np.concatenate(shapes, axis=1)
+
+
+def _spreads() -> list[np.ndarray]:
+    """Return the (2, 2) covariances, in m^2, of the Gaussian shapes."""
+    spreads = [np.eye(2) * r**2 for r in ROUND_M]
+    for w in WIDTHS_M:
+        for angle in np.arange(ANGLES) * np.pi / ANGLES:
+            across, along = np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)])
+            spreads.append(w**2 * np.outer(across, across) + LONG_M**2 * np.outer(along, along))
+    return spreads
+
+
+def _gaussian(away: np.ndarray, spread: np.ndarray, blur) -> np.ndarray:
+    """Return exp(-d S^-1 d / 2) at distances d (..., 2), blurred by a Gaussian of covariance ``blur``."""
+    wide = spread + blur
+    shape = np.exp(-0.5 * np.einsum("...i,ij,...j->...", away, np.linalg.inv(wide), away, optimize=True))
+    return np.sqrt(np.linalg.det(spread) / np.linalg.det(wide)) * shape

@@ -1,0 +1,145 @@
+"""Base readings of a survey: where all grids were read on one spot, they tell the levels of the grids."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Optional, Sequence
+
+import numpy as np
+
+from ..core import Readings, kind_code, recordings
+
+LEAST_SETS = 2
+"""Sets of base readings that a grid must have: fewer do not tell how it drifted between them."""
+FOLLOWED = 2.0
+"""Of the sets of a grid drift that follows them takes up so many degrees of freedom, besides the mean."""
+ONE_SPOT, SURE = 0.8, 0.9
+"""Probability that all base readings were taken on one spot: beforehand, for that is usual (common practice, no
+source), and that from which on they count."""
+LEAST = 1e-6
+"""Least variance of a level, as a share of that of the ground."""
+TINY = 1e-12
+
+
+@dataclass(frozen=True)
+class GridBase:
+    """The base readings of one grid, in the unit of the channel.
+
+    Attributes
+    ----------
+    level : float
+        Mean of the medians of the sets.
+    sets : int
+    squares : float
+        Sum of the squared deviations of the sets.
+    lines : float
+        Variance of the mean offset of the lines: what their stripes leave between lines and base readings.
+    """
+
+    level: float
+    sets: int
+    squares: float
+    lines: float
+
+
+@dataclass(frozen=True)
+class Bases:
+    """Levels of G grids by their base readings, but for what the spot itself reads, in the unit of the channel.
+
+    Attributes
+    ----------
+    level, variance : (G,) float64
+        NaN for a grid without.
+    ground : float
+        Variance of the ground from spot to spot.
+    """
+
+    level: np.ndarray
+    variance: np.ndarray
+    ground: float
+
+    @property
+    def known(self) -> np.ndarray:
+        """(G,) whether a grid has base readings."""
+        return np.isfinite(self.level)
+
+    def of(self, grids: np.ndarray) -> Bases:
+        """Return those of some grids (G,) bool."""
+        return Bases(np.where(grids, self.level, np.nan), self.variance, self.ground)
+
+    def in_units_of(self, unit: float) -> Bases:
+        """Return the same in multiples of ``unit``."""
+        return Bases(self.level / unit, self.variance / unit**2, self.ground / unit**2)
+
+    def on_one_spot(self, level: np.ndarray, covariance: np.ndarray) -> bool:
+        """Return whether they were all taken on one spot.
+
+        Parameters
+        ----------
+        level, covariance : (G,), (G, G) float64
+            Levels that are told without them, and their covariance.
+
+        Notes
+        -----
+        The level of a grid by its base readings less its level by the seams is what the spot reads, the same for all
+        grids. From spot to spot it differs as the ground does. Both cases are Gaussian with the mean left free.
+
+        References
+        ----------
+        Patterson, H. D., Thompson, R., 1971. Recovery of inter-block information when block sizes are unequal.
+        Biometrika 58(3), 545-554.
+        """
+        known = self.known
+        if np.count_nonzero(known) < 2:
+            return False
+        rest = (self.level - level)[known]
+        same = covariance[np.ix_(known, known)] + np.diag(self.variance[known])
+        ratio = _density(rest, same) - _density(rest, same + self.ground * np.eye(len(rest)))
+        return bool(ratio + np.log(ONE_SPOT / (1 - ONE_SPOT)) > np.log(SURE / (1 - SURE)))
+
+
+def base_of(part: Readings, channel: str) -> Optional[GridBase]:
+    """Return the base readings of one grid whose traverses are balanced, None where there are too few."""
+    values, error = part.channels[channel], part.se.get(channel)
+    sets = np.array([np.median(values[rows]) for rows in recordings(part, "base", values)])
+    if len(sets) < LEAST_SETS or error is None:
+        return None
+    survey = (part.kind == kind_code("survey")) & part.in_use & np.isfinite(values) & np.isfinite(error)
+    if not survey.any():
+        return None
+    level = float(np.mean(sets))
+    lines = _variance_of_lines(part.take(survey), channel)
+    return GridBase(level, len(sets), float(np.sum((sets - level) ** 2)), lines)
+
+
+def bases_of(grids: Sequence[Optional[GridBase]], ground: float) -> Optional[Bases]:
+    """Return the base readings of all grids side by side, None where less than two grids have any.
+
+    ``ground`` is the variance of the ground from spot to spot.
+    """
+    there = [grid for grid in grids if grid is not None]
+    if len(there) < 2:
+        return None
+    # How far sets scatter on one spot is alike in all grids.
+    scatter = sum(grid.squares for grid in there) / sum(max(grid.sets - 1 - FOLLOWED, 1.0) for grid in there)
+    level = np.array([np.nan if grid is None else grid.level for grid in grids])
+    variance = [np.nan if grid is None else scatter / grid.sets + grid.lines + LEAST * ground + TINY for grid in grids]
+    return Bases(level, np.array(variance), ground)
+
+
+def _variance_of_lines(part: Readings, channel: str) -> float:
+    """Return the variance of the mean of the lines' offsets: of what was taken off lines of one heading, and of what is
+    unsure about it."""
+    lines, first = np.unique(part.line, return_index=True)
+    offset, unsure = ((part.raw[channel] - part.channels[channel])[first], part.se[channel][first])
+    apart = np.abs(offset[2:] - offset[:-2])
+    usual = (1.4826 * np.median(apart)) ** 2 / 2 if len(apart) else 0.0
+    return float((usual + np.median(unsure) ** 2) / len(lines))
+
+
+def _density(rest: np.ndarray, covariance: np.ndarray) -> float:
+    """Return the log density of values (n,) but for a constant, their mean left free (restricted likelihood)."""
+    inverse = np.linalg.inv(covariance)
+    ones = inverse.sum(axis=1)
+    pull = inverse @ rest - ones * (ones @ rest) / ones.sum()
+    return float(-0.5 * (rest @ pull + np.linalg.slogdet(covariance)[1] + np.log(ones.sum())))

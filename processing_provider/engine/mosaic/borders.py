@@ -1,0 +1,37 @@
+"""Straight borders: seams in one line, along which a ditch or a bank may run on."""
+
+from __future__ import annotations
+
+from typing import Sequence
+
+import numpy as np
+
+from .edge_steps import REACH_M, Seam
+from .line_segments import Patches
+
+ASIDE_M = 2.0
+"""Seams whose middles lie farther beside the other one's line are on another border."""
+PARALLEL = 0.98
+"""Cosine of the largest angle between seams on one border."""
+
+
+def borders_of(patches: Patches, seams: Sequence[Seam]) -> np.ndarray:
+    """Return (S,) one number for all seams that lie on one straight border, one after the other."""
+    from scipy.sparse.csgraph import connected_components
+
+    middle, along, half = (np.array(column) for column in zip(*[_course(patches, seam) for seam in seams]))
+    apart = middle[:, None] - middle
+    aside = np.abs(apart[:, :, 0] * along[:, 1] - apart[:, :, 1] * along[:, 0])
+    straight = (np.maximum(aside, aside.T) < ASIDE_M) & (np.abs(along @ along.T) > PARALLEL)
+    # Grids need not touch at their corners: the last pieces of two seams are a path and a patch apart.
+    near = np.linalg.norm(apart, axis=2) < half[:, None] + half + 2 * REACH_M
+    return connected_components(straight & near, directed=False)[1]
+
+
+def _course(patches: Patches, seam: Seam) -> tuple[np.ndarray, np.ndarray, float]:
+    """Return the middle of a seam and its direction, (2,) each, and half its length."""
+    weight = np.abs(seam.share)[:, :, None]
+    pieces = np.sum(weight * patches.place[seam.patch], axis=1) / np.sum(weight, axis=1)
+    middle = pieces.mean(axis=0)
+    along = np.linalg.svd(pieces - middle, full_matrices=False)[2][0]
+    return middle, along, float(np.ptp((pieces - middle) @ along)) / 2

@@ -1,0 +1,165 @@
+"""Averages of readings over short lengths of line, and how rough the ground under them is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..core import Readings, kind_code
+
+PATCH_M = 0.5
+"""Length of line that a patch averages over."""
+POWER = 1.5
+"""Exponent of the ground's variogram: between that of a random walk (1) and that of a smooth surface (2)."""
+FAR = 4
+"""The roughness is read from patches next to each other and from patches this many apart."""
+LEAST_FACTOR = 0.01
+"""Least factor of the variogram, as a share of the variance in the grids: ground may vary across the lines alone."""
+TYPICAL = 0.68
+"""Share of normal differences within one standard deviation."""
+
+
+@dataclass(frozen=True)
+class Patches:
+    """Averages over short lengths of line, P of them.
+
+    Attributes
+    ----------
+    grid, line : (P,) int
+        Place in ``Readings.grids``; number of the recorded line, counted over all grids.
+    place : (P, 2) float64
+        Map position in metres.
+    value, error : (P,) float64
+        Mean of the readings; standard error of the line's offset.
+    across : (P,) float64
+        Place in the grid along its baseline, 0 at the first line and 1 at the last.
+    """
+
+    grid: np.ndarray
+    line: np.ndarray
+    place: np.ndarray
+    value: np.ndarray
+    error: np.ndarray
+    across: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.value)
+
+    def in_units_of(self, unit: float) -> Patches:
+        """Return the patches with value and error divided by a number."""
+        return replace(self, value=self.value / unit, error=self.error / unit)
+
+
+def patches_of(readings: Readings, channel: str) -> Patches:
+    """Return the averages of the survey's readings in use that have a value and a map position."""
+    values, used = readings.channels[channel], _used(readings, channel)
+    line = _codes(readings.grid[used], readings.line[used], readings.run[used])
+    piece = _codes(line, np.floor(readings.v_m[used] / PATCH_M + 1e-6))
+    size = np.bincount(piece)
+    of_piece = np.zeros(len(size), int)
+    of_piece[piece] = np.arange(len(used))
+
+    def mean(column: np.ndarray) -> np.ndarray:
+        return np.bincount(piece, column[used]) / size
+
+    grid, line, value = readings.grid[used][of_piece], line[of_piece], mean(values)
+    across = mean(across_of(readings, channel))
+    if channel in readings.se:
+        error = mean(np.nan_to_num(readings.se[channel]))
+    else:
+        error = scatter_of_lines(grid, line, across, value)
+    return Patches(grid, line, np.stack([mean(readings.x), mean(readings.y)], axis=1), value, error, across)
+
+
+def _used(readings: Readings, channel: str) -> np.ndarray:
+    """Return the rows of survey readings in use that have a value and a map position."""
+    used = readings.in_use & (readings.kind == kind_code("survey"))
+    places = readings.x + readings.y + readings.u_m + readings.v_m
+    return np.flatnonzero(used & np.isfinite(places + readings.channels[channel]))
+
+
+def _codes(*columns: np.ndarray) -> np.ndarray:
+    """Return (n,) numbers from 0 on that are equal where all columns are."""
+    code = np.zeros(len(columns[0]), np.int64)
+    for column in columns:
+        column = np.asarray(column, np.int64) - int(np.min(column, initial=0))
+        code = code * (int(np.max(column, initial=0)) + 1) + column
+    return np.unique(code, return_inverse=True)[1].reshape(-1)
+
+
+def across_of(readings: Readings, channel: str) -> np.ndarray:
+    """Return (n,) the place of survey readings in their grid along its baseline, 0 at the first line, 1 at the last.
+
+    NaN for tie lines, base readings and readings without a place.
+    """
+    used, u = _used(readings, channel), readings.u_m
+    low, high = np.full(len(readings.grids), np.inf), np.full(len(readings.grids), -np.inf)
+    used = used[np.argsort(readings.grid[used], kind="stable")]
+    grids, starts = np.unique(readings.grid[used], return_index=True)
+    low[grids], high[grids] = (extreme.reduceat(u[used], starts) for extreme in (np.minimum, np.maximum))
+    measured = (low < np.inf)[readings.grid] & (readings.kind == kind_code("survey"))
+    across = np.full(len(readings), np.nan)
+    grid = readings.grid[measured]
+    across[measured] = np.clip((u[measured] - low[grid]) / np.maximum((high - low)[grid], 1e-9), 0.0, 1.0)
+    return across
+
+
+def scatter_of_lines(grid, line, across, value) -> np.ndarray:
+    """Return (P,) the standard deviation of line offsets as second differences of line means tell it, robust.
+
+    For lines that were not balanced. Of white offsets, a line minus the mean of its neighbours has sqrt(3/2) of the
+    standard deviation.
+    """
+    size = np.maximum(np.bincount(line), 1)
+    mean, of_grid, place = (np.bincount(line, column) / size for column in (value, grid, across))
+    order = np.lexsort((place, of_grid))
+    mean, of_grid = mean[order], np.round(of_grid[order])
+    bend = mean[1:-1] - (mean[:-2] + mean[2:]) / 2
+    bend = bend[of_grid[2:] == of_grid[:-2]]
+    scatter = np.quantile(np.abs(bend), TYPICAL) / np.sqrt(1.5) if len(bend) else 0.0
+    return np.full(len(value), scatter)
+
+
+def line_errors(patches: Patches) -> np.ndarray:
+    """Return (P,) the standard errors of the lines within their grid, what all lines of a grid share left out.
+
+    Notes
+    -----
+    Lines levelled one by the next are off as a random walk about its mean is: its variance at the place t across the
+    grid is a (t^2 - t + 1/3), four times as large at the edges as in the middle. The squares of the errors given are
+    this, by least squares, and a rest; the own error of every line in it shows as bends between neighbouring lines, and
+    what goes beyond them is the error of the grid's level.
+    """
+    square, walk = patches.error**2, patches.across**2 - patches.across + 1 / 3
+    spread = np.sum((walk - np.mean(walk)) ** 2) if len(patches) else 0.0
+    rise = np.sum((walk - np.mean(walk)) * square) / spread if spread > 0 else 0.0
+    rise = np.clip(rise, 0.0, np.min(square / walk, initial=np.inf))
+    scatter = scatter_of_lines(patches.grid, patches.line, patches.across, patches.value)
+    return np.sqrt(rise * walk + np.minimum(np.maximum(square - rise * walk, 0.0), scatter**2))
+
+
+def ground_of(patches: Patches) -> tuple[float, float]:
+    """Return nugget and factor of the ground's semivariance nugget + factor * metres ** POWER.
+
+    From differences along the lines, which no offset of a line touches, by their quantile of 68 %: what is rarer than
+    a third of the ground is a feature.
+    """
+    near, far = (_semivariance(patches, lag) for lag in (1, FAR))
+    factor = max((far - near) / ((FAR * PATCH_M) ** POWER - PATCH_M**POWER), LEAST_FACTOR * _spread(patches))
+    return max(near - factor * PATCH_M**POWER, 0.0), factor
+
+
+def _spread(patches: Patches) -> float:
+    """Return the variance of the patches about the median of their grid, robust."""
+    # Patches are sorted by grid.
+    parts = np.split(patches.value, np.flatnonzero(np.diff(patches.grid)) + 1)
+    size = np.abs(np.concatenate([part - np.median(part) for part in parts])) if len(patches) else np.zeros(1)
+    return float(np.quantile(size, TYPICAL) ** 2)
+
+
+def _semivariance(patches: Patches, lag: int) -> float:
+    # Patches are sorted by line and by place in it.
+    same = patches.line[lag:] == patches.line[:-lag]
+    size = np.abs(patches.value[lag:] - patches.value[:-lag])[same]
+    return float(np.quantile(size, TYPICAL) ** 2 / 2) if len(size) else 0.0

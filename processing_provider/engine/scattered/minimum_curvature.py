@@ -1,0 +1,239 @@
+"""Minimum curvature with tension: a thin elastic plate through readings that may lie anywhere."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Callable, Optional
+
+import numpy as np
+
+from ..core import EngineError
+from ..geometry import Lattice
+from .multigrid import COARSEST, SETTLED, halved, refined, relaxed
+from .points import check_columns
+
+ROUNDS = 6
+"""How often the readings are carried to the middle of their cells along the plate, at most."""
+CARRIED = 2e-4
+"""Root mean square change of a round, in ranges of the values, from which on they are where they belong."""
+ROUGHLY = 10 * SETTLED
+"""How near to rest the first round comes, and what is only a start for smaller cells."""
+
+
+@dataclass(frozen=True)
+class _Held:
+    """Cells that hold readings: flat numbers (k,), mean value and mean moments of the readings' places about the
+    middle of the cell (in cells; row, column, and their products)."""
+
+    cell: np.ndarray
+    value: np.ndarray
+    moment: np.ndarray
+
+
+@dataclass(frozen=True)
+class Plate:
+    """A plate at rest, and what holds it.
+
+    Attributes
+    ----------
+    values : (rows, cols) float64
+    cell : (k,) int
+        Flat numbers, rising, of the cells that hold readings.
+    count, number : (k,) int
+        How many readings a cell holds, and the row of one of them.
+    spread : (2, k) float64
+        Mean squares of how far down and aside of the middle of its cell a reading lies, in cells.
+    """
+
+    values: np.ndarray
+    cell: np.ndarray
+    count: np.ndarray
+    number: np.ndarray
+    spread: np.ndarray
+    _tension: float
+    _span: float
+
+    @property
+    def held(self) -> np.ndarray:
+        """Which cells hold readings, (rows, cols) bool."""
+        return _marked(self.cell, self.values.shape)
+
+    def residuals(self, out: np.ndarray) -> np.ndarray:
+        """Return how much higher the plate is at some held cells than it comes to rest without them, (m,) float64.
+
+        ``out`` (k,) bool says which. The others stay where they are.
+        """
+        free = ~_marked(self.cell[~out], self.values.shape)
+        plate = self.values / self._span
+        left = self.cell[out]
+        return self._span * (plate.ravel()[left] - relaxed(plate, free, self._tension, ROUGHLY).ravel()[left])
+
+
+def minimum_curvature(
+    x: np.ndarray,
+    y: np.ndarray,
+    z: np.ndarray,
+    lattice: Lattice,
+    *,
+    tension: float = 0.25,
+    progress: Optional[Callable[[float], None]] = None,
+) -> np.ndarray:
+    """Bend a plate with tension through readings.
+
+    Parameters
+    ----------
+    x, y : (n,) float64
+        Readings, map metres; those outside the lattice are not used.
+    z : (n,) float64
+    lattice : Lattice
+        All its cells get a value, however far from a reading they lie.
+    tension : float
+        0 (least curvature, may overshoot between far readings) to below 1 (a membrane).
+    progress : callable, optional
+        Called with the fraction done; what it raises ends the run.
+
+    Returns
+    -------
+    (rows, cols) float64
+        In the unit of ``z``.
+
+    Raises
+    ------
+    EngineError
+        On columns of unequal length or with values that are no numbers, a tension outside 0 to 1, or when no reading
+        lies on the lattice.
+
+    Notes
+    -----
+    The plate minimises, over cells of unit size,
+
+        (1 - T) sum (z_rr^2 + 2 z_rc^2 + z_cc^2) + T sum (z_r^2 + z_c^2),
+
+    whose inner cells obey (1 - T) del^4 z - T del^2 z = 0 and whose edges are free. Cells with readings are held at
+    their mean, carried to the middle of the cell along the slope and curvature of the plate itself. The levels from
+    coarse cells to fine ones give each other their start, and conjugate gradients bring each to rest.
+
+    References
+    ----------
+    Smith, W. H. F., Wessel, P., 1990. Gridding with continuous curvature splines in tension. Geophysics 55(3), 293-305
+    (the equation, from memory). Briggs, I. C., 1974. Machine contouring using minimum curvature. Geophysics 39(1),
+    39-48.
+    """
+    return bent(x, y, z, lattice, tension=tension, progress=progress).values
+
+
+def bent(
+    x: np.ndarray,
+    y: np.ndarray,
+    z: np.ndarray,
+    lattice: Lattice,
+    *,
+    tension: float = 0.25,
+    progress: Optional[Callable[[float], None]] = None,
+) -> Plate:
+    """Return the plate of ``minimum_curvature``, which see, with what holds it."""
+    x, y, z = check_columns(("x", "y", "values"), (x, y, z))
+    if not 0.0 <= tension < 1.0:
+        raise EngineError(f"Invalid tension: {tension:g} was given. It must be 0 or more and below 1.")
+    level, span, finest, count, number = _on_lattice(x, y, z, lattice)
+    held, shapes = [finest], [lattice.shape]
+    while min(shapes[-1]) > 2 * COARSEST:
+        held.append(_coarser(held[-1], shapes[-1]))
+        shapes.append(halved(shapes[-1]))
+    plate = np.zeros(shapes[-1])
+    for step, (shape, cells) in enumerate(zip(shapes[::-1], held[::-1])):
+        if progress is not None:
+            progress(step / len(shapes))
+        plate = _at_rest(refined(plate, shape) if step else plate, cells, tension)
+    return Plate(level + span * plate, finest.cell, count, number, 2 * finest.moment[[2, 4]], tension, span)
+
+
+def _on_lattice(x: np.ndarray, y: np.ndarray, z: np.ndarray, lattice: Lattice) -> tuple:
+    """Return mean and range of the values, the cells that hold readings, how many each holds, and one of them."""
+    col, row = (x - lattice.x_min) / lattice.cell_m - 0.5, (lattice.y_max - y) / lattice.cell_m - 0.5
+    inside = (col > -0.5) & (col < lattice.cols - 0.5) & (row > -0.5) & (row < lattice.rows - 0.5)
+    if not inside.any():
+        raise EngineError("No reading lies on the lattice, so there is nothing to interpolate. Check extent and CRS.")
+    row, col, z = row[inside], col[inside], z[inside]
+    level, span = z.mean(), max(np.ptp(z), np.finfo(float).tiny)
+    held, count, last = _held(row, col, (z - level) / span, lattice.shape)
+    return level, span, held, count, np.flatnonzero(inside)[last].astype(np.int32)
+
+
+def _held(
+    row: np.ndarray, col: np.ndarray, z: np.ndarray, shape: tuple[int, int]
+) -> tuple[_Held, np.ndarray, np.ndarray]:
+    """Return the cells that readings lie in, how many are in each, and one of them; ``row`` and ``col`` are
+    fractional."""
+    # Readings on the line between two cells all go the same way, whatever rounding does.
+    nearest = [np.clip((place + 0.5 + 1e-9).astype(np.intp), 0, side - 1) for place, side in zip((row, col), shape)]
+    flat = nearest[0] * shape[1] + nearest[1]
+    count = np.bincount(flat, minlength=shape[0] * shape[1])
+    cell = np.flatnonzero(count)
+    away = row - nearest[0], col - nearest[1]
+    columns = (
+        z,
+        away[0],
+        away[1],
+        away[0] ** 2 / 2,
+        away[0] * away[1],
+        away[1] ** 2 / 2,
+    )
+    means = [np.bincount(flat, column, minlength=len(count))[cell] / count[cell] for column in columns]
+    last = np.empty(len(count), np.int32)
+    last[flat] = np.arange(len(flat), dtype=np.int32)
+    return _Held(cell, means[0], np.array(means[1:], np.float32)), count[cell].astype(np.int32), last[cell]
+
+
+def _coarser(held: _Held, shape: tuple[int, int]) -> _Held:
+    """Return the cells of twice the size that hold readings; only a start is asked of them, so middles will do."""
+    row, col = np.divmod(held.cell, shape[1])
+    rows, cols = halved(shape)
+    flat = row // 2 * cols + col // 2
+    count = np.bincount(flat, minlength=rows * cols)
+    cell = np.flatnonzero(count)
+    value = np.bincount(flat, held.value, minlength=len(count))[cell] / count[cell]
+    return _Held(cell, value, np.zeros((0, len(cell))))
+
+
+def _at_rest(plate: np.ndarray, held: _Held, tension: float) -> np.ndarray:
+    """Return the plate at rest on its held cells."""
+    free = ~_marked(held.cell, plate.shape)
+    if not len(held.moment):
+        plate = plate.copy()
+        plate.ravel()[held.cell] = held.value
+        return relaxed(plate, free, tension, ROUGHLY)
+    for number in range(ROUNDS):
+        before = plate
+        plate = plate.copy()
+        plate.ravel()[held.cell] = held.value - _carried(before, held)
+        plate = relaxed(plate, free, tension, SETTLED if number else ROUGHLY)
+        if number and np.sqrt(np.mean((plate - before) ** 2)) < CARRIED:
+            break
+    return plate
+
+
+def _marked(cell: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    """Return which cells are among the flat numbers, (rows, cols) bool."""
+    there = np.zeros(shape, bool)
+    there.ravel()[cell] = True
+    return there
+
+
+def _carried(plate: np.ndarray, held: _Held) -> np.ndarray:
+    """Return how much higher the plate is at the readings than in the middle of their cells."""
+    padded = np.pad(plate, 1, mode="reflect", reflect_type="odd") if min(plate.shape) > 1 else np.pad(plate, 1, "edge")
+    width = padded.shape[1]
+    row, col = np.divmod(held.cell, plate.shape[1])
+    at = (row + 1) * width + col + 1
+    flat = padded.ravel()
+    middle, up, down, left, right = (flat[at + step] for step in (0, -width, width, -1, 1))
+    corner = flat[at + width + 1] - flat[at + width - 1] - flat[at - width + 1] + flat[at - width - 1]
+    derivatives = (
+        (down - up) / 2,
+        (right - left) / 2,
+        up - 2 * middle + down,
+        corner / 4,
+        left - 2 * middle + right,
+    )
+    return sum(m * d for m, d in zip(held.moment, derivatives))

@@ -1,0 +1,133 @@
+"""Plates on the cells of a lattice that have readings near them: one for each group of blocks, and its errors."""
+
+from __future__ import annotations
+
+from typing import Callable, Optional
+
+import numpy as np
+
+from ..geometry import BLOCK, Lattice, block_window
+from .minimum_curvature import bent
+from .minimum_curvature_error import AROUND, between, doubt_of, overall, pooled
+
+MARGIN = 2
+"""Cells around the ground that a plate has besides."""
+
+Window = tuple[int, int, int, int]
+
+
+def on_plates(
+    points: np.ndarray,
+    z: np.ndarray,
+    label: Callable[[np.ndarray], np.ndarray],
+    lattice: Lattice,
+    cells: dict,
+    nearest: np.ndarray,
+    *,
+    noise: float,
+    spacing: float,
+    widest: float,
+    tension: float,
+    progress: Optional[Callable[[float], None]] = None,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return values of plates through readings, and their variances.
+
+    Parameters
+    ----------
+    points : (n, 2) float64
+        Map metres.
+    z : (n,) float64
+    label : callable
+        Gives the lines of readings by their numbers.
+    lattice : Lattice
+    cells : dict of (int, int) to (k,) int
+        By block, the flat numbers of the cells that get a value.
+    nearest : (m,) int
+        The reading nearest to each of them, block after block.
+    noise : float
+        Standard deviation of a reading.
+    spacing, widest : float
+        Distance between lines, and that from which on no other line is assumed, in cells.
+    tension : float
+    progress : callable, optional
+
+    Returns
+    -------
+    values, variance : (m,) float64
+    """
+    ends = np.cumsum([len(flat) for flat in cells.values()])
+    parts = {start: slice(end - len(cells[start]), end) for start, end in zip(cells, ends)}
+    values, variance, doubts = np.empty(len(nearest)), np.empty(len(nearest)), []
+    for blocks in _groups(list(cells)):
+        window = _window(lattice, cells, blocks)
+        around = lattice.sub(window)
+        plate = bent(*points.T, z, around, tension=tension, progress=progress)
+        places = {start: _flat(lattice, start, cells[start], window) for start in blocks}
+        for start, at in places.items():
+            values[parts[start]] = plate.values.ravel()[at]
+        ways = _to_readings(points, nearest, around, [(at, parts[start]) for start, at in places.items()])
+        doubts.append((places, window, doubt_of(plate, *ways, label(plate.number), noise, spacing, widest)))
+    usual = overall([doubt for _, _, doubt in doubts])
+    for places, (top, _, left, _), doubt in doubts:
+        boxes = pooled(doubt, AROUND * spacing, usual)
+        for start, at in places.items():
+            row0, row1, col0, col1 = block_window(lattice, *start)
+            rough = between(boxes, AROUND * spacing, row0 - top, row1 - top, col0 - left, col1 - left)
+            ground = np.square(doubt.room.ravel()[at], dtype=float) * rough.ravel()[cells[start]]
+            variance[parts[start]] = noise**2 * doubt.noise.ravel()[at] + ground
+    return values, variance
+
+
+def _to_readings(points: np.ndarray, nearest: np.ndarray, around: Lattice, places: list) -> tuple[np.ndarray, ...]:
+    """Return how far down and right of each cell of a window the nearest reading is, (rows, cols) float32, in cells; 0
+    where there is none in reach."""
+    row, col = (around.y_max - points[:, 1]) / around.cell_m - 0.5, (points[:, 0] - around.x_min) / around.cell_m - 0.5
+    down, right = np.zeros((2, *around.shape), np.float32)
+    there = np.zeros(around.shape, bool)
+    for at, part in places:
+        down.ravel()[at], right.ravel()[at] = row[nearest[part]], col[nearest[part]]
+        there.ravel()[at] = True
+    down -= np.arange(around.rows, dtype=np.float32)[:, None]
+    right -= np.arange(around.cols, dtype=np.float32)
+    down[~there] = right[~there] = 0.0
+    return down, right
+
+
+def _groups(blocks: list[tuple[int, int]]) -> list[list[tuple[int, int]]]:
+    """Return blocks that hang together, by edges or corners."""
+    left, groups = set(blocks), []
+    while left:
+        group, edge = [], [left.pop()]
+        while edge:
+            row, col = edge.pop()
+            group.append((row, col))
+            around = {(row + BLOCK * i, col + BLOCK * j) for i in (-1, 0, 1) for j in (-1, 0, 1)} & left
+            left -= around
+            edge += around
+        groups.append(sorted(group))
+    return groups
+
+
+def _window(lattice: Lattice, cells: dict, blocks: list[tuple[int, int]]) -> Window:
+    """Return first and last rows and columns around the cells of blocks, ends left out, ``MARGIN`` cells wider."""
+    rows, cols = [], []
+    for start in blocks:
+        row0, row1, col0, col1 = block_window(lattice, *start)
+        there = np.zeros((row1 - row0, col1 - col0), bool)
+        there.ravel()[cells[start]] = True
+        rows.append(row0 + np.flatnonzero(there.any(axis=1))[[0, -1]])
+        cols.append(col0 + np.flatnonzero(there.any(axis=0))[[0, -1]])
+    (row0, row1), (col0, col1) = ((np.min(ends), np.max(ends) + 1) for ends in (rows, cols))
+    return (max(int(row0) - MARGIN, 0), min(int(row1) + MARGIN, lattice.rows),
+            max(int(col0) - MARGIN, 0), min(int(col1) + MARGIN, lattice.cols))  # fmt: skip
+
+
+def _flat(lattice: Lattice, start: tuple[int, int], flat: np.ndarray, window: Window) -> np.ndarray:
+    """Return the flat numbers in a window of cells of a block."""
+    _, _, col0, col1 = block_window(lattice, *start)
+    row, col = np.divmod(flat, col1 - col0)
+    row += start[0] - window[0]
+    row *= window[3] - window[2]
+    row += col
+    row += col0 - window[2]
+    return row

@@ -1,0 +1,55 @@
+"""A whole survey: its inputs, its recipe, the run, and changes by hand."""
+
+from .edit_commands import (
+    as_noted,
+    edits_in,
+    flagged,
+    moved_to,
+    note_in_force,
+    obstructed,
+    recipe_with_edits,
+    save_text,
+    started_at,
+    turned,
+    with_kind,
+)
+from .process_survey import SurveyResult, grid_share, outline, process_survey, with_changed_inputs
+from .read_survey import join_logs
+from .recipe import Recipe, default_recipe, parse_recipe, recipe_text
+from .session import STEPS, Session, open_survey
+from .sources import SurveySources, file_facts, gather_sources
+from .tables import corner_rows, finding_places, grid_rows, traverse_rows
+
+__all__ = [
+    "Recipe",
+    "STEPS",
+    "Session",
+    "SurveyResult",
+    "SurveySources",
+    "corner_rows",
+    "default_recipe",
+    "recipe_with_edits",
+    "obstructed",
+    "flagged",
+    "with_kind",
+    "turned",
+    "started_at",
+    "moved_to",
+    "as_noted",
+    "note_in_force",
+    "edits_in",
+    "file_facts",
+    "finding_places",
+    "gather_sources",
+    "grid_rows",
+    "grid_share",
+    "join_logs",
+    "open_survey",
+    "outline",
+    "parse_recipe",
+    "process_survey",
+    "recipe_text",
+    "save_text",
+    "traverse_rows",
+    "with_changed_inputs",
+]

@@ -1,0 +1,284 @@
+"""A whole survey: every grid read, compared with the notes and placed, each on its own feet."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Callable, Iterator, Mapping, Optional, Sequence
+
+import numpy as np
+
+from ..compare import compare_notes
+from ..core import (
+    Edits,
+    EngineError,
+    Finding,
+    GridEntry,
+    Note,
+    Readings,
+    concatenate,
+    edited_notes,
+    flag_by_hand,
+    notes_for,
+)
+from ..geometry import Corner, Frame, fit_frame
+from ..logs import LogLayout, LogResult, read_log
+from ..mistakes import Doubt, doubts_of
+from ..place import place_readings
+
+NO_EDITS = Edits()
+SAID_BY = {
+    "line-unplaced": ("line-outside", "dummy-likely"),
+    "note-disagrees": ("setting-corrected",),
+}
+"""Findings that say nothing new where one of the others stands for the same line."""
+
+
+@dataclass(frozen=True)
+class GridSource:
+    """What is known of a grid before its log is read."""
+
+    entry: GridEntry
+    logs: tuple[Path, ...]
+    layout: Optional[LogLayout]
+    corners: tuple[Corner, ...]
+
+
+@dataclass(frozen=True)
+class GridResult:
+    """A grid that was read and placed, or why it could not be.
+
+    Attributes
+    ----------
+    source : GridSource
+    readings : Readings or None
+        Placed readings; None when the grid failed, or when they are kept elsewhere.
+    frame : Frame or None
+    record : dict
+        Of the placing: counts by flag, and a row a run.
+    findings : tuple of Finding
+    problem : str
+        Sentence for a grid that failed; empty otherwise.
+    layouts : tuple of LogLayout
+        The layouts that the logs were read with.
+    remarks : tuple of str
+        What the reader took for what.
+    """
+
+    source: GridSource
+    readings: Optional[Readings] = None
+    frame: Optional[Frame] = None
+    record: Mapping[str, object] = None
+    findings: tuple[Finding, ...] = ()
+    problem: str = ""
+    layouts: tuple[LogLayout, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def grid(self) -> str:
+        """Name of the grid."""
+        return self.source.entry.scheme.grid
+
+
+def read_survey(sources: Sequence[GridSource], notes: Sequence[Note] = (), **options) -> list[GridResult]:
+    """Return all that ``read_grids`` yields, options as there."""
+    return list(read_grids(sources, notes, **options))
+
+
+def read_grids(
+    sources: Sequence[GridSource],
+    notes: Sequence[Note] = (),
+    *,
+    fit: str = "similarity",
+    accept_certainty: Optional[float] = None,
+    edits: Edits = NO_EDITS,
+    progress: Optional[Callable[[float], None]] = None,
+) -> Iterator[GridResult]:
+    """Read, compare and place every grid of a survey; a grid that fails does not stop the others.
+
+    Parameters
+    ----------
+    sources : sequence of GridSource
+    notes : sequence of Note
+    fit : str
+        See ``fit_frame``.
+    accept_certainty : float, optional
+        Proposals of the doubts that are at least so certain are taken over as if they were notes, and told as
+        ``proposal-accepted``; none when not given. What the notes say of a line is never overridden.
+    edits : Edits
+        Changes by hand: notes in the place of others, and flags.
+    progress : callable, optional
+        Called with the fraction done; what it raises ends the run.
+
+    Yields
+    ------
+    GridResult
+        In the order of ``sources``. Nothing of it is kept here but logs that a later grid is in as well.
+    """
+    logs = _Logs(sources)
+    seen: dict[str, str] = {}
+    notes = edited_notes(notes, edits)
+    for number, source in enumerate(sources):
+        if progress is not None:
+            progress(number / len(sources))
+        try:
+            result = _read_grid(source, notes, fit, accept_certainty, edits, logs, seen)
+        except EngineError as error:
+            grid = source.entry.scheme.grid
+            failed = Finding("error", "grid-failed", str(error), "", "The other grids were finished without it.", grid)
+            result = GridResult(source, findings=(failed,), problem=str(error))
+        yield result
+
+
+class _Logs:
+    """Logs that were read; each is kept until the last grid that is in it is done."""
+
+    def __init__(self, sources: Sequence[GridSource]):
+        self._wanted = Counter((path, s.layout) for s in sources for path in dict.fromkeys(s.logs))
+        self._kept: dict[tuple, LogResult] = {}
+
+    def read(self, path: Path, layout: Optional[LogLayout]) -> tuple[LogResult, bool]:
+        """Return a log, and whether it was read just now; a log of several grids is read once."""
+        key = (path, layout)
+        first = key not in self._kept
+        result = read_log(path, layout) if first else self._kept[key]
+        self._wanted[key] -= 1
+        if self._wanted[key]:
+            self._kept[key] = result
+        else:
+            self._kept.pop(key, None)
+        return result, first
+
+
+def _read_grid(
+    source: GridSource,
+    notes: Sequence[Note],
+    fit: str,
+    accept: Optional[float],
+    edits: Edits,
+    logs: _Logs,
+    seen: dict,
+) -> GridResult:
+    scheme, findings = source.entry.scheme, []
+    parts, layouts, remarks = [], [], []
+    for path in dict.fromkeys(source.logs):
+        result, first = logs.read(path, source.layout)
+        part = _of_grid(result.readings, scheme.grid, path)
+        _refuse_copy(path, part, scheme.grid, seen)
+        parts.append(part)
+        layouts.append(result.layout)
+        remarks.extend(result.remarks)
+        findings.extend(_of_reading(result, scheme.grid, first))
+    readings = join_logs(parts)
+    own = notes_for(notes, scheme.grid)
+    findings.extend(compare_notes(readings, scheme, own))
+    wrong = [f for f in findings if f.code == "wrong-log"]
+    if wrong:
+        return GridResult(source, findings=tuple(findings), problem=wrong[0].sentence())
+    frame = fit_frame(source.corners, scheme.length_m, scheme.width_m, fit=fit, grid=scheme.grid)
+    placed, record, placing = place_readings(readings, scheme, own, frame)
+    doubts = doubts_of(placed, scheme, own)
+    accepted = [] if accept is None else _accepted(doubts, accept)
+    if accepted:
+        proposed = [p.note for doubt in accepted for p in doubt.proposals]
+        placed, record, placing = place_readings(readings, scheme, [*own, *proposed], frame)
+    placed = flag_by_hand(placed, edits.flags)
+    told = [_told_accepted(d) if d in accepted else d.finding for d in doubts]
+    findings.extend([*frame.findings, *placing, *told])
+    if not placed.in_use.any():
+        raise EngineError(
+            f"No reading of grid {scheme.grid} is in use ({_counts(placed)}). Check its line numbers, its size in the "
+            "register and its notes."
+        )
+    findings = _without_repeats(findings)
+    return GridResult(source, placed, frame, record, tuple(findings), "", tuple(layouts), tuple(remarks))
+
+
+def _accepted(doubts: Sequence[Doubt], accept: float) -> list[Doubt]:
+    """Return the doubts to take over, the surest first; a line is mended once."""
+    accepted: list[Doubt] = []
+    lines: set[int] = set()
+    for doubt in sorted(doubts, key=lambda d: -d.certainty):
+        mine = {p.line for p in doubt.proposals}
+        if mine and doubt.certainty >= accept and not mine & lines:
+            accepted.append(doubt)
+            lines |= mine
+    return accepted
+
+
+def _told_accepted(doubt: Doubt) -> Finding:
+    """Return the finding of a proposal that was taken over: what was changed, and how certain it is."""
+    first, *others = (p.note for p in doubt.proposals)
+    changed = [f"kind {first.kind}"] if first.kind != "survey" else []
+    changed += [f"heading {'out' if first.heading > 0 else 'back'}"] if first.heading else []
+    changed += [f"start_station {first.start_station:g}"] if first.start_station is not None else []
+    changed += [f"position_m {first.position_m:g}"] if first.position_m is not None else []
+    more = f", and {len(others)} other lines were moved with it" if others else ""
+    advice = f"It was placed with {', '.join(changed)}{more}; certainty {doubt.certainty:.2f}."
+    if doubt.finding.walk_again:
+        advice += f" Walk line {first.line} again."
+    advice += " If this is wrong, note how the line was walked, or raise accept_certainty in the recipe."
+    return replace(doubt.finding, severity="note", code="proposal-accepted", advice=advice)
+
+
+def _without_repeats(findings: Sequence[Finding]) -> list[Finding]:
+    """Leave out what reading or placing says of a line where the comparison says the same, and the other way round."""
+    told = {(f.code, f.line) for f in findings}
+    return [f for f in findings if not any((code, f.line) in told for code in SAID_BY.get(f.code, ()))]
+
+
+def _counts(readings: Readings) -> str:
+    return ", ".join(f"{n} {word}" for word, n in readings.flag_counts().items())
+
+
+def _of_reading(result: LogResult, grid: str, first: bool) -> list[Finding]:
+    """Return the reader's findings about a grid; those about the whole file go to the first grid that it serves."""
+    own = [f for f in result.findings if f.grid == grid and f.grid]
+    # The comparison counts readings without a value by grid and channel.
+    whole = [f for f in result.findings if not f.grid and f.code != "readings-missing"]
+    several = len(result.readings.grids) > 1
+    return own + ([f if several else replace(f, grid=grid) for f in whole] if first else [])
+
+
+def _of_grid(readings: Readings, grid: str, path: Path) -> Readings:
+    """Return the grid's share of a log; all of it when the log does not name grids."""
+    if any(readings.grids):
+        if grid not in readings.grids:
+            raise EngineError(
+                f"{path.name} holds the grids {', '.join(filter(None, readings.grids))}, but not {grid}. "
+                "Check the names in the register and in the log."
+            )
+        readings = readings.take(readings.grid == readings.grids.index(grid))
+    return readings.replace(grids=(grid,), grid=np.zeros(len(readings), np.int32))
+
+
+def _refuse_copy(path: Path, readings: Readings, grid: str, seen: dict) -> None:
+    """Refuse a log whose readings were already used: the same file twice, or a copy under another name."""
+    digest = hashlib.sha256()
+    for column in (readings.line, readings.station, readings.time_s, *readings.channels.values()):
+        digest.update(np.ascontiguousarray(column).tobytes())
+    before = seen.get(digest.hexdigest())
+    if before is not None:
+        raise EngineError(
+            f"{path.name} of grid {grid} holds the same readings as {before}: one is a copy of the other. "
+            "Find the right log of this grid, or take the copy out of the register."
+        )
+    seen[digest.hexdigest()] = f"{path.name} of grid {grid}"
+
+
+def join_logs(parts: Sequence[Readings]) -> Readings:
+    """Join logs; a line of a grid that comes again in a later log is a further recording of it."""
+    if len(parts) == 1:
+        return parts[0]
+    joined: list[Readings] = []
+    latest: dict[tuple[str, int], int] = {}
+    for part in parts:
+        run = part.run.copy()
+        for grid, line in np.unique(np.stack([part.grid, part.line]), axis=1).T.tolist():
+            mine, key = (part.grid == grid) & (part.line == line), (part.grids[grid], line)
+            run[mine] += latest.get(key, 0)
+            latest[key] = int(run[mine].max())
+        joined.append(part.replace(run=run))
+    return concatenate(joined)

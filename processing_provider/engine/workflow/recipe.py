@@ -1,0 +1,210 @@
+"""The recipe: which steps a survey goes through, with every option, so that a run can be repeated."""
+
+from __future__ import annotations
+
+import inspect
+import json
+from dataclasses import dataclass, field
+from typing import Callable, Mapping, Optional, Sequence
+
+from ..align import align_grids, align_opposing
+from ..balance import balance_lines, balance_traverses
+from ..core import (
+    Edits,
+    EngineError,
+    GridStore,
+    Readings,
+    check_finite,
+    check_positive,
+    edits_as_json,
+    flag_by_hand,
+    grid_by_grid,
+    parse_edits,
+)
+from ..flag import flag_grids, flag_outliers
+from ..interpolate import interpolate_readings
+from ..mosaic import balance_grids, level_grids
+
+FORMAT = 1
+CORRECTIONS: Mapping[str, Callable] = {
+    "flagoutliers": flag_outliers,
+    "alignopposing": align_opposing,
+    "balancetraverses": balance_traverses,
+    "balancegrids": balance_grids,
+}
+GRID_BY_GRID: Mapping[str, Callable] = {
+    "flagoutliers": flag_grids,
+    "alignopposing": align_grids,
+    "balancetraverses": balance_lines,
+    "balancegrids": level_grids,
+}
+"""The same corrections on the grids of a store."""
+INTERPOLATION = "interpolatereadings"
+LEAST_CERTAINTY = 0.5
+"""Nothing less likely than its opposite is taken over."""
+NOT_OPTIONS = ("readings", "channels", "channel", "lattice", "halo", "progress")
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of a recipe: its id and its options (all of them, defaults included)."""
+
+    step: str
+    options: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """What a survey is put through.
+
+    Attributes
+    ----------
+    steps : tuple of Step
+        Corrections in order; the interpolation comes last.
+    channels : tuple of str
+        Empty = all.
+    cell_size_m : float or None
+        None = half the smallest spacing.
+    fit : str
+        How frames are fitted to corners.
+    target_crs : str
+        CRS of the survey as authority and code, or as WKT; empty = as the corners.
+    inputs : tuple of dict
+        ``path``, ``sha256`` and ``bytes`` of each file that the recipe was written for.
+    accept_certainty : float or None
+        Doubts of the readings about a line are settled by their own proposals from this certainty on, 0.5 to 1;
+        None = never.
+    edits : Edits
+        What a person changed by hand.
+    """
+
+    steps: tuple[Step, ...]
+    channels: tuple[str, ...] = ()
+    cell_size_m: Optional[float] = None
+    fit: str = "similarity"
+    target_crs: str = ""
+    inputs: tuple[Mapping[str, object], ...] = ()
+    accept_certainty: Optional[float] = None
+    edits: Edits = field(default_factory=Edits)
+
+    @property
+    def corrections(self) -> tuple[Step, ...]:
+        """The steps that change readings."""
+        return tuple(s for s in self.steps if s.step != INTERPOLATION)
+
+    @property
+    def interpolation(self) -> Step:
+        """The step that makes rasters."""
+        return self.steps[-1]
+
+
+def default_recipe() -> Recipe:
+    """Return the recipe for a survey of which nothing special is known."""
+    return Recipe(steps=tuple(Step(name, options_of(name)) for name in (*CORRECTIONS, INTERPOLATION)))
+
+
+def options_of(step: str) -> dict[str, object]:
+    """Return the options of a step with their defaults."""
+    function = interpolate_readings if step == INTERPOLATION else CORRECTIONS[step]
+    parameters = inspect.signature(function).parameters
+    return {name: p.default for name, p in parameters.items() if name not in NOT_OPTIONS}
+
+
+def parse_recipe(text: str, *, where: str = "recipe") -> Recipe:
+    """Return the recipe in a JSON text.
+
+    Raises
+    ------
+    EngineError
+        When the text is no recipe, or names a step or an option that is not known.
+    """
+    try:
+        given = json.loads(text)
+    except json.JSONDecodeError as error:
+        raise EngineError(f"The {where} cannot be read as JSON: line {error.lineno}, {error.msg}.") from None
+    if not isinstance(given, dict) or not isinstance(given.get("steps"), list) or not given["steps"]:
+        raise EngineError(f"The {where} has no list of steps. Use a recipe.json that a processed survey left.")
+    steps = tuple(_parse_step(item, where) for item in given["steps"])
+    names = [s.step for s in steps]
+    if names[-1] != INTERPOLATION or INTERPOLATION in names[:-1]:
+        raise EngineError(f"The steps of the {where} must end with {INTERPOLATION}, once. Given: {', '.join(names)}.")
+    size = given.get("cell_size_m")
+    return Recipe(
+        steps=steps,
+        channels=tuple(given.get("channels") or ()),
+        cell_size_m=None if size is None else check_positive(f"cell_size_m in the {where}", size),
+        fit=given.get("fit", "similarity"),
+        target_crs=given.get("target_crs") or "",
+        inputs=tuple(given.get("inputs") or ()),
+        accept_certainty=_parse_certainty(given.get("accept_certainty"), where),
+        edits=parse_edits(given.get("edits"), where=where),
+    )
+
+
+def _parse_certainty(value: object, where: str) -> Optional[float]:
+    if value is None:
+        return None
+    number = check_finite(f"accept_certainty in the {where}", value)
+    if not LEAST_CERTAINTY <= number <= 1.0:
+        raise EngineError(
+            f"Invalid accept_certainty in the {where}: {number:g} was given. It must be {LEAST_CERTAINTY:g} to 1, or "
+            "null to accept nothing."
+        )
+    return number
+
+
+def _parse_step(item: object, where: str) -> Step:
+    allowed = (*CORRECTIONS, INTERPOLATION)
+    item = item if isinstance(item, dict) else {"step": item}
+    name = item.get("step")
+    if name not in allowed:
+        raise EngineError(f"Invalid step in the {where}: {name!r} was given. It must be one of: {', '.join(allowed)}.")
+    options = options_of(name)
+    for option, value in (item.get("options") or {}).items():
+        if option not in options:
+            raise EngineError(
+                f"Invalid option of {name} in the {where}: {option!r} was given. "
+                f"It must be one of: {', '.join(options) or 'none'}."
+            )
+        options[option] = value
+    return Step(name, options)
+
+
+def recipe_text(recipe: Recipe, *, versions: Mapping[str, str], results: Sequence[Mapping[str, object]] = ()) -> str:
+    """Return a recipe as JSON, with the versions it ran on and what each step found."""
+    content = {
+        "turnrow_recipe": FORMAT,
+        "versions": dict(versions),
+        "channels": list(recipe.channels),
+        "cell_size_m": recipe.cell_size_m,
+        "fit": recipe.fit,
+        "target_crs": recipe.target_crs,
+        "accept_certainty": recipe.accept_certainty,
+        "edits": edits_as_json(recipe.edits),
+        "steps": [{"step": s.step, "options": dict(s.options)} for s in recipe.steps],
+        "results": list(results),
+        "inputs": list(recipe.inputs),
+    }
+    return json.dumps(content, indent=2, ensure_ascii=False) + "\n"
+
+
+def correct(
+    readings: Readings, recipe: Recipe, *, channels: Sequence[str] = (), progress: Optional[Callable] = None
+) -> tuple[Readings, list[dict]]:
+    """Put placed readings through the corrections of a recipe; return them and a record a step."""
+    return grid_by_grid(readings, lambda grids: correct_grids(grids, recipe, channels=channels, progress=progress))
+
+
+def correct_grids(
+    grids: GridStore, recipe: Recipe, *, channels: Sequence[str] = (), progress: Optional[Callable] = None
+) -> list[dict]:
+    """Put the grids of a store through the corrections of a recipe; return a record a step."""
+    records, count = [], len(recipe.corrections)
+    for number, step in enumerate(recipe.corrections):
+        within = progress and (lambda share, number=number: progress((number + share) / count))
+        records.append(GRID_BY_GRID[step.step](grids, channels=channels or None, progress=within, **step.options))
+        # What a person took back into use stays in use.
+        if recipe.edits.flags:
+            for name, part in grids.items():
+                grids.put(name, flag_by_hand(part, recipe.edits.flags))
+    return records

@@ -1,0 +1,126 @@
+"""From the rows of register, corners and notes to the sources of a survey: files found, layouts read, problems told."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import defaultdict
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Mapping, Optional, Sequence
+
+from ..core import EngineError, Finding, GridEntry, Note, parse_notes, parse_register, read_text
+from ..geometry import Corner, parse_corners
+from ..logs import LogLayout, layout_from_json
+from .read_survey import GridSource
+
+
+@dataclass(frozen=True)
+class SurveySources:
+    """Everything that a survey is made of, before a log is read.
+
+    Attributes
+    ----------
+    grids : tuple of GridSource
+    notes : tuple of Note
+    findings : tuple of Finding
+        Grids that cannot be used (``grid-failed``), and rows about grids that the register does not have.
+    files : tuple of Path
+        Every log and layout.
+    """
+
+    grids: tuple[GridSource, ...]
+    notes: tuple[Note, ...]
+    findings: tuple[Finding, ...]
+    files: tuple[Path, ...]
+
+    @property
+    def failed(self) -> tuple[str, ...]:
+        """Names of grids that cannot be used."""
+        return tuple(f.grid for f in self.findings if f.code == "grid-failed")
+
+
+def gather_sources(
+    register: Sequence[Mapping[str, object]],
+    corners: Sequence[Mapping[str, object]],
+    notes: Sequence[Mapping[str, object]],
+    folder: Path,
+) -> SurveySources:
+    """Bring register, corners and notes together.
+
+    Parameters
+    ----------
+    register, corners, notes : sequences of table rows
+    folder : Path
+        What relative paths of the register are relative to.
+
+    Raises
+    ------
+    EngineError
+        When a table as a whole cannot be used.
+    """
+    entries, problems = parse_register(register)
+    by_grid: dict[str, list[Corner]] = defaultdict(list)
+    for corner in parse_corners(corners):
+        by_grid[corner.grid].append(corner)
+    parsed = parse_notes(notes)
+    grids, files = [], {}
+    for entry in entries:
+        try:
+            source = _source(entry, by_grid[entry.scheme.grid], folder)
+        except EngineError as error:
+            problems[entry.scheme.grid] = str(error)
+            continue
+        grids.append(source)
+        files.update(dict.fromkeys(source.logs))
+        if entry.layout:
+            files[folder / entry.layout] = None
+    failed = [
+        Finding("error", "grid-failed", text, "", "The other grids were finished without it.", name)
+        for name, text in problems.items()
+    ]
+    known = {entry.scheme.grid for entry in entries} | set(problems)
+    return SurveySources(tuple(grids), tuple(parsed), (*failed, *_strangers(by_grid, parsed, known)), tuple(files))
+
+
+def _source(entry: GridEntry, corners: list[Corner], folder: Path) -> GridSource:
+    logs = tuple(_existing(folder, name, "log", entry) for name in entry.logs)
+    layout: Optional[LogLayout] = None
+    if entry.layout:
+        layout = layout_from_json(read_text(_existing(folder, entry.layout, "layout", entry), "layout"))
+    if not corners:
+        raise EngineError(
+            f"No corner of grid {entry.scheme.grid} is known. Add at least two of start, baseline, opposite and head "
+            "to the corners, under the grid's name."
+        )
+    return GridSource(entry, logs, layout, tuple(corners))
+
+
+def _existing(folder: Path, name: str, what: str, entry: GridEntry) -> Path:
+    path = folder / name
+    if not path.is_file():
+        raise EngineError(
+            f"The {what} {name} of grid {entry.scheme.grid} ({entry.where}) is not in the folder {folder}. "
+            "Correct the name in the register, or choose the folder that holds the logs."
+        )
+    return path
+
+
+def _strangers(corners: Mapping[str, list[Corner]], notes: Sequence[Note], known: set[str]) -> list[Finding]:
+    named = {"corners": {g for g, c in corners.items() if c}, "notes": {n.grid for n in notes if n.grid}}
+    return [
+        Finding("warning", f"{what}-without-grid", f"The register has no grid {grid}, but the {what} do.",
+                "", "Check the spelling of the grid's name, or add the grid to the register.", grid)
+        for what, grids in named.items()
+        for grid in sorted(grids - known)
+    ]  # fmt: skip
+
+
+def file_facts(path: Path, base: Path) -> dict[str, object]:
+    """Return path (relative to ``base`` where it lies below), size and SHA-256 of an input file."""
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        for block in iter(lambda: file.read(1 << 20), b""):
+            digest.update(block)
+    resolved, base = path.resolve(), base.resolve()
+    shown = resolved.relative_to(base) if base in resolved.parents else resolved
+    return {"path": shown.as_posix(), "bytes": path.stat().st_size, "sha256": digest.hexdigest()}

@@ -1,0 +1,99 @@
+"""Field notes: table rows become notes, and what cannot be read says where it stands."""
+
+import pytest
+from turnrow.processing_provider.engine.core.errors import EngineError
+from turnrow.processing_provider.engine.core.notes import KINDS, Note, notes_for, parse_notes
+
+
+def one(**row):
+    return parse_notes([{"grid": "A", "line": "7", **row}])[0]
+
+
+def test_a_full_row():
+    row = {
+        "grid": " A ",
+        "line": "7",
+        "run": "2",
+        "start_station": "-3",
+        "stop_station": "84.5",
+        "position_m": "3.25",
+        "heading": "back",
+        "kind": "redo",
+        "comment": " stumbled ",
+    }
+    assert parse_notes([row], where="notes.csv") == [
+        Note("A", 7, 2, -3.0, 84.5, 3.25, -1, "redo", "stumbled", "notes.csv, row 1")
+    ]
+
+
+def test_missing_and_empty_columns_are_not_noted():
+    bare = Note("A", 7, where="notes, row 1")
+    assert one() == bare
+    assert one(run="", start_station=None, stop_station=" ", position_m="NULL", heading="", kind=None) == bare
+
+
+def test_numbers_of_a_table_layer_and_texts_read_alike():
+    assert one(line=7, run=1, start_station=-3, position_m=3.25) == one(run="1", start_station="-3", position_m="3.25")
+    assert one(line=7.0).line == 7
+
+
+def test_a_decimal_comma_is_understood():
+    assert one(position_m="3,25").position_m == 3.25
+
+
+def test_zero_is_a_value():
+    note = one(line=0, start_station=0, stop_station="0", position_m=0.0)
+    assert (note.line, note.start_station, note.stop_station, note.position_m) == (0, 0.0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize(("text", "heading"), [("out", 1), ("Back", -1), (" OUT ", 1), ("", 0), (None, 0)])
+def test_headings(text, heading):
+    assert one(heading=text).heading == heading
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_kinds_in_any_case(kind):
+    assert one(kind=f" {kind.upper()} ").kind == kind
+
+
+def test_an_obstacle_needs_no_line():
+    note = parse_notes([{"grid": "A", "kind": "obstacle", "start_station": 40, "stop_station": 48}])[0]
+    assert (note.line, note.start_station, note.stop_station) == (None, 40.0, 48.0)
+
+
+@pytest.mark.parametrize(
+    ("row", "sentence"),
+    [
+        ({"line": "seven"}, "Invalid line in notes.csv, row 2: 'seven' was given. It must be a number or empty."),
+        ({"run": "b"}, "Invalid run in notes.csv, row 2: 'b' was given. It must be a number or empty."),
+        ({"start_station": "1-80"}, "Invalid start_station in notes.csv, row 2: '1-80' was given."),
+        ({"stop_station": "end"}, "Invalid stop_station in notes.csv, row 2: 'end' was given."),
+        ({"position_m": "3.25 m"}, "Invalid position_m in notes.csv, row 2: '3.25 m' was given."),
+        (
+            {"heading": "north"},
+            "Invalid heading in notes.csv, row 2: 'north' was given. It must be out, back or empty.",
+        ),
+        ({"kind": "again"}, "Invalid kind in notes.csv, row 2: 'again' was given. It must be one of: survey, redo,"),
+        ({"line": ""}, "No line number in notes.csv, row 2. Every note but an obstacle needs the line"),
+        ({"line": "7.5"}, "Invalid line in notes.csv, row 2: '7.5' was given. It must be a whole number or empty."),
+        ({"run": "1.5"}, "Invalid run in notes.csv, row 2: '1.5' was given. It must be a whole number or empty."),
+        ({"line": "nan"}, "Invalid line in notes.csv, row 2: 'nan' was given. It must be a number or empty."),
+        ({"start_station": "inf"}, "Invalid start_station in notes.csv, row 2: 'inf' was given."),
+    ],
+)
+def test_bad_values_say_what_and_where(row, sentence):
+    good = {"grid": "A", "line": "6"}
+    with pytest.raises(EngineError) as error:
+        parse_notes([good, {"grid": "A", "line": "7", **row}], where="notes.csv")
+    assert str(error.value).startswith(sentence)
+
+
+def test_notes_of_a_grid_and_those_without_one():
+    notes = [Note("A", 1), Note("B", 1), Note("", 2)]
+    assert notes_for(notes, "A") == [notes[0], notes[2]]
+    assert notes_for(notes, "B") == [notes[1], notes[2]]
+    assert notes_for(notes, "C") == [notes[2]]
+
+
+def test_no_rows_are_no_notes():
+    assert parse_notes([]) == []

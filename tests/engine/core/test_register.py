@@ -1,0 +1,63 @@
+"""The register: defaults, and sentences for rows that cannot be used."""
+
+import re
+
+import pytest
+from turnrow.processing_provider.engine.core.errors import EngineError
+from turnrow.processing_provider.engine.core.register import parse_register
+
+ROW = {"grid": "A", "log": "a.csv; b.csv", "length_m": "20", "width_m": "10,5", "spacing_m": 0.5, "readings_per_m": 8}
+
+
+def test_defaults_and_decimal_commas():
+    (entry,), problems = parse_register([ROW])
+    assert problems == {}
+    assert entry.logs == ("a.csv", "b.csv")
+    scheme = entry.scheme
+    assert (scheme.width_m, scheme.first_offset_m, scheme.first_line, scheme.line_step) == (10.5, 0.25, 1, 1)
+    assert (scheme.pattern, scheme.first_heading, scheme.pace, scheme.first_station) == ("alternate", "out", "rate", 1)
+
+
+def test_given_values_override_defaults():
+    row = {**ROW, "first_offset_m": 0, "line_step": "2", "pattern": "One-way", "pace": "marks"}
+    scheme = parse_register([row])[0][0].scheme
+    assert (scheme.first_offset_m, scheme.line_step, scheme.pattern, scheme.pace) == (0, 2, "one-way", "marks")
+
+
+@pytest.mark.parametrize(
+    ("change", "sentence"),
+    [
+        ({"length_m": None}, "No length_m in register, row 2"),
+        ({"length_m": "long"}, "Invalid length_m in register, row 2: 'long'"),
+        ({"spacing_m": -1}, "Invalid spacing_m of grid B: -1 was given"),
+        ({"pattern": "spiral"}, "Invalid pattern of grid B: 'spiral'.*alternate, one-way"),
+        ({"line_step": 1.5}, "Invalid line_step in register, row 2: 1.5"),
+        ({"line_step": 0}, "Invalid line_step of grid B: 0 was given"),
+        ({"log": ""}, "No log in register, row 2"),
+    ],
+)
+def test_a_bad_row_is_explained_and_the_others_go_on(change, sentence):
+    entries, problems = parse_register([ROW, {**ROW, "grid": "B", **change}])
+    assert [e.scheme.grid for e in entries] == ["A"]
+    assert list(problems) == ["B"]
+    assert re.search(sentence, problems["B"])
+
+
+def test_two_grids_of_one_name_are_both_named():
+    entries, problems = parse_register([ROW, ROW])
+    assert entries == []
+    assert "Grid A stands more than once: register, row 1 and register, row 2" in problems["A"]
+
+
+def test_a_row_without_a_name_is_named_by_its_number():
+    assert "There is no grid name in register, row 1" in parse_register([{**ROW, "grid": ""}])[1]["register, row 1"]
+
+
+def test_a_table_that_is_no_register():
+    with pytest.raises(EngineError, match="has no column log, length_m"):
+        parse_register([{"grid": "A"}])
+
+
+def test_an_empty_register():
+    with pytest.raises(EngineError, match="is empty"):
+        parse_register([])
