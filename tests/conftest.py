@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib.util
-import os
 import sys
 from pathlib import Path
 
@@ -12,7 +11,6 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 NAME = "turnrow"
 
-os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 if NAME not in sys.modules:
     spec = importlib.util.spec_from_file_location(NAME, ROOT / "__init__.py", submodule_search_locations=[str(ROOT)])
     package = importlib.util.module_from_spec(spec)

@@ -1,5 +1,6 @@
 """The engine stands on numpy and scipy alone, and starting the plugin needs neither scipy nor matplotlib."""
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -50,3 +51,12 @@ plugin.unload()
 application.exitQgis()
 """
     run(code, {"scipy", "matplotlib"})
+
+
+def test_pytest_needs_no_screen():
+    """Qt ends a program that finds none, and pytest-qgis starts Qt before any conftest.py is read."""
+    screens = ("QT_QPA_PLATFORM", "DISPLAY", "WAYLAND_DISPLAY")
+    command = [sys.executable, "-m", "pytest", "--collect-only", "-q", str(Path(__file__).with_name("test_house.py"))]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=ROOT,
+                          env={name: said for name, said in os.environ.items() if name not in screens})  # fmt: skip
+    assert done.returncode == 0, done.stderr[-2000:]
