@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import importlib.util
 import sys
 from pathlib import Path
@@ -20,13 +21,14 @@ if NAME not in sys.modules:
 
 @pytest.fixture(scope="session")
 def simulate():
-    """The sample's simulator (``sample_project/simulate.py``) as a module."""
-    name = "turnrow_sample_simulate"
-    if name not in sys.modules:
-        found = importlib.util.spec_from_file_location(name, ROOT / "sample_project" / "simulate.py")
-        sys.modules[name] = importlib.util.module_from_spec(found)
-        found.loader.exec_module(sys.modules[name])
-    return sys.modules[name]
+    """The sample's simulator (``sample_project/simulator``): formulas as a site, walks, files."""
+    return importlib.import_module("turnrow.sample_project.simulator")
+
+
+@pytest.fixture(scope="session")
+def walk():
+    """The simulator of walks over random sites (``sample_project/simulator/walks.py``)."""
+    return importlib.import_module("turnrow.sample_project.simulator.walks")
 
 
 @pytest.fixture(scope="session")

@@ -37,7 +37,7 @@ def load(name: str, path: Path):
 
 
 load("turnrow_tests_conftest", TESTS / "conftest.py")
-walk = load("turnrow_test_walk", TESTS / "engine" / "walk.py")
+walk = importlib.import_module("turnrow.sample_project.simulator.walks")
 hand = load("turnrow_hand_recipes", TESTS / "benchmarks" / "_hand_recipes.py")
 
 from turnrow.processing_provider.engine.align.align import align_opposing  # noqa: E402

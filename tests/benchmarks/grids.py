@@ -22,7 +22,7 @@ def load(name: str, path: Path):
 
 
 load("turnrow_tests_conftest", TESTS / "conftest.py")
-walk = load("turnrow_test_walk", TESTS / "engine" / "walk.py")
+walk = importlib.import_module("turnrow.sample_project.simulator.walks")
 
 from turnrow.processing_provider.engine.align.align import align_opposing  # noqa: E402
 from turnrow.processing_provider.engine.balance.balance import balance_traverses  # noqa: E402

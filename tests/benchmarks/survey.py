@@ -35,7 +35,7 @@ def load(name: str, path: Path, **options):
 
 
 load("turnrow", ROOT / "__init__.py", submodule_search_locations=[str(ROOT)])
-simulate = load("turnrow_sample_simulate", ROOT / "sample_project" / "simulate.py")
+simulate = importlib.import_module("turnrow.sample_project.simulator")
 
 from turnrow.processing_provider.engine.core.readings import Readings, concatenate  # noqa: E402
 from turnrow.processing_provider.engine.geometry.lattice import Lattice  # noqa: E402
@@ -94,7 +94,7 @@ def placing(folder: Path) -> None:
 
 def truth_ratio(folder: Path) -> None:
     """Print the error of the map without walking errors, ours and by linear triangulation."""
-    simulate.write_sample(folder, errors=simulate.WalkErrors.none())
+    simulate.write_sample(folder, faults=simulate.Faults())
     results = read_survey(sources_of(folder).grids, sources_of(folder).notes)
     readings = concatenate([r.readings for r in results])
     used = readings.in_use & np.isfinite(readings.x)

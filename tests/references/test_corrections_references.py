@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy import ndimage, signal
@@ -49,16 +45,6 @@ def lags_of_scikit_image(values):
     """
     pairs = zip(values[::2], values[1::2])
     return np.array([phase_cross_correlation(a[None, :], b[None, :])[0][1] for a, b in pairs]) / RATE / 2
-
-
-@pytest.fixture(scope="module")
-def walk():
-    """The engine tests' simulator of walked grids as a module."""
-    path = Path(__file__).resolve().parents[1] / "engine" / "walk.py"
-    spec = importlib.util.spec_from_file_location("turnrow_references_walk", path)
-    sys.modules[spec.name] = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(sys.modules[spec.name])
-    return sys.modules[spec.name]
 
 
 @pytest.mark.parametrize("readings", [-5, 0, 2, 4])

@@ -10,7 +10,7 @@ CHANNEL = "eca_10"
 
 
 def perfect_walk(simulate, plan):
-    grid = simulate.simulate_grid(plan, seed=1, errors=simulate.WalkErrors.none())
+    grid = simulate.simulate_grid(plan, seed=1, faults=simulate.Faults())
     columns = {n: getattr(grid, n) for n in ("run", "seq", "u_m", "v_m", "x", "y", "heading")}
     readings = Readings.build(grid.line, {CHANNEL: grid.channels[CHANNEL]}, grids=(plan.grid,), **columns)
     return readings.with_flag("overrun", grid.flag != "")

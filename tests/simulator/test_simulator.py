@@ -74,7 +74,7 @@ def test_ditch_does_not_show_where_its_pieces_meet(simulate):
 def test_leaving_out_far_shapes_does_not_show(simulate, monkeypatch):
     x, y = simulate.SITE.to_map(*np.random.default_rng(2).uniform(0, 60, (2, 2000)))
     near = simulate.truth(x, y, "eca_10")
-    monkeypatch.setattr(simulate, "REACH", 1e6)
+    monkeypatch.setattr(simulate.shapes, "REACH", 1e6)
     np.testing.assert_allclose(near, simulate.truth(x, y, "eca_10"), rtol=0, atol=1e-12)
 
 
@@ -94,7 +94,7 @@ def test_truth_is_archaeology_in_conductivity(simulate):
 
 def test_without_errors_a_reading_is_the_truth_at_its_place(simulate):
     for plan in simulate.sample_plans():
-        grid = simulate.simulate_grid(plan, errors=simulate.WalkErrors.none())
+        grid = simulate.simulate_grid(plan, faults=simulate.Faults())
         placed = np.isfinite(grid.x)
         assert placed.sum() > 2000
         for name, values in grid.channels.items():
@@ -129,10 +129,10 @@ def test_places_follow_the_written_corners(sample):
         np.testing.assert_allclose(np.stack([grid.x, grid.y], axis=1), expected, rtol=0, atol=1e-6)
 
 
-def lone(simulate, **errors):
-    """A grid with these errors and no others, and the local displacement of its readings."""
+def lone(simulate, **faults):
+    """A grid with these faults and no others, and the local displacement of its readings."""
     plan = simulate.sample_plans()[1]
-    grid = simulate.simulate_grid(plan, errors=simulate.WalkErrors(**{**vars(simulate.WalkErrors.none()), **errors}))
+    grid = simulate.simulate_grid(plan, faults=simulate.Faults(**faults))
     angle = np.radians(plan.turn_deg)
     dx, dy = grid.true_x - grid.x, grid.true_y - grid.y
     du, dv = np.cos(angle) * dx + np.sin(angle) * dy, -(np.cos(angle) * dy - np.sin(angle) * dx)
@@ -149,7 +149,7 @@ def test_lag_moves_readings_against_the_heading(simulate):
 
 def test_pace_wanders_between_exact_ends(simulate):
     grid, du, dv = lone(simulate, pace_m=0.15)
-    ends = np.flatnonzero(np.diff(grid.walk, prepend=-1, append=99))
+    ends = np.flatnonzero(np.diff(grid.recording, prepend=-1, append=99))
     np.testing.assert_allclose(dv[ends[:-1]], 0, atol=1e-5)
     np.testing.assert_allclose(dv[ends[1:] - 1], 0, atol=1e-5)
     # 30 lines, 60 % of the variance in one normal number a line: relative error of a mean square about 0.2.
@@ -166,7 +166,7 @@ def test_direction_is_the_difference_between_out_and_back(simulate):
 def test_stripe_is_one_offset_a_recording(simulate):
     grid, _, _ = lone(simulate, stripe=0.5)
     offset = grid.channels["eca_10"] - grid.clean["eca_10"]
-    levels = np.array([offset[grid.walk == k] for k in range(len(grid.walks))], dtype=object)
+    levels = np.array([offset[grid.recording == k] for k in range(len(grid.recordings))], dtype=object)
     assert max(np.ptp(level.astype(float)) for level in levels) < 1e-12
     # Standard deviation of 30 normal numbers: relative error 1/sqrt(58) = 0.13, taken four times.
     assert np.std([level[0] for level in levels], ddof=1) == pytest.approx(0.5, rel=0.53)
@@ -179,18 +179,20 @@ def test_noise_has_the_asked_width(simulate):
 
 
 def test_drift_forgets_itself_in_its_time(simulate):
-    # Stationary first-order process (Box and Jenkins, Time Series Analysis): variance s^2, correlation exp(-t/T).
-    errors = simulate.WalkErrors(**{**vars(simulate.WalkErrors.none()), "drift": 2.0, "drift_s": 400.0})
+    # White noise under a Gaussian kernel of standard deviation s has the correlation exp(-t^2 / (4 s^2)): the kernel's
+    # correlation with itself (any textbook of random processes). Here s = drift_s / sqrt(2).
+    faults = simulate.Faults(drift=2.0, drift_s=400.0)
     at = np.array([0.0, 400.0])
-    drift = np.array([simulate._drift(at, errors, np.random.default_rng(k)) for k in range(2000)])
+    steps = 42 + 2 * simulate.faults.drift_reach(faults)
+    white = np.random.default_rng(5).standard_normal((2000, steps))
+    drift = np.array([simulate.faults.drift(at, faults, row) for row in white])
     assert np.var(drift, axis=0) == pytest.approx([4.0, 4.0], rel=5 * np.sqrt(2 / 2000))
     assert np.corrcoef(drift.T)[0, 1] == pytest.approx(np.exp(-0.5), abs=5 / np.sqrt(2000))
 
 
 def test_spikes_and_dropouts_have_the_asked_share(simulate):
     plan = simulate.block_plans(1, 1)[0]
-    errors = simulate.WalkErrors(**{**vars(simulate.WalkErrors.none()), "spikes": 0.01, "dropouts": 0.02})
-    grid = simulate.simulate_grid(plan, errors=errors)
+    grid = simulate.simulate_grid(plan, faults=simulate.Faults(spikes=0.01, dropouts=0.02))
     rest, n = grid.channels["eca_10"] - grid.clean["eca_10"], len(grid)
     assert np.mean(np.isnan(rest)) == pytest.approx(0.02, abs=5 * np.sqrt(0.02 / n))
     assert np.mean(np.abs(rest) > 1) == pytest.approx(0.01, abs=5 * np.sqrt(0.01 / n))
@@ -357,7 +359,7 @@ def test_fixed_log_counts_on_from_its_opening_rows(simulate, sample):
 
 def test_fiducials_are_pressed_at_the_pegs(simulate):
     plan = next(p for p in simulate.sample_plans() if p.marks_m)
-    grid = simulate.simulate_grid(plan, errors=simulate.WalkErrors.none())
+    grid = simulate.simulate_grid(plan, faults=simulate.Faults())
     before = grid.v_m[grid.mark == 1] - grid.heading[grid.mark == 1] * 0.5 / plan.readings_per_m
     np.testing.assert_allclose(before / plan.marks_m, np.round(before / plan.marks_m), rtol=0, atol=1e-9)
 
