@@ -1,7 +1,7 @@
 """Draws small surveys and plants mistakes in them, as the case files beside it say.
 
-Ground and walks are drawn apart from the models that the engine fits: geology of plane waves with random phases, pits with
-sharp sides, a bent ditch; paces that are lognormal by stretches of a few metres; every value rounded as a logger does.
+Ground and walks are drawn apart from the models that the engine fits: geology of plane waves with random phases, pits
+with sharp sides, a bent ditch; paces that are lognormal by stretches of a few metres; every value rounded as a logger does.
 
 A case file names the survey, what was done wrong (``plant``), and what a person should be asked to do (``expect``).
 """
@@ -89,7 +89,7 @@ def ground_of(rng: np.random.Generator, size_m: float, width_m: float) -> Callab
 
 def walk_line(survey: Survey, grid: Grid, number: int, start_s: float, *, index: Optional[int] = None, heading=None,
               first=None, count=None, kind="survey", position_m=None, tie_v_m=None) -> Recording:  # fmt: skip
-    """Walk one line as it should be walked: ``index`` counts lines across from 0, ``first`` and ``count`` in readings."""
+    """Walk one line as it should be: ``index`` counts lines across from 0, ``first`` and ``count`` in readings."""
     rng, index = survey.rng, number - 1 if index is None else index
     heading = (1 if index % 2 == 0 else -1) if heading is None else heading
     inside = round(grid.size_m * RATE)
@@ -269,8 +269,8 @@ def walked_again(survey: Survey, grid: Grid, line: int, noted: str = "") -> None
         grid.notes.insert(grid.notes.index(note_of(grid, line)) + 1, {**row, "kind": "survey"})
 
 
-def split_by_pause(survey: Survey, grid: Grid, line: int, at: int, back: int, restart: bool = False) -> None:
-    """The walk paused at a reading and went on some readings back: one recording with a jump, or (restart) a new one."""
+def split_by_pause(survey: Survey, grid: Grid, line: int, at: int, back: int) -> None:
+    """The walk paused at a reading and went on from some readings back, with new readings of the same ground."""
     i = of_line(grid, line)
     one = grid.recordings[i]
     first, second = one.take(slice(None, at)), one.take(slice(at - back, None))
@@ -307,7 +307,7 @@ def stuck(survey: Survey, grid: Grid, line: int) -> None:
 
 
 def rate_was(survey: Survey, grid: Grid, lines: list, rate: int) -> None:
-    """Some lines (all when the list is empty) were logged with another rate; register and notes keep the planned one."""
+    """Some lines (all when the list is empty) were logged with another rate; register and notes keep the planned."""
     step = RATE // rate
     for i, one in enumerate(grid.recordings):
         if not lines or one.line in lines:
