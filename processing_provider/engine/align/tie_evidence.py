@@ -6,18 +6,18 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ..balance import FREEDOM, LAG_M, Levels, Marks, levels_of
-from ..core import Lines, Readings, kind_code, walk_shapes
+from ..balance import FREEDOM, Levels, Marks, levels_of
+from ..core import CARRIED, INSTRUMENT, Lines, Platform, Readings, kind_code, walk_shapes
 from .walk import Walking
 from .walk_equations import Told
 
-WALKED_M = 0.08
-"""How far off a tie still is along itself when its walk has been found. Common practice, no source."""
 ASIDE_M = 0.12
 """What stands for its way across itself, and for slopes that are read off uneven lines. Common practice, no source."""
 
 
-def told_by_ties(placed: Readings, lines: Lines, walking: Walking, channels: Sequence[str]) -> Optional[Told]:
+def told_by_ties(
+    placed: Readings, lines: Lines, walking: Walking, channels: Sequence[str], platform: Platform = CARRIED
+) -> Optional[Told]:
     """Return what ties tell of the walks of lines, None without ties.
 
     Parameters
@@ -29,6 +29,7 @@ def told_by_ties(placed: Readings, lines: Lines, walking: Walking, channels: Seq
     walking : Walking
         The walks so far.
     channels : sequence of str
+    platform : Platform
 
     Notes
     -----
@@ -40,16 +41,18 @@ def told_by_ties(placed: Readings, lines: Lines, walking: Walking, channels: Seq
     """
     if not np.any(placed.kind == kind_code("tie")):
         return None
-    shapes = walk_shapes(walking.v)
+    shapes = walk_shapes(walking.v, platform)
     told = Told.nothing(np.where(walking.moved[:, None], walking.weight, 0.0))
     for channel in channels:
         found = levels_of(placed, channel)
         if found is not None:
-            told = told.with_crossings(*_crossings(lines, walking.v, shapes, *found))
+            told = told.with_crossings(*_crossings(lines, walking.v, shapes, *found, platform))
     return told
 
 
-def _crossings(lines: Lines, v: np.ndarray, shapes: np.ndarray, others: Lines, levels: Levels, marks: Marks):
+def _crossings(
+    lines: Lines, v: np.ndarray, shapes: np.ndarray, others: Lines, levels: Levels, marks: Marks, platform: Platform
+):
     """Return line, what a line's walk does there by its shapes (R, m), what is left over, its variance, and the
     variance (L,) of the lines' levels as neighbours tell it."""
     number = {key: k for k, key in enumerate(zip(lines.line, lines.run))}
@@ -59,8 +62,8 @@ def _crossings(lines: Lines, v: np.ndarray, shapes: np.ndarray, others: Lines, l
     cross, line = cross[line >= 0], line[line >= 0]
     there = np.stack([np.interp(marks.v_m[cross], v, shape) for shape in shapes.T], axis=1)
     rest = levels.mark_rest[cross]
-    across = marks.turn[cross, 0] / LAG_M
-    variance = marks.variance[cross] + (WALKED_M * across) ** 2 + (ASIDE_M * marks.along[cross]) ** 2
+    across = marks.turn[cross, 0] / INSTRUMENT.lag_m
+    variance = marks.variance[cross] + (platform.aligned_tie_m * across) ** 2 + (ASIDE_M * marks.along[cross]) ** 2
     variance = (FREEDOM * variance + rest**2) / (FREEDOM + 1)
     level = np.full(len(lines), np.inf)
     level[mine[mine >= 0]] = levels.error_alone[mine >= 0] ** 2

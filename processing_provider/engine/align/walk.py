@@ -7,7 +7,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import SAME_PLACE, Lines, smoother, walk_shapes
+from ..core import CARRIED, SAME_PLACE, Lines, Platform, smoother, walk_shapes
 from .walk_equations import Blocks, Misfits, Told
 
 KIND = np.array([0, 0, 1, 2])
@@ -91,7 +91,9 @@ class _Sides:
     place: np.ndarray
 
 
-def walking_errors(matrices: Sequence[np.ndarray], lines: Lines, told: Optional[Told] = None) -> Walking:
+def walking_errors(
+    matrices: Sequence[np.ndarray], lines: Lines, told: Optional[Told] = None, platform: Platform = CARRIED
+) -> Walking:
     """Estimate how far each line's readings lie ahead of where they are written down.
 
     Parameters
@@ -121,7 +123,7 @@ def walking_errors(matrices: Sequence[np.ndarray], lines: Lines, told: Optional[
     """
     every = max(1, round(NODE_M / lines.step_m))
     node_m, v = every * lines.step_m, lines.v[::every]
-    shapes = walk_shapes(v)
+    shapes = walk_shapes(v, platform)
     bands = _bands(matrices, lines.step_m, every)
     sides = _sides(lines, bands)
     around = smoother(len(v), WINDOW_M / node_m, REACH)

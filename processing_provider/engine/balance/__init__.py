@@ -2,14 +2,12 @@
 
 from .balance import balance_lines, balance_traverses, levels_of
 from .line_levels import FREEDOM, Levels
-from .tie_crossings import LAG_M, REST_M, Marks, tie_shapes
+from .tie_crossings import Marks, tie_shapes
 
 __all__ = [
     "FREEDOM",
-    "LAG_M",
     "Levels",
     "Marks",
-    "REST_M",
     "balance_lines",
     "balance_traverses",
     "levels_of",

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-DRIFT_S = 400.0
-"""Drift is remembered for this long: its correlation is exp(-(t / DRIFT_S)^2 / 2). Common practice, no source."""
-WARM_UP_S = 300.0
-"""An instrument that warms up comes to rest as exp(-t / WARM_UP_S). Common practice, no source."""
+from ..core import INSTRUMENT
+
 NODES = 4
 """Nodes of a smooth function within its correlation length."""
 SMALL = 1e-4
 """Parts of a smooth function with less than this share of the largest variance are left out."""
 STEP_S = 5.0
-"""Between times this far apart drift is a straight line: bent by (STEP_S / DRIFT_S)^2 / 8 of its size at most."""
+"""Between times this far apart drift is a straight line: bent by (STEP_S / 400 s)^2 / 8 of its size at most."""
 
 
 def smooth_basis(where: np.ndarray, at: np.ndarray, scale: float) -> np.ndarray:
@@ -52,8 +50,8 @@ def drift_basis(times: np.ndarray, at: np.ndarray) -> np.ndarray:
 
     ``times`` are the times of all the grid's readings in seconds, finite.
     """
-    smooth = smooth_basis(times, at, DRIFT_S)
-    warm = np.exp(-np.maximum(at - np.min(times), 0.0) / WARM_UP_S)
+    smooth = smooth_basis(times, at, INSTRUMENT.drift_s)
+    warm = np.exp(-np.maximum(at - np.min(times), 0.0) / INSTRUMENT.warm_up_s)
     return np.concatenate([smooth, warm[..., None]], axis=-1)
 
 

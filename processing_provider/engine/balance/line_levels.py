@@ -7,7 +7,7 @@ from typing import Optional
 
 import numpy as np
 
-from ..core import Lines
+from ..core import CARRIED, Lines, Platform
 from .observations import Model, around, observe
 from .spike_and_slab import LIKELY, Sparse, loosened
 from .tie_crossings import Marks
@@ -81,7 +81,7 @@ class _State:
 
 def fit_levels(
     lines: Lines, matrix: np.ndarray, when: Optional[np.ndarray], times: np.ndarray, direction_error: float,
-    marks: Optional[Marks],
+    marks: Optional[Marks], platform: Platform = CARRIED,
 ) -> Optional[Levels]:  # fmt: skip
     """Return the levels of one grid's lines, None when there is nothing to tell.
 
@@ -95,6 +95,7 @@ def fit_levels(
     direction_error : float
         Standard error of the offset between the directions.
     marks : Marks or None
+    platform : Platform
 
     Notes
     -----
@@ -104,7 +105,7 @@ def fit_levels(
     """
     if len(lines) < 2 or not len(lines.pairs):
         return None
-    model = observe(lines, matrix, when, times, marks)
+    model = observe(lines, matrix, when, times, marks, platform)
     widths = first_widths(model, lines, matrix, direction_error)
     if widths is None:
         return None

@@ -7,7 +7,7 @@ from typing import Optional
 
 import numpy as np
 
-from ..core import BLUR_M, Lines
+from ..core import INSTRUMENT, Lines, Platform
 from .drift import drift_basis, smooth_basis
 from .tie_crossings import Marks
 
@@ -42,9 +42,10 @@ class Model:
     edge: np.ndarray
     gap: np.ndarray
     marks: Optional[Marks]
+    platform: Platform
 
 
-def observe(lines, matrix, when, times, marks) -> Model:
+def observe(lines, matrix, when, times, marks, platform: Platform) -> Model:
     """Return the observations of one grid; arguments as of ``fit_levels``."""
     first, second = lines.pairs.T
     piece = max(1, round(PIECE_M / lines.step_m))
@@ -85,7 +86,9 @@ def observe(lines, matrix, when, times, marks) -> Model:
     spacing = np.median(lines.gap_m)
     lagging = _lagging(lines, _piece_means(matrix, starts), middle)
     edge = _edges(lines.u[first], lines.u[second], lines.u)
-    return Model(part, level, step, ramp, mark, apart, share, place, lagging, edge, lines.gap_m / spacing, marks)
+    return Model(
+        part, level, step, ramp, mark, apart, share, place, lagging, edge, lines.gap_m / spacing, marks, platform
+    )
 
 
 def _edges(first: np.ndarray, second: np.ndarray, u: np.ndarray) -> np.ndarray:
@@ -93,7 +96,8 @@ def _edges(first: np.ndarray, second: np.ndarray, u: np.ndarray) -> np.ndarray:
     from scipy.special import ndtr
 
     place = np.unique(np.concatenate([u, (u[1:] + u[:-1]) / 2]))
-    return ndtr((first[:, None] - place) / BLUR_M) - ndtr((second[:, None] - place) / BLUR_M)
+    before, after = ((at[:, None] - place) / INSTRUMENT.footprint_m for at in (first, second))
+    return ndtr(before) - ndtr(after)
 
 
 def _piece_means(matrix: np.ndarray, starts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -8,9 +8,12 @@ from typing import Optional
 import numpy as np
 
 from ..core import (
+    CARRIED,
     HALF_WINDOW_M,
+    INSTRUMENT,
     MIN_READINGS,
     Lines,
+    Platform,
     Readings,
     is_across,
     lines_at,
@@ -21,13 +24,8 @@ from ..core import (
     walk_shapes,
 )
 
-REST_M = 0.05
-"""Position error of a reading on a tie that the shapes of its walk do not have, and across it. Common practice, no
-source."""
 SEARCH_M = 1.0
 """Largest shift of a tie along itself that is looked for."""
-LAG_M = 0.3
-"""Standard deviation of what is left of that shift."""
 BETTER = 0.9
 """A shift of a tie must bring its differences from the lines below this share of those before: stripes alone bring
 them down by several per cent somewhere."""
@@ -71,7 +69,7 @@ class Marks:
 
 def marks_of(
     readings: Readings, lines: Lines, values: np.ndarray, matrix: np.ndarray, when: Optional[np.ndarray],
-    walk: Optional[np.ndarray] = None,
+    walk: Optional[np.ndarray] = None, platform: Platform = CARRIED,
 ) -> Marks:  # fmt: skip
     """Return what the ties and base readings of one grid observe.
 
@@ -88,15 +86,16 @@ def marks_of(
         say nothing.
     walk : (T, S) float64, optional
         Weights of the shapes of each tie's walk so far, about which what the rest of it does is linear.
+    platform : Platform
     """
     timed = when is not None
     when = np.full(matrix.shape, np.nan) if when is None else when
     ties = [rows for rows in recordings(readings, "tie", values) if is_across(readings, lines, rows)]
     bases = recordings(readings, "base", values) if timed else []
-    noise, shapes = (noise_of(matrix), tie_shapes(lines.u)) if ties else (0.0, np.zeros((len(lines), 0)))
+    noise, shapes = (noise_of(matrix), tie_shapes(lines.u, platform)) if ties else (0.0, np.zeros((len(lines), 0)))
     walk = np.zeros((len(ties), shapes.shape[1])) if walk is None else walk
     found = [
-        _crossings(readings, lines, values, matrix, when, rows, number, noise, shapes, walk[number])
+        _crossings(readings, lines, values, matrix, when, rows, number, noise, shapes, walk[number], platform)
         for number, rows in enumerate(ties)
     ]
     for rows in bases:
@@ -109,15 +108,15 @@ def marks_of(
     return Marks(value, variance, v, along, line.astype(int), tie.astype(int), *times, turn, ties, bases)
 
 
-def tie_shapes(across: np.ndarray) -> np.ndarray:
+def tie_shapes(across: np.ndarray, platform: Platform = CARRIED) -> np.ndarray:
     """Return (L, S) shapes of the walk of a tie over lines at ``across`` (L,) metres, in metres.
 
     With independent standard normal weights they make up what is expected of it: a lag, and a walk like any other.
     """
-    return np.concatenate([np.full((len(across), 1), LAG_M), walk_shapes(across)], axis=1)
+    return np.concatenate([np.full((len(across), 1), INSTRUMENT.lag_m), walk_shapes(across, platform)], axis=1)
 
 
-def _crossings(readings, lines, values, matrix, when, rows, number, noise, shapes, walk) -> list[np.ndarray]:
+def _crossings(readings, lines, values, matrix, when, rows, number, noise, shapes, walk, platform) -> list[np.ndarray]:
     """Return the columns of ``Marks`` for one tie."""
     order, u, smooth, slope = profile_of(readings, values, rows)
     v, reach = np.median(readings.v_m[order]), HALF_WINDOW_M
@@ -126,7 +125,8 @@ def _crossings(readings, lines, values, matrix, when, rows, number, noise, shape
     turn = shapes * np.interp(place, u, slope)[:, None]
     apart = level - np.interp(place, u, smooth, left=np.nan, right=np.nan) + turn @ walk
     share = min(1.0, lines.step_m / (2 * reach))
-    variance = 2 * share * noise**2 + (REST_M * np.interp(place, u, slope)) ** 2
+    # Across the tie, and what the shapes of its walk do not have.
+    variance = 2 * share * noise**2 + (platform.across_m * np.interp(place, u, slope)) ** 2
     time_s = mean_within(lines.v, when, v - reach, v + reach)
     k = np.flatnonzero(np.isfinite(apart))
     there = np.interp(place[k], u, readings.time_s[order])

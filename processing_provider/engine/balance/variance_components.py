@@ -7,7 +7,7 @@ from typing import Optional
 
 import numpy as np
 
-from ..core import Lines
+from ..core import INSTRUMENT, Lines
 from .observations import GROUND_M, Model, row_median
 
 GROUND_SHARE = 0.4
@@ -18,11 +18,10 @@ DRIFT_SHARE, DRIFT_SPREAD = 2.0, 0.7
 """Drift expected before the data are seen: in standard deviations of the offsets; spread of the logarithm."""
 BASE_SHARE = 0.2
 """Scatter of setting the instrument down on the base point, in standard deviations of the offsets."""
-LAG_M, LAG_ERRORS = 0.3, 5.0
-"""A lag that is left looks like drift where the ground is bent. Expected are 0.3 m, or so many standard errors that
-the contrast along the lines would tell it with: where features could be aligned, they have been."""
-POSITION_M = 0.15
-"""Position error of a reading on a walked line, at the gradient of the ground. Common practice, no source."""
+LAG_ERRORS = 5.0
+"""A lag that is left looks like drift where the ground is bent. Expected is that of an instrument that was not aligned,
+or so many standard errors that the contrast along the lines would tell it with: where features could be aligned, they
+have been."""
 
 
 @dataclass(frozen=True)
@@ -79,8 +78,8 @@ def _lag_width(model: Model) -> float:
     change, lagging = np.diff(model.apart, axis=1)[both], np.diff(model.lagging, axis=1)[both]
     power = np.sum(lagging**2)
     if not power:
-        return LAG_M
-    return float(min(LAG_M, LAG_ERRORS * 1.4826 * np.median(np.abs(change)) / np.sqrt(power)))
+        return INSTRUMENT.lag_m
+    return float(min(INSTRUMENT.lag_m, LAG_ERRORS * 1.4826 * np.median(np.abs(change)) / np.sqrt(power)))
 
 
 def variances_of(model: Model, widths: Widths) -> np.ndarray:
@@ -101,7 +100,7 @@ def mark_variance(model: Model, widths: Widths) -> np.ndarray:
     """Return the variances (R,) of what tie crossings and base readings are off."""
     base = model.marks.tie < 0
     floor = np.where(base, BASE_SHARE * widths.offset, 0.01 * widths.offset) ** 2
-    variance = model.marks.variance + (POSITION_M * model.marks.along) ** 2
+    variance = model.marks.variance + (model.platform.perhaps_aligned_m * model.marks.along) ** 2
     return np.where(base, 1.0, widths.mark**2) * variance + floor
 
 

@@ -29,12 +29,13 @@ from .scheme import HEADINGS, PATTERNS, Scheme
 from .store import Blocks, GridStore, ValuesInUse, grid_by_grid, scratch_folder
 from .text_file import read_text
 from .tie_profile import HALF_WINDOW_M, is_across, lines_at, mean_within, profile_of, recordings
-from .walk_model import BLUR_M, walk_shapes
+from .walk_model import CARRIED, CART, INSTRUMENT, PLATFORMS, Instrument, Platform, platform_named, walk_shapes
 
 __all__ = [
-    "BLUR_M",
     "BY_HAND",
     "Blocks",
+    "CARRIED",
+    "CART",
     "Cancelled",
     "Edits",
     "EngineError",
@@ -48,6 +49,8 @@ __all__ = [
     "GridStore",
     "HALF_WINDOW_M",
     "HEADINGS",
+    "INSTRUMENT",
+    "Instrument",
     "KINDS",
     "Key",
     "Lines",
@@ -55,6 +58,8 @@ __all__ = [
     "Note",
     "PATTERNS",
     "PLACE",
+    "PLATFORMS",
+    "Platform",
     "Progress",
     "Readings",
     "Run",
@@ -88,6 +93,7 @@ __all__ = [
     "parse_notes",
     "parse_register",
     "part_of",
+    "platform_named",
     "profile_of",
     "read_text",
     "recordings",

@@ -6,7 +6,7 @@ from typing import Callable, Optional, Sequence
 
 import numpy as np
 
-from ..core import GridStore, Lines, Readings, check_channels, check_positive, grid_by_grid, lines_of
+from ..core import INSTRUMENT, GridStore, Lines, Readings, check_channels, check_positive, grid_by_grid, lines_of
 
 HALF_WINDOWS = (2, 3)
 """Running medians of 5 readings (for one or two outlying readings in a row) and of 7 (for three)."""
@@ -16,9 +16,8 @@ GRADIENT_SHARE = 0.5
 NEIGHBOUR_REACH_M = 0.3
 NEIGHBOUR_SHARE = 0.3
 """A neighbouring line that stands out by this share of the reading's own height says that it is ground."""
-SHARPEST_M = 0.25
-"""Coils blur all ground by a Gaussian of at least this standard deviation (common practice, no source: they see about
-0.35 m at once)."""
+SHARPEST_M = INSTRUMENT.least_footprint_m
+"""Coils blur all ground by a Gaussian of at least this standard deviation."""
 SAFETY = 2.0
 """Ground may be so many times more curved than a Gaussian anomaly that is blurred so little."""
 ALOOF = 1 / 3

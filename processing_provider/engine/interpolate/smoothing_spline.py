@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-COILS_M = 0.8
-"""Of a wave of this length half is kept, of one twice as long 98 %. Coils blur by about 0.35 m, which leaves of such a
-wave 2 % (common practice, no source)."""
+from ..core import INSTRUMENT
+
+COILS_M = INSTRUMENT.shortest_wave_m
+"""Of a wave of this length half is kept, of one twice as long 98 %. Coils leave 2 % of such a wave."""
 STEPS = 0.25 ** np.arange(5)
 """Stiffnesses that are tried, in the largest, from the last one on for as long as they predict better. That one does
 next to nothing: where it predicts best, nothing is done."""

@@ -6,13 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..core import INSTRUMENT
 from .across_lines import HALO_LINES, HALO_NODES, Places, Surface, carried_around, picked
 from .along_lines import Traverses
 from .splines import second_derivatives
 
 WINDOW_M = 1.0
-THINNED_M = 0.5
-"""Nodes closer together tell the same: coils see about 0.35 m of ground at once."""
+THINNED_M = INSTRUMENT.resolution_m
+"""Nodes closer together tell the same."""
 COMB = 8
 """Lines between those that are moved at once: a spline answers eight knots off with 0.268^8 of what it does nearby."""
 SPLINE_KNOTS = 5

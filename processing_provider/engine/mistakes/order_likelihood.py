@@ -6,18 +6,18 @@ from typing import Sequence
 
 import numpy as np
 
-from ..core import FINE_M, Lines, band_pass, noise_of
+from ..core import CARRIED, FINE_M, Lines, band_pass, noise_of
 
 REACH = 6
 """Lines farther away than this many spacings say nothing more about a line."""
 INDEPENDENT_M = 2.0
 """Residuals nearer than this tell the same: what walking leaves of a feature is about as long as the feature."""
-WANDER_M = 0.25
-"""Standard deviation of a line's place against its neighbours' along the traverse (common practice, no source)."""
+WANDER_M = CARRIED.between_lines_m
+"""Standard deviation of a line's position against its neighbours' along the traverse."""
 WANDER_LENGTH_M = 3.0
 """A person is ahead or behind for about so long."""
-ASIDE_M = 0.05
-"""Standard deviation of the place across the traverse."""
+ASIDE_M = CARRIED.across_m
+"""Standard deviation of the position across the traverse."""
 TAIL = 4.0
 """Degrees of freedom of Student's t for what is left: iron and edges are heavier than normal."""
 FAR = 8.0

@@ -6,7 +6,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from ..core import noise_of
+from ..core import CARRIED, INSTRUMENT, noise_of
 
 BLOCK = 8
 """Lines that are looked at together, half of them on either side of the place in question."""
@@ -14,12 +14,12 @@ STEP_M, TILE_M = 0.25, 2.5
 """Step and length of the tiles along the traverse: features are a few metres long."""
 KNOWN = 0.8
 """Share of a tile that must be known in every line."""
-WIDTHS_M, ROUND_M, LONG_M, ANGLES = (0.5, 0.9), (0.5, 0.8, 1.4), 3.0, 8
+WIDTHS_M, ROUND_M, LONG_M, ANGLES = (INSTRUMENT.resolution_m, 0.9), (INSTRUMENT.resolution_m, 0.8, 1.4), 3.0, 8
 """Widths of ditches and walls and their least length, and sizes of round features: standard deviations of Gaussian
 covariances, the least of them what the footprint of the coils leaves of a point (common practice, no source)."""
-LOGGED_M, WALKED_M, ASIDE_M = 0.19, 0.10, 0.05
-"""Standard deviations of a line's place along the traverse as logged and once it is put where it was walked, and across
-it (common practice, no source)."""
+LOGGED_M, WALKED_M, ASIDE_M = CARRIED.along_m, CARRIED.aligned_m, CARRIED.across_m
+"""Standard deviations of a line's position along the traverse as logged and once it is put where it was walked, and
+across it."""
 RANK = 40
 """Eigenvectors of each shape's covariance; what lies outside them is noise and unevenness."""
 LEVELS = 5

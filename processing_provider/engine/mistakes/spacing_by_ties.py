@@ -7,11 +7,11 @@ from typing import Sequence
 
 import numpy as np
 
-from ..balance import REST_M, tie_shapes
-from ..core import HALF_WINDOW_M, Lines, Readings, is_across, lines_at, noise_of, profile_of, recordings
+from ..balance import tie_shapes
+from ..core import CARRIED, HALF_WINDOW_M, Lines, Readings, is_across, lines_at, noise_of, profile_of, recordings
 
-LINE_M = 0.19
-"""Standard deviation of a line's place along the traverse as logged (common practice, no source)."""
+LINE_M = CARRIED.along_m
+"""Standard deviation of a line's position along the traverse as logged."""
 BENT_LINE_M, BENT_TIE_M = 0.15, 0.12
 """Likewise, of line and tie: what of it comes in where the ground bends, beyond what its slope does."""
 STARTS_M = (0.0, 0.3, -0.3)
@@ -158,7 +158,7 @@ def _linear(ties: Sequence[Tie], places: np.ndarray, off: np.ndarray) -> tuple[n
         slope[..., t] = np.interp(at, tie.u_m, tie.slope)
         value[..., t] += slope[..., t] * off[..., t]
         bent = (np.interp(at, tie.u_m, tie.bend) * BENT_TIE_M**2) ** 2 + (tie.curve * BENT_LINE_M**2) ** 2
-        variance[..., t] = tie.noise + (REST_M * slope[..., t]) ** 2 + (LINE_M * tie.along) ** 2 + bent / 2
+        variance[..., t] = tie.noise + (CARRIED.across_m * slope[..., t]) ** 2 + (LINE_M * tie.along) ** 2 + bent / 2
     return value, slope, variance + LEAST
 
 

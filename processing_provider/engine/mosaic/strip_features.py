@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..core import BLUR_M
+from ..core import INSTRUMENT
 
 WIDTHS_M = (0.5, 0.7, 1.0, 1.4, 2.0)
 """Widths of the strips; wider ones are several side by side."""
@@ -138,6 +138,10 @@ def _shapes(aside: np.ndarray) -> np.ndarray:
         reach = APART_M * np.floor((far - near + width) / 2 / APART_M + 1e-6)
         middle = (near + far) / 2 + np.arange(-reach, reach + APART_M / 2, APART_M)
         away = aside[:, None] - middle
-        parts.append(np.nan_to_num(ndtr((away + width / 2) / BLUR_M) - ndtr((away - width / 2) / BLUR_M)))
+        parts.append(
+            np.nan_to_num(
+                ndtr((away + width / 2) / INSTRUMENT.footprint_m) - ndtr((away - width / 2) / INSTRUMENT.footprint_m)
+            )
+        )
     shapes = np.concatenate(parts, axis=1)
     return shapes[:, shapes.max(axis=0) > LEAST_SEEN]
