@@ -49,21 +49,31 @@ install_packages() {
   rm -f "$log"
 }
 
-# Libraries and data that kriging is held against, into the virtual environment $1: pykrige, gstools, and scikit-gstat
-# for the Meuse samples that it carries as text (without its own needs, which are heavy; it is not imported).
-install_kriging_references() {
-  "$1/bin/python" -c 'import gstools, pykrige; from importlib.metadata import version; version("scikit-gstat")' 2>/dev/null \
-    && return 0
-  say "Installing the reference libraries pykrige and gstools, and scikit-gstat for its sample data, into $1."
-  # The system's numpy and scipy stay.
-  local pins; pins=$(mktemp)
-  "$1/bin/python" -c 'import numpy, scipy; print(f"numpy=={numpy.__version__}\nscipy=={scipy.__version__}")' >"$pins"
-  if ! "$1/bin/pip" install -q --disable-pip-version-check -c "$pins" "pykrige>=1.7" "gstools>=1.6,<2" \
-      || ! "$1/bin/pip" install -q --disable-pip-version-check --no-deps "scikit-gstat>=1"; then
-    say "The reference libraries could not be installed from the Python package index. Is there a network?"
+# Prints what groups of pyproject.toml ask for, a line each.
+requirements() {
+  "$python" - "$root/pyproject.toml" "$@" <<'PYTHON'
+import pathlib, sys, tomllib
+groups = tomllib.loads(pathlib.Path(sys.argv[1]).read_text("utf-8"))["dependency-groups"]
+print(*(need for group in sys.argv[2:] for need in groups[group]), sep="\n")
+PYTHON
+}
+
+# Makes .venv with the test libraries and tools that pyproject.toml pins, and again when what it pins has changed.
+install_tools() {
+  local venv=$root/.venv tools samples
+  tools=$(requirements test check) && samples=$(requirements samples) || return 1
+  [ "$(cat "$venv/installed.txt" 2>/dev/null)" != "$tools$samples" ] || return 0
+  say "Installing the test libraries and tools that pyproject.toml names into $venv."
+  [ -x "$venv/bin/pip" ] || "$python" -m venv --clear --system-site-packages "$venv" || return 1
+  # The system's numpy and scipy stay: GDAL and matplotlib of the distribution are built for them. What only brings data
+  # comes without its own needs, which are heavy.
+  "$python" -c 'import numpy, scipy; print(f"numpy=={numpy.__version__}\nscipy=={scipy.__version__}")' >"$venv/constraints.txt"
+  if ! "$venv/bin/pip" install -q --disable-pip-version-check -c "$venv/constraints.txt" -r <(cat <<<"$tools") \
+      || ! "$venv/bin/pip" install -q --disable-pip-version-check --no-deps -r <(cat <<<"$samples"); then
+    say "They could not be installed from the Python package index. Is there a network?"
     return 1
   fi
-  rm -f "$pins"
+  printf %s "$tools$samples" >"$venv/installed.txt"
 }
 
 # Headless Qt needs a platform and a private run-time folder; numeric libraries need no threads of their own here.
