@@ -1032,10 +1032,6 @@
         <translation>in Arbeit ...</translation>
     </message>
     <message>
-        <source>Walk this line again.</source>
-        <translation>Diese Linie noch einmal begehen.</translation>
-    </message>
-    <message>
         <source>error</source>
         <translation>Fehler</translation>
     </message>
@@ -1074,10 +1070,6 @@
     <message>
         <source>Findings: {what}</source>
         <translation>Auffälligkeiten: {what}</translation>
-    </message>
-    <message>
-        <source>Expected: </source>
-        <translation>Erwartet: </translation>
     </message>
     <message>
         <source>Turnrow workbench</source>

@@ -9,7 +9,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ...processing_provider.engine.core import EngineError
+from ...processing_provider.engine.core import Code, EngineError
 from ...processing_provider.engine.geometry import CORNERS, WARN_M, Corner, fit_frame, local_corner
 from ..texts import tr
 
@@ -94,7 +94,7 @@ def measure(corners: Sequence[Corner], size: Optional[tuple[float, float]] = Non
             sentences.append(str(error))
         else:
             lengths += [Length(RESIDUAL, (name,), float(np.hypot(*r)), 0.0) for name, r in frame.residuals_m.items()]
-            sentences += [f.sentence() for f in frame.findings if f.code != "corner-distance"]
+            sentences += [f.sentence() for f in frame.findings if f.code != Code.CORNER_DISTANCE.word]
     return Measures(tuple(lengths), _angle_deg(places), tuple(sentences))
 
 

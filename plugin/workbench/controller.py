@@ -12,6 +12,7 @@ from qgis.PyQt.QtCore import QObject, pyqtSignal
 from ...processing_provider.bridge.project import versions
 from ...processing_provider.engine.core import (
     KINDS,
+    Code,
     Edits,
     EngineError,
     Finding,
@@ -238,7 +239,7 @@ class Desk(QObject):
         """Return between which stations readings lie that a note can name; None where stations do not tell."""
         (grid, line, _), run = self.keys[0], self._run(self.keys[0])
         state = self.session.state(grid)
-        proposed = any(f.code == "proposal-accepted" and f.line == line for f in state.result.findings)
+        proposed = any(f.code == Code.PROPOSAL_ACCEPTED.word and f.line == line for f in state.result.findings)
         if proposed or self.kind() != KINDS[0]:
             return None
         notes, scheme = edited_notes(self.session.sources.notes, self.session.edits), state.result.source.entry.scheme

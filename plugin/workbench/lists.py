@@ -166,14 +166,7 @@ class FindingList(List):
         rows = []
         for finding in findings:
             line = "" if finding.line is None else finding.line
-            again = tr("Walk this line again.") if finding.walk_again else ""
-            told = "\n".join(
-                filter(
-                    None,
-                    (finding.found, finding.expected and tr("Expected: ") + finding.expected, finding.advice, again),
-                )
-            )
-            rows.append((("", finding.grid, line, finding.found), finding, told))
+            rows.append((("", finding.grid, line, finding.text), finding, finding.sentence()))
         icons = {severity: mark_icon(severity, self.dark()) for severity in SEVERITIES}
         for item, (_, finding, _) in zip(self.fill(rows), rows):
             item.setIcon(0, icons[finding.severity])

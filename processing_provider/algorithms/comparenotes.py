@@ -27,7 +27,7 @@ class CompareNotes(SurveyAlgorithm):
 
     def run_values(self, values, progress, feedback):
         from ..engine.compare import compare_notes
-        from ..engine.core import notes_for, parse_notes, walk_again_count
+        from ..engine.core import Code, notes_for, parse_notes, walk_again_count
         from ..engine.geometry import local_frame
         from ..engine.mistakes import doubts_of
         from ..engine.place import place_readings
@@ -35,7 +35,7 @@ class CompareNotes(SurveyAlgorithm):
         readings, scheme = one_grid(values, feedback)
         notes = notes_for(parse_notes(values.notes[0]), scheme.grid)
         findings = compare_notes(readings, scheme, notes, progress=progress)
-        if not any(finding.code == "wrong-log" for finding in findings):
+        if not any(finding.code == Code.WRONG_LOG.word for finding in findings):
             placed = place_readings(readings, scheme, notes, local_frame())[0]
             findings += [doubt.finding for doubt in doubts_of(placed, scheme, notes)]
         values.write_findings("FINDINGS", findings)

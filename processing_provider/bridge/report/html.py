@@ -10,7 +10,7 @@ from typing import Mapping, Optional, Sequence
 
 import numpy as np
 
-from ...engine.core import SEVERITIES, Finding, Readings, walk_again_count, whole_file
+from ...engine.core import Finding, Readings, walk_again_count, whole_file
 from ...engine.geometry import BlockRaster
 from ..style import SEQUENTIAL
 from .cautions import CAUTIONS
@@ -126,7 +126,7 @@ def report_html(content: ReportContent) -> str:
     environment = Environment(loader=FileSystemLoader(folder), autoescape=True, trim_blocks=True, lstrip_blocks=True)
     environment.filters.update(number=number_text, whole=whole_text, label=label_text, metres=metres_text)
     drawn = matplotlib_is_there()
-    findings = sorted(content.findings, key=_urgency)
+    findings = sorted(content.findings, key=lambda finding: finding.urgency)
     return environment.get_template(TEMPLATE).render(
         content=content,
         summary=summary(content),
@@ -203,10 +203,6 @@ def _cards(content: ReportContent) -> list[tuple[str, str, str]]:
         (str(again), "line to walk again" if again == 1 else "lines to walk again", "bad" if again else ""),
         (f"{max(residuals):.2f} m" if residuals else "–", "largest corner residual", ""),
     ]
-
-
-def _urgency(finding: Finding) -> tuple:
-    return (not finding.walk_again, SEVERITIES.index(finding.severity), finding.grid, finding.line or 0)
 
 
 def _data_uri(png: bytes) -> str:

@@ -11,7 +11,7 @@ from typing import Callable, Optional, Sequence
 
 import numpy as np
 
-from ..core import SEVERITIES, Finding, Note, Readings, Scheme
+from ..core import Code, Finding, Note, Readings, Scheme
 from .line_summaries import MANY, WALKED_KINDS, GridLog, listed, summarise
 from .lines import LINE_CHECKS
 from .notes import NOTE_CHECKS
@@ -22,14 +22,14 @@ CHECKS = (*LINE_CHECKS, *WALK_CHECKS, *NOTE_CHECKS)
 MOST = 0.6
 """Share of the lines from which on a fault is one of the register or the layout, not of the walk."""
 COMMON_CAUSE = {
-    "line-short": "If the grid is smaller than the register says, correct length_m or readings_per_m there. "
+    Code.LINE_SHORT: "If the grid is smaller than the register says, correct length_m or readings_per_m there. "
     "If not, note where and why the lines stop, or walk them again.",
-    "line-long": "If this overrun was meant, leave it. If not, check length_m and readings_per_m in the register.",
-    "start-station": "Correct first_station in the register, or note the true start_station of each line.",
-    "step-sign": "Check the heading and the step in the layout of the log.",
-    "line-outside": "Check width_m, spacing_m, first_line and line_step in the register, and that the log is this "
+    Code.LINE_LONG: "If this overrun was meant, leave it. If not, check length_m and readings_per_m in the register.",
+    Code.START_STATION: "Correct first_station in the register, or note the true start_station of each line.",
+    Code.STEP_SIGN: "Check the heading and the step in the layout of the log.",
+    Code.LINE_OUTSIDE: "Check width_m, spacing_m, first_line and line_step in the register, and that the log is this "
     "grid's.",
-    "pace": "Check the times in the log and their format in its layout.",
+    Code.PACE: "Check the times in the log and their format in its layout.",
 }
 """Advice where most lines share a fault."""
 
@@ -56,7 +56,7 @@ def compare_notes(
     Returns
     -------
     list of Finding
-        By severity (errors first), then line and recording. Empty for a log without fault.
+        The most urgent first (``Finding.urgency``). Empty for a log without fault.
 
     Notes
     -----
@@ -65,7 +65,7 @@ def compare_notes(
     """
     if not len(readings):
         found, advice = "The log has no readings of this grid.", "Check which log belongs to this grid."
-        return [Finding("error", "wrong-log", found, "", advice, scheme.grid)]
+        return [Code.WRONG_LOG.finding(found, "", advice, grid=scheme.grid)]
     log = summarise(readings, scheme, notes)
     wrong = _wrong_log(log)
     if wrong is not None:
@@ -77,7 +77,7 @@ def compare_notes(
         findings.extend(_joined(list(check(log)), log))
     if progress is not None:
         progress(1.0)
-    return sorted(findings, key=_rank)
+    return sorted(findings, key=lambda finding: finding.urgency)
 
 
 def _wrong_log(log: GridLog) -> Optional[Finding]:
@@ -95,13 +95,13 @@ def _wrong_log(log: GridLog) -> Optional[Finding]:
         found = f"The lines of the log have about {np.median([r.count for r in runs]):.0f} readings each."
         expected = f"about {scheme.readings_per_line} readings a line"
     advice = "Check which log belongs to this grid. Then check the line numbers and the size in the register."
-    return log.finding("error", "wrong-log", None, found, expected, advice)
+    return log.finding(Code.WRONG_LOG, None, found, expected, advice)
 
 
 def _joined(findings: list[Finding], log: GridLog) -> list[Finding]:
     """Put one finding in the place of many of the same kind when most lines have it."""
     for code, advice in COMMON_CAUSE.items():
-        same = [f for f in findings if f.code == code and f.severity != "note"]
+        same = [f for f in findings if f.code == code.word and f.severity != "note"]
         lines = sorted({f.line for f in same if f.line is not None})
         if len(lines) < MANY or len(lines) <= MOST * len({r.line for r in log.walked}):
             continue
@@ -109,10 +109,5 @@ def _joined(findings: list[Finding], log: GridLog) -> list[Finding]:
         found = f"{len(lines)} lines have the same fault: {listed(lines)}. Line {first.line}: {first.found}"
         again = any(f.walk_again for f in same)
         whole = replace(first, line=None, run=None, found=found, advice=advice, walk_again=again)
-        findings = [whole, *(f for f in findings if f.code != code or f.severity == "note")]
+        findings = [whole, *(f for f in findings if f.code != code.word or f.severity == "note")]
     return findings
-
-
-def _rank(finding: Finding) -> tuple:
-    line = -np.inf if finding.line is None else finding.line
-    return SEVERITIES.index(finding.severity), finding.grid, line, finding.run or 0

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Optional, Sequence
+from typing import Optional, Sequence, Union
 
 import numpy as np
 
-from ..core import Finding, Note, Readings, Run, Scheme, notes_for
+from ..core import Code, Finding, Note, Readings, Run, Scheme, notes_for
 from ..place import REDONE_MARGIN_M, SAME_STATION, note_for_run
 
 Stretch = tuple[float, float]
@@ -129,10 +129,22 @@ class GridLog:
         """Recordings that stand for a line of the scheme and that no later one replaces."""
         return [r for r in self.walked if r.target is not None and not r.superseded]
 
-    def finding(self, severity, code, where, found, expected, advice, walk_again=False) -> Finding:
+    def finding(
+        self,
+        code: Code,
+        where: Union[RunSummary, int, None],
+        found: str,
+        expected: str,
+        advice: str,
+        *,
+        severity: str = "",
+        walk_again: Optional[bool] = None,
+    ) -> Finding:
         """Return a finding about a recording, a line number or (None) the whole grid."""
         line, run = (where.line, where.run.run) if isinstance(where, RunSummary) else (where, None)
-        return Finding(severity, code, found, expected, advice, self.scheme.grid, line, run, walk_again)
+        return code.finding(
+            found, expected, advice, severity=severity, walk_again=walk_again, grid=self.scheme.grid, line=line, run=run
+        )
 
 
 def summarise(readings: Readings, scheme: Scheme, notes: Sequence[Note]) -> GridLog:

@@ -7,7 +7,7 @@ from typing import Iterator, Sequence
 
 import numpy as np
 
-from ..core import Finding
+from ..core import Code, Finding
 from .line_summaries import (
     FAR_PACE,
     WALKED_KINDS,
@@ -45,7 +45,7 @@ def _missing_lines(log: GridLog) -> Iterator[Finding]:
             found = "The line is not in the log."
             advice += " If it was recorded under another number, note that as redo with this position_m."
             advice += _left_out_before(log, have)
-        yield log.finding("error", "line-missing", line, found, f"a recording at {where}", advice, True)
+        yield log.finding(Code.LINE_MISSING, line, found, f"a recording at {where}", advice)
 
 
 def _left_out_before(log: GridLog, have: set) -> str:
@@ -72,11 +72,11 @@ def _lines_outside(log: GridLog) -> Iterator[Finding]:
             order = "first" if line == ends[0] else "last"
             found = f"Line {line} was recorded {order} and is none of the grid's. It is probably a dummy."
             advice = "Note it as dummy. If it is a tie, base or survey line, note that, and its position_m."
-            yield log.finding("warning", "dummy-likely", runs[0], found, expected, advice)
+            yield log.finding(Code.DUMMY_LIKELY, runs[0], found, expected, advice)
         else:
             found = f"Line {line} is none of the grid's. It has {count} readings."
             advice = "Note what it is: dummy, tie, base or void, or redo with its position_m."
-            yield log.finding("error", "line-outside", runs[0], found, expected, advice)
+            yield log.finding(Code.LINE_OUTSIDE, runs[0], found, expected, advice)
 
 
 def _lines_twice(log: GridLog) -> Iterator[Finding]:
@@ -93,11 +93,11 @@ def _lines_twice(log: GridLog) -> Iterator[Finding]:
             if id(least) in ends and least.count < 0.5 * log.scheme.readings_per_line and least.note is None:
                 found = f"A short piece of {least.count} readings has the number of line {line}: probably a dummy."
                 advice = f"{taken} Note recording {least.run.run} of line {line} as dummy or void."
-                yield log.finding("warning", "dummy-likely", least, found, "one recording of the line", advice)
+                yield log.finding(Code.DUMMY_LIKELY, least, found, "one recording of the line", advice)
             else:
                 found = f"Line {line} was recorded {len(runs)} times, and the notes do not say why."
                 advice = f"{taken} Note the one to keep as redo, or the bad one as void."
-                yield log.finding("warning", "line-twice", later, found, "one recording of the line", advice)
+                yield log.finding(Code.LINE_TWICE, later, found, "one recording of the line", advice)
 
 
 def _line_order(log: GridLog) -> Iterator[Finding]:
@@ -110,7 +110,7 @@ def _line_order(log: GridLog) -> Iterator[Finding]:
             before = f"after line {runs[i - 1].line}" if i else f"before line {runs[1].line}"
             found = f"Line {run.line} was recorded {before}."
             advice = "Check that it has the right number. If it has, leave it."
-            yield log.finding("warning", "line-order", run, found, "lines in the order of their numbers", advice)
+            yield log.finding(Code.LINE_ORDER, run, found, "lines in the order of their numbers", advice)
 
 
 def _rising(values: Sequence[float]) -> set[int]:
@@ -142,10 +142,12 @@ def _short_lines(log: GridLog) -> Iterator[Finding]:
                 continue
             if any(_notes_explain(r, stretch) for r in runs):
                 advice = "If the ground cannot be walked there, note an obstacle."
-                yield log.finding("note", "line-short", line, f"No readings at {where}, as noted.", expected, advice)
+                yield log.finding(
+                    Code.LINE_SHORT, line, f"No readings at {where}, as noted.", expected, advice, severity="note"
+                )
                 continue
             advice = f"Walk line {line} again. If something stood in the way, note it as obstacle with its stations."
-            yield log.finding("error", "line-short", line, f"No readings at {where}.", expected, advice, True)
+            yield log.finding(Code.LINE_SHORT, line, f"No readings at {where}.", expected, advice, walk_again=True)
 
 
 def _notes_explain(run: RunSummary, stretch: Stretch) -> bool:
@@ -173,7 +175,7 @@ def _long_lines(log: GridLog) -> Iterator[Finding]:
         found = f"The line has {run.count} readings. It runs {more:.1f} m farther past the edge than the others."
         advice = "It is trimmed at the edges. If the logger ran on while turning, note start_station and stop_station."
         expected = f"stations {low:g} to {high:g} and a little overrun"
-        yield log.finding("warning", "line-long", run, found, expected, advice)
+        yield log.finding(Code.LINE_LONG, run, found, expected, advice)
 
 
 def _start_stations(log: GridLog) -> Iterator[Finding]:
@@ -188,7 +190,7 @@ def _start_stations(log: GridLog) -> Iterator[Finding]:
         )
         advice = f"Note where it was started: start_station {usual:g}, or near it. Until then the line lies wrong."
         expected = f"a start near station {usual:g} for a line walked {way(run.heading)}"
-        yield log.finding("error", "start-station", run, found, expected, advice)
+        yield log.finding(Code.START_STATION, run, found, expected, advice)
 
 
 def setting_forgotten(log: GridLog, run: RunSummary) -> bool:

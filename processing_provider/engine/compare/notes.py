@@ -6,7 +6,7 @@ from typing import Iterator
 
 import numpy as np
 
-from ..core import Finding
+from ..core import Code, Finding
 from ..place import SAME_STATION
 from .line_summaries import POSITION_M, GridLog, RunSummary, noted_heading, way
 from .lines import SHORT_M
@@ -27,7 +27,7 @@ def _notes_without_line(log: GridLog) -> Iterator[Finding]:
             continue
         found = f"{note.where or 'The notes'}: {what} is noted as {note.kind}, but is not in the log."
         advice = "Check grid, line and run in the notes, and that the log is complete."
-        yield log.finding("warning", "note-without-line", note.line, found, "a line of the log", advice)
+        yield log.finding(Code.NOTE_WITHOUT_LINE, note.line, found, "a line of the log", advice)
 
 
 def _lines_skipped(log: GridLog) -> Iterator[Finding]:
@@ -48,7 +48,7 @@ def _lines_skipped(log: GridLog) -> Iterator[Finding]:
         f"Line {line} was probably left out, and what the log calls line {line} and later lies one spacing farther on: "
         f"note the position_m of these lines. Then line {line} must be walked again, not line {last}."
     )
-    yield log.finding("error", "line-skipped", line, found, "the lines of the notes", advice, True)
+    yield log.finding(Code.LINE_SKIPPED, line, found, "the lines of the notes", advice, walk_again=True)
 
 
 def _notes_disagree(log: GridLog) -> Iterator[Finding]:
@@ -60,13 +60,14 @@ def _notes_disagree(log: GridLog) -> Iterator[Finding]:
         if not differences:
             continue
         logged, noted, sure = zip(*differences)
-        severity = "note" if all(sure) else "warning"
         advice = "The line is placed as noted. Look at it on the map."
         if not all(sure):
             advice = "Check the stations in the notes. If they are right, readings were lost or doubled: walk it again."
         found = f"By the log the line was {' and '.join(logged)}."
         expected = f"{' and '.join(noted)} ({run.note.where or 'the notes'})"
-        yield log.finding(severity, "note-disagrees", run, found, expected, advice)
+        yield log.finding(
+            Code.NOTE_DISAGREES, run, found, expected, advice, severity="note" if all(sure) else "warning"
+        )
 
 
 def _start_differences(run: RunSummary) -> Iterator[tuple[str, str, bool]]:
@@ -99,11 +100,11 @@ def _positions(log: GridLog) -> Iterator[Finding]:
         found = f"The line is noted at {noted:.2f} m along the baseline."
         if not -POSITION_M <= noted <= scheme.width_m + POSITION_M:
             advice = "Correct position_m in the notes."
-            yield log.finding("error", "position", run, found, f"0 to {scheme.width_m:g} m", advice)
+            yield log.finding(Code.POSITION, run, found, f"0 to {scheme.width_m:g} m", advice)
         elif abs(noted - right) > POSITION_M and scheme.has_line(run.line) and not _redoes_other(run):
             expected = f"{right:.2f} m by its number and the spacing"
             advice = "It is placed as noted. Correct position_m in the notes if it is wrong."
-            yield log.finding("warning", "position", run, found, expected, advice)
+            yield log.finding(Code.POSITION, run, found, expected, advice, severity="warning")
 
 
 def _redoes_other(run: RunSummary) -> bool:
@@ -119,7 +120,7 @@ def _tie_positions(log: GridLog) -> Iterator[Finding]:
         if np.isnan(run.position_m):
             found = "The notes do not say where the tie line crosses."
         advice = "Note its distance from the baseline in position_m."
-        yield log.finding("error", "position", run, found, f"0 to {length:g} m from the baseline", advice)
+        yield log.finding(Code.POSITION, run, found, f"0 to {length:g} m from the baseline", advice)
 
 
 def _same_positions(log: GridLog) -> Iterator[Finding]:
@@ -131,7 +132,7 @@ def _same_positions(log: GridLog) -> Iterator[Finding]:
         moved, other = (one, two) if one.note and one.note.position_m is not None else (two, one)
         found = f"Lines {other.line} and {moved.line} both lie at {moved.position_m:.2f} m along the baseline."
         advice = "Correct position_m in the notes, or note the line walked again as redo."
-        yield log.finding("error", "position", moved, found, "one line at a position", advice)
+        yield log.finding(Code.POSITION, moved, found, "one line at a position", advice)
 
 
 NOTE_CHECKS = (

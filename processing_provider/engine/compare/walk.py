@@ -8,7 +8,7 @@ from typing import Iterator, Sequence
 
 import numpy as np
 
-from ..core import HEADINGS, PATTERNS, Finding, Scheme
+from ..core import HEADINGS, PATTERNS, Code, Finding, Scheme
 from .line_summaries import FAR_PACE, MANY, GridLog, RunSummary, bare_stretches, blocks, noted_heading, way
 from .lines import usual_starts
 
@@ -41,7 +41,7 @@ def _directions(log: GridLog) -> Iterator[Finding]:
             f"start_station {start:g}, or near it. If it was walked {way(-right)}, note heading {way(-right)}."
         )
         expected = f"walked {way(right)} from near station {start:g}"
-        yield log.finding("error", "direction", run, found, expected, advice)
+        yield log.finding(Code.DIRECTION, run, found, expected, advice)
 
 
 def seen_heading(run: RunSummary) -> int:
@@ -63,7 +63,7 @@ def _wrong_pattern(log: GridLog, told: Sequence[RunSummary], wrong: Sequence[Run
         advice += "note the heading of each line."
     found = f"{len(wrong)} of {len(told)} lines were not walked the way the register says, the first of them line "
     expected = f"pattern {log.scheme.pattern}, first_heading {log.scheme.first_heading}"
-    return log.finding("error", "direction", None, f"{found}{wrong[0].line}.", expected, advice)
+    return log.finding(Code.DIRECTION, None, f"{found}{wrong[0].line}.", expected, advice)
 
 
 def _step_signs(log: GridLog) -> Iterator[Finding]:
@@ -72,7 +72,7 @@ def _step_signs(log: GridLog) -> Iterator[Finding]:
         if run.mixed:
             found = f"The stations grow {run.ups} times and fall {run.downs} times within the line."
             advice = "The logger probably ran on while turning. Note the line as void and walk it again."
-            yield log.finding("error", "step-sign", run, found, "a count that goes one way", advice, True)
+            yield log.finding(Code.STEP_SIGN, run, found, "a count that goes one way", advice, walk_again=True)
         elif run.counted and run.counted == -run.logged_heading and not noted_heading(run.note):
             start = starts[run.logged_heading]
             found = (
@@ -81,14 +81,14 @@ def _step_signs(log: GridLog) -> Iterator[Finding]:
             )
             expected = f"a count {'up' if run.logged_heading > 0 else 'down'} from near station {start:g}"
             advice = f"Note heading {way(run.logged_heading)} and start_station {start:g}, or near it."
-            yield log.finding("warning", "step-sign", run, found, expected, advice)
+            yield log.finding(Code.STEP_SIGN, run, found, expected, advice, severity="warning")
 
 
 def _station_jumps(log: GridLog) -> Iterator[Finding]:
     if np.isfinite(log.usual_step) and abs(log.usual_step - 1) > 1e-6:
         found = f"The stations change by {log.usual_step:g} from one reading to the next."
         advice = "Give the station column a factor in the layout of the log, so that stations count readings."
-        yield log.finding("error", "station-jump", None, found, "a change of 1", advice)
+        yield log.finding(Code.STATION_JUMP, None, found, "a change of 1", advice)
         return
     for run in log.kept:
         if run.mixed or not run.jumps:
@@ -100,7 +100,7 @@ def _station_jumps(log: GridLog) -> Iterator[Finding]:
             more = f" It does not go on by 1 at {len(against)} places." if len(against) > 1 else ""
             found = f"The station goes from {against[0][0]:g} to {against[0][1]:g} within the line.{more}"
             advice = "Look at the line on the map: readings from there on may lie wrong."
-            yield log.finding("warning", "station-jump", run, found, "a count that goes on by 1", advice)
+            yield log.finding(Code.STATION_JUMP, run, found, "a count that goes on by 1", advice, severity="warning")
         for before, after in run.jumps:
             if np.sign(after - before) == run.counted:
                 yield from _lost_readings(log, run, before, after, bare)
@@ -117,10 +117,10 @@ def _lost_readings(log: GridLog, run: RunSummary, before: float, after: float, b
     if lost > HOLE_M + 1e-9:
         advice = f"Walk line {run.line} again: a gap of more than {HOLE_M:g} m can hide a pit. "
         advice += "If something stood in the way, note it as obstacle."
-        yield log.finding("error", "station-jump", run, found, expected, advice, True)
+        yield log.finding(Code.STATION_JUMP, run, found, expected, advice, walk_again=True)
     else:
         advice = f"Leave it: a gap of up to {HOLE_M:g} m is filled from its neighbours."
-        yield log.finding("warning", "station-jump", run, found, expected, advice)
+        yield log.finding(Code.STATION_JUMP, run, found, expected, advice, severity="warning")
 
 
 def _paces(log: GridLog) -> Iterator[Finding]:
@@ -135,14 +135,14 @@ def _paces(log: GridLog) -> Iterator[Finding]:
             f"By its times and {log.scheme.readings_per_m:g} readings a metre, the grid was walked at {usual:.2f} m/s."
         )
         advice = "Check readings_per_m in the register, and the format of the times in the layout of the log."
-        yield log.finding("warning", "pace", None, found, f"{WALKING_MS[0]:g} to {WALKING_MS[1]:g} m/s", advice)
+        yield log.finding(Code.PACE, None, found, f"{WALKING_MS[0]:g} to {WALKING_MS[1]:g} m/s", advice)
     off = np.abs(np.log(speed / usual))
     limit = max(np.log(FAR_PACE), SPREAD * float(np.median(off)))
     for run, its, far in zip(timed, speed.tolist(), off > limit):
         if far:
             found = f"The line was walked at {its:.2f} m/s: {run.count} readings in {run.duration_s:.0f} s."
             advice = "Look at the line on the map. Walk it again if features are shifted against its neighbours."
-            yield log.finding("warning", "pace", run, found, f"about {usual:.2f} m/s, as the other lines", advice)
+            yield log.finding(Code.PACE, run, found, f"about {usual:.2f} m/s, as the other lines", advice)
 
 
 def _walked_m(scheme: Scheme, run: RunSummary) -> float:
@@ -156,7 +156,7 @@ def _clocks(log: GridLog) -> Iterator[Finding]:
         if run.clock_back:
             found = "The times run backwards within the line."
             advice = "Check the clock of the logger, and the format of the times in the layout of the log."
-            yield log.finding("warning", "pace", run, found, "times that grow", advice)
+            yield log.finding(Code.PACE, run, found, "times that grow", advice)
 
 
 def _marks(log: GridLog) -> Iterator[Finding]:
@@ -166,13 +166,13 @@ def _marks(log: GridLog) -> Iterator[Finding]:
     if usual < 2:
         found, expected = f"Most lines have {usual} marks.", "a mark at both edges at least"
         advice = "Check the marks in the log and in its layout, or set pace to rate in the register."
-        yield log.finding("error", "marks", None, found, expected, advice)
+        yield log.finding(Code.MARKS, None, found, expected, advice)
         return
     for run in log.kept:
         if run.marks != usual:
             advice = "It is placed by the reading rate. Correct the marks in the log if you know them."
             found, expected = f"The line has {run.marks} marks.", f"{usual} marks, as most lines have"
-            yield log.finding("warning", "marks", run, found, expected, advice)
+            yield log.finding(Code.MARKS, run, found, expected, advice, severity="warning")
 
 
 def _missing_values(log: GridLog) -> Iterator[Finding]:
@@ -194,7 +194,8 @@ def _missing_values(log: GridLog) -> Iterator[Finding]:
         advice = (
             "Check the column in the layout of the log." if empty else "Nothing to do: they are left out of the map."
         )
-        yield log.finding("error" if empty else "note", "values-missing", None, found, "none", advice)
+        told = found, "none", advice
+        yield log.finding(Code.VALUES_MISSING, None, *told, severity="error" if empty else "note")
         if not empty:
             yield from _value_holes(log, channels, missing)
 
@@ -214,7 +215,15 @@ def _value_holes(log: GridLog, channels: str, missing: np.ndarray) -> Iterator[F
                 low, high = sorted((station[a], station[b - 1]))
                 found = f"No values of {channels} at stations {low:g} to {high:g}."
                 advice = f"Walk line {run.line} again: a gap of more than {HOLE_M:g} m can hide a pit."
-                yield log.finding("error", "values-missing", run, found, "a value in each reading", advice, True)
+                yield log.finding(
+                    Code.VALUES_MISSING,
+                    run,
+                    found,
+                    "a value in each reading",
+                    advice,
+                    severity="error",
+                    walk_again=True,
+                )
 
 
 WALK_CHECKS = (

@@ -5,7 +5,7 @@ from .checks import check_channels, check_choice, check_finite, check_positive
 from .edits import BY_HAND, Edits, FlagEdit, edited_notes, edits_as_json, flag_by_hand, parse_edits
 from .errors import Cancelled, EngineError
 from .filters import FINE_M, band_pass, smoother
-from .findings import FIELDS, SEVERITIES, Finding, finding_rows, walk_again_count
+from .findings import FIELDS, SEVERITIES, Code, Finding, finding_rows, walk_again_count
 from .line_order import line_order
 from .lines import MIN_READINGS, SAME_PLACE, Lines, lines_of
 from .noise import noise_of
@@ -37,6 +37,7 @@ __all__ = [
     "CARRIED",
     "CART",
     "Cancelled",
+    "Code",
     "Edits",
     "EngineError",
     "FIELDS",

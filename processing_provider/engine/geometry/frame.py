@@ -8,7 +8,7 @@ from typing import Mapping, Optional, Sequence
 
 import numpy as np
 
-from ..core import EngineError, Finding, check_choice, number_or_none
+from ..core import Code, EngineError, Finding, check_choice, number_or_none
 
 CORNERS = ("start", "baseline", "opposite", "head")
 FITS = ("similarity", "affine", "exact")
@@ -309,29 +309,29 @@ def _shape_findings(local, on_map, names, frame: Frame, grid: str, fit: str) -> 
     if residuals.max() > WARN_M:
         each = ", ".join(f"{name} {r:.2f} m" for name, r in zip(names, residuals))
         findings.append(
-            Finding("warning", "corner-residual", f"The corners do not form the grid: {each} off the best fit.",
-                    f"at most {WARN_M:.2f} m", "Measure the corner that stands out again.", grid)
+            Code.CORNER_RESIDUAL.finding(f"The corners do not form the grid: {each} off the best fit.",
+                    f"at most {WARN_M:.2f} m", "Measure the corner that stands out again.", grid=grid)
         )  # fmt: skip
     pairs = combinations(range(len(names)), 2)
     for (i, j), there, here in zip(pairs, _distances(local), _distances(on_map)):
         if abs(here - there) > WARN_M:
             findings.append(
-                Finding("warning", "corner-distance", f"{names[i]} to {names[j]} measures {here:.2f} m.",
-                        f"{there:.2f} m", "Check the side with a tape, or the size in the register.", grid)
+                Code.CORNER_DISTANCE.finding(f"{names[i]} to {names[j]} measures {here:.2f} m.",
+                        f"{there:.2f} m", "Check the side with a tape, or the size in the register.", grid=grid)
             )  # fmt: skip
     if len(names) == 2:
         findings.append(
-            Finding("note", "two-corners", "Only two corners are known, so nothing checks them.", "3 or 4 corners",
-                    "The traverses are taken to lead off to the left of the baseline. Survey a third corner.", grid)
+            Code.TWO_CORNERS.finding("Only two corners are known, so nothing checks them.", "3 or 4 corners",
+                    "Survey a third corner. The traverses are taken to lead off to the left.", grid=grid)
         )  # fmt: skip
     if fit == "exact":
         findings.append(
-            Finding("note", "exact-fit", "The exact fit bends the grid through its four corners.",
-                    "", "It hides a wrong corner. Use it only for corners that were checked.", grid)
+            Code.EXACT_FIT.finding("The exact fit bends the grid through its four corners.",
+                    "", "Use the exact fit only for corners that were checked: it hides a wrong one.", grid=grid)
         )  # fmt: skip
     if frame.mirrored:
         findings.append(
-            Finding("note", "mirrored", "The traverses lead off to the right of the baseline (mirrored grid).",
-                    "", "Nothing to do if the grid was laid out so.", grid)
+            Code.MIRRORED.finding("The traverses lead off to the right of the baseline (mirrored grid).",
+                    "", "Nothing to do if the grid was laid out so.", grid=grid)
         )  # fmt: skip
     return findings

@@ -8,7 +8,7 @@ from typing import Callable, Iterator, Optional, Union
 
 import numpy as np
 
-from ..core import EngineError, Finding, Readings, flag_bit
+from ..core import Code, EngineError, Finding, Readings, flag_bit
 from .assemble import LogGatherer
 from .detect import detect_layout
 from .fields import comma_decimals, explain_row, is_number, shorten, split_row
@@ -239,17 +239,18 @@ def _row_findings(gathered: LogGatherer) -> list[Finding]:
     for row, text in gathered.failed[:TOLD_ROWS]:
         if not (cut and row == last_row):
             found = f"{name}, row {row} {explain_row(text, plan)}: {shorten(text)}."
-            findings.append(Finding("error", "row-unreadable", found, "", "The row is left out; look at it there."))
+            findings.append(Code.ROW_UNREADABLE.finding(found, "", "Look at the row in the log; it is left out."))
     more = gathered.failed_count - TOLD_ROWS - (cut and gathered.failed_count > TOLD_ROWS)
     if more > 0:
         found = f"{name}: {more} more rows below them cannot be read ({gathered.failed_count} of {gathered.count})."
-        findings.append(Finding("error", "row-unreadable", found, "", "Check the log and its layout."))
+        findings.append(Code.ROW_UNREADABLE.finding(found, "", "Check the log and its layout."))
     if cut:
         found = f"{name}, row {last_row} is the last and was cut off: {shorten(last_text)}."
-        findings.append(Finding("warning", "row-truncated", found, "", "Download the log again if it is not complete."))
+        findings.append(Code.ROW_TRUNCATED.finding(found, "", "Download the log again if it is not complete."))
     for row, text in gathered.bad_openings:
         found = f"{name}, row {row} opens a traverse, but its numbers cannot be read: {shorten(text)}."
-        findings.append(Finding("error", "opening-unreadable", found, "", "They count to the line above."))
+        advice = "Look at the row in the log; the readings below it count to the line above."
+        findings.append(Code.OPENING_UNREADABLE.finding(found, "", advice))
     return findings
 
 
@@ -265,15 +266,19 @@ def _line_findings(gathered: LogGatherer, readings: Readings) -> list[Finding]:
     for opening, end in zip(gathered.openings, [*befores[1:], gathered.count]):
         if opening.before == end:
             found = f"{name} opens line {opening.line}, but has no readings for it."
-            advice = "Nothing was recorded there, or the button was pressed twice."
-            findings.append(Finding("warning", "line-empty", found, "", advice, opening.grid or "", opening.line))
+            advice = "Leave it if nothing was walked there, or if the button was pressed twice."
+            findings.append(Code.LINE_EMPTY.finding(found, "", advice, grid=opening.grid or "", line=opening.line))
     if befores and befores[0] and gathered.layout.one("line") is None:
         found = f"{name}: {befores[0]} rows stand above the first row that opens a traverse."
-        findings.append(Finding("warning", "line-unknown", found, "", "They are kept as line 0."))
+        findings.append(
+            Code.LINE_UNKNOWN.finding(found, "", "Check line_start in the layout. They are kept as line 0.")
+        )
     elif not befores and gathered.layout.one("line") is None:
-        findings.append(Finding("warning", "line-unknown", f"{name} names no lines.", "", "All readings are line 1."))
+        advice = "Check line_start in the layout. All readings are kept as line 1."
+        findings.append(Code.LINE_UNKNOWN.finding(f"{name} names no lines.", "", advice))
     missing = int(np.count_nonzero(readings.has_flag("missing")))
     if missing:
         found = f"{name}: {missing} readings have no value in any channel."
-        findings.append(Finding("note", "readings-missing", found, "", "They are kept with the flag 'missing'."))
+        advice = "Nothing to do: they are kept with the flag 'missing'."
+        findings.append(Code.READINGS_MISSING.finding(found, "", advice))
     return findings

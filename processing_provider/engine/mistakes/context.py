@@ -9,7 +9,7 @@ from typing import Optional, Sequence
 import numpy as np
 
 from ..align import align_opposing
-from ..core import Finding, Lines, Note, Readings, Scheme, lines_of
+from ..core import Code, Finding, Lines, Note, Readings, Scheme, lines_of
 from ..flag import flag_outliers
 from .neighbour_fit import GROUND_M, Fit, fits
 from .order_likelihood import clearest
@@ -81,10 +81,10 @@ class Work:
     doubled: int = 0
     judged: dict = field(default_factory=dict)
 
-    def finding(self, severity: str, code: str, i: int, found: str, expected: str, advice: str, again=False) -> Finding:
-        advice = f"Nothing was changed. {advice}"
+    def finding(self, code: Code, i: int, found: str, expected: str, advice: str, *, severity: str = "") -> Finding:
+        advice = f"{advice} Nothing was changed."
         line, run = int(self.lines.line[i]), int(self.lines.run[i])
-        return Finding(severity, code, found, expected, advice, self.scheme.grid, line, run, again)
+        return code.finding(found, expected, advice, severity=severity, grid=self.scheme.grid, line=line, run=run)
 
     def proposal(self, i: int, certainty: float, **note) -> Proposal:
         line, run = int(self.lines.line[i]), int(self.lines.run[i])

@@ -6,7 +6,7 @@ from typing import Iterator, Optional, Sequence
 
 import numpy as np
 
-from ..core import Note, Readings, Scheme, check_channels, kind_code
+from ..core import Code, Note, Readings, Scheme, check_channels, kind_code
 from .context import Doubt, Proposal, Work, work_of
 from .lost_by_clock import breaks_of
 from .lost_by_neighbours import slips_of
@@ -86,7 +86,7 @@ def _breaks(work: Work) -> Iterator[Doubt]:
     for item in breaks_of(work.readings, work.lines):
         work.trusted[item.line] = False
         line, step = int(work.lines.line[item.line]), work.scheme.interval_m
-        finding = work.finding("error", "readings-lost", item.line, *told_by_times(item, line, step), again=True)
+        finding = work.finding(Code.READINGS_LOST, item.line, *told_by_times(item, line, step))
         yield Doubt(finding, (work.proposal(item.line, item.certainty, kind="void"),))
 
 
@@ -94,7 +94,7 @@ def _slips(work: Work) -> Iterator[Doubt]:
     for item in slips_of(work.readings, work.matrix, work.lines):
         work.trusted[item.line] = False
         line, step = int(work.lines.line[item.line]), work.scheme.interval_m
-        finding = work.finding("error", "readings-lost", item.line, *told_by_neighbours(item, line, step), again=True)
+        finding = work.finding(Code.READINGS_LOST, item.line, *told_by_neighbours(item, line, step))
         yield Doubt(finding, (work.proposal(item.line, item.certainty, kind="void"),))
 
 
@@ -115,7 +115,7 @@ def _copies(work: Work) -> Iterator[Doubt]:
         line, other = int(work.lines.line[i]), int(work.lines.line[seen[key]])
         found = f"Its readings are those of line {other}, value by value."
         advice = f"Find the right readings of line {line} in the log, or note it as void and walk it again."
-        finding = work.finding("error", "line-copied", i, found, "readings of its own", advice, True)
+        finding = work.finding(Code.LINE_COPIED, i, found, "readings of its own", advice)
         yield Doubt(finding, (work.proposal(i, 1.0, kind="void"),))
 
 
@@ -131,7 +131,7 @@ def _stills(work: Work) -> Iterator[Doubt]:
             + f"), where those of the lines around it change by {item.beside:.2g} at least."
         )
         advice = "If it is a dummy line or was read standing still, note it as dummy, and walk the line again."
-        finding = work.finding("warning", "line-strange", item.line, found, "ground like that beside it", advice)
+        finding = work.finding(Code.LINE_STRANGE, item.line, found, "ground like that beside it", advice)
         yield Doubt(finding, (work.proposal(item.line, certainty_of(item.gain, 1.0), kind="dummy"),))
 
 
@@ -172,14 +172,14 @@ def _misplaced(work: Work, i: int, fit: Fit) -> Doubt:
     start = work.start_m(i)
     if way:
         found += f"and of {proposed:.2f} when the line is turned round."
-        code, advice = "line-reversed", "note its true heading and start_station."
+        code, advice = Code.LINE_REVERSED, "note its true heading and start_station."
         heading = -heading
         start = work.lines.v[0] + work.lines.v[-1] - start + (move if abs(move) > UNSURE_M else 0.0)
     else:
         found += f"and of {proposed:.2f} when it is moved by {move:+.1f} m along the traverse."
-        code, advice = "line-shifted", "note its true start_station."
+        code, advice = Code.LINE_SHIFTED, "note its true start_station."
         start += move
-    finding = work.finding("warning", code, i, found, "a line that fits best where it was recorded",
+    finding = work.finding(code, i, found, "a line that fits best where it was recorded",
                            f"If the field book agrees, {advice}")  # fmt: skip
     if not heading:
         return Doubt(finding)
@@ -205,7 +205,7 @@ def _orders(work: Work, strangers: bool) -> Iterator[Doubt]:
             nearer = work.farther(index, -1.0) if too_many > work.doubled else None
             work.judged[state] = order_doubt(ground, walked, work.gaps(index) if strangers else (), nearer)
         found = work.judged[state]
-        if found is None or (found.code == "line-strange" and not strangers):
+        if found is None or (found.code is Code.LINE_STRANGE and not strangers):
             return
         i, other = int(index[found.line]), int(index[found.other]) if found.other >= 0 else -1
         if not strangers:
@@ -214,11 +214,11 @@ def _orders(work: Work, strangers: bool) -> Iterator[Doubt]:
             if misplaced > found.gain - found.threshold:
                 return
         work.trusted[i] = False
-        if found.code == "lines-swapped":
+        if found.code is Code.LINES_SWAPPED:
             work.trusted[other] = False
         if found.spot:
             work.trusted[index[list(found.spot.lines)]] = False
-        if found.code == "line-doubled":
+        if found.code is Code.LINE_DOUBLED:
             work.place[i:] -= 1
             work.doubled += 1
         yield (_probable if found.spot else _misordered)(work, found, index)
@@ -235,7 +235,7 @@ def _skips(work: Work) -> Iterator[Doubt]:
     i, lines = int(index[skip.line]), work.lines
     among = _numbers(work, skip, index)
     told = told_of_skip(skip, among, int(lines.line[i]), work.scheme, bool(work.ties))
-    finding = work.finding("warning", "line-skipped", i, *told)
+    finding = work.finding(Code.LINE_SKIPPED, i, *told, severity="warning")
     moved = tuple(
         work.proposal(int(k), skip.certainty_line, position_m=float(lines.u[k] + work.scheme.spacing_m))
         for k in np.flatnonzero(lines.u > lines.u[i] - 1e-6)
@@ -252,12 +252,12 @@ def _probable(work: Work, doubt: OrderDoubt, index: np.ndarray) -> Doubt:
     u, spot = work.lines.u, doubt.spot
     i, other = int(index[doubt.line]), int(index[doubt.other])
     among = _numbers(work, spot, index)
-    later = np.flatnonzero(u > u[i] + 1e-6) if doubt.code == "line-doubled" else ()
-    tell = told_of_double if doubt.code == "line-doubled" else told_of_beside
+    later = np.flatnonzero(u > u[i] + 1e-6) if doubt.code is Code.LINE_DOUBLED else ()
+    tell = told_of_double if doubt.code is Code.LINE_DOUBLED else told_of_beside
     told = tell(doubt, among, int(work.lines.line[i]), int(work.lines.line[other]))
     redo = work.proposal(i, spot.certainty_line, kind="redo", position_m=float(u[other]))
     moved = (work.proposal(int(k), spot.certainty_line, position_m=float(u[k] - work.scheme.spacing_m)) for k in later)
-    return Doubt(work.finding("warning", doubt.code, i, *told), (redo, *moved), among if len(among) > 1 else ())
+    return Doubt(work.finding(doubt.code, i, *told), (redo, *moved), among if len(among) > 1 else ())
 
 
 def _misordered(work: Work, doubt: OrderDoubt, index: np.ndarray) -> Doubt:
@@ -267,17 +267,17 @@ def _misordered(work: Work, doubt: OrderDoubt, index: np.ndarray) -> Doubt:
     found = fits_as_recorded(doubt)
     expected = AS_RECORDED
     proposals: tuple[Proposal, ...]
-    if doubt.code == "lines-swapped":
+    if doubt.code is Code.LINES_SWAPPED:
         found += f", and of {doubt.proposed:.2f} when it changes places with line {here[other]}."
         advice = f"If the field book agrees that lines {here[i]} and {here[other]} were exchanged, note the true "
         advice += "position_m of both."
         proposals = (work.proposal(i, sure, position_m=float(u[other])),
                      work.proposal(other, sure, position_m=float(u[i])))  # fmt: skip
-    elif doubt.code == "line-again":
+    elif doubt.code is Code.LINE_AGAIN:
         found, expected, advice = told_of_again(doubt, int(here[i]), int(here[other]))
         proposals = (work.proposal(i, sure, kind="redo", position_m=float(u[other])),)
     else:
         found += ", and nowhere else."
         advice = "If it is a dummy line or of another grid, note it as dummy, and walk the line again."
         proposals = (work.proposal(i, sure, kind="dummy"),)
-    return Doubt(work.finding("warning", doubt.code, i, found, expected, advice), proposals)
+    return Doubt(work.finding(doubt.code, i, found, expected, advice), proposals)

@@ -7,6 +7,7 @@ from typing import Iterator, Optional, Sequence
 
 import numpy as np
 
+from ..core import Code
 from .order_likelihood import Ground
 from .posterior import LEAST_SURE, Spot, spot_of
 from .spacing_by_shape import Gaps
@@ -43,7 +44,7 @@ class OrderDoubt:
 
     Attributes
     ----------
-    code : str
+    code : Code
         ``lines-swapped``, ``line-doubled`` (this and all later lines lie one spacing nearer), ``line-again`` or
         ``line-strange``.
     line, other : int
@@ -58,7 +59,7 @@ class OrderDoubt:
         Of a line walked twice and of one on the ground of the next, the lines one of which it is.
     """
 
-    code: str
+    code: Code
     line: int
     other: int
     gain: float
@@ -126,7 +127,7 @@ def _swaps(ground: Ground) -> Iterator[OrderDoubt]:
             place[[a, b]] = place[[b, a]]
             margin, gain = NEAR_MARGIN if near else FAR_MARGIN, ground.swap(a, b)
             if not near or gain > max(ground.again(a, b), ground.again(b, a)):
-                yield _doubt(ground, "lines-swapped", a, b, gain, candidates, place, margin)
+                yield _doubt(ground, Code.LINES_SWAPPED, a, b, gain, candidates, place, margin)
 
 
 def _doubles(ground: Ground, walked: Ground, nearer: np.ndarray) -> Iterator[OrderDoubt]:
@@ -146,7 +147,7 @@ def _doubles(ground: Ground, walked: Ground, nearer: np.ndarray) -> Iterator[Ord
         return
     place = ground.place.copy()
     place[spot.line :] -= 1
-    yield _probable("line-doubled", spot.line, spot.line - 1, float(ratios[spot.line]), GROUND, LEAST_SURE,
+    yield _probable(Code.LINE_DOUBLED, spot.line, spot.line - 1, float(ratios[spot.line]), GROUND, LEAST_SURE,
                     ground, place, spot)  # fmt: skip
 
 
@@ -169,7 +170,7 @@ def _beside(ground: Ground, walked: Ground, gaps: Sequence[Gaps]) -> Iterator[Or
     lines = tuple(sorted({closely[k][1] for k in spot.lines}))
     place = ground.place.copy()
     place[line] = place[other]
-    yield _probable("line-again", line, other, ratios[spot.line], BESIDE_GROUND, BESIDE_SURE,
+    yield _probable(Code.LINE_AGAIN, line, other, ratios[spot.line], BESIDE_GROUND, BESIDE_SURE,
                     ground, place, replace(spot, lines=lines, line=line))  # fmt: skip
 
 
@@ -184,7 +185,7 @@ def _strangers(ground: Ground, walked: Ground) -> Iterator[OrderDoubt]:
             for a in _alike(ground, b):
                 place = ground.place.copy()
                 place[b] = place[a]
-                doubt = _doubt(ground, "line-again", b, a, ground.again(a, b), n * n, place, FAR_MARGIN)
+                doubt = _doubt(ground, Code.LINE_AGAIN, b, a, ground.again(a, b), n * n, place, FAR_MARGIN)
                 # Of n (n - 1) places against 2 n, and against one of other ground.
                 gain = _again(ground, walked, a, b)
                 if doubt.gain > doubt.threshold and gain > explained + np.log(n / 2):
@@ -193,7 +194,7 @@ def _strangers(ground: Ground, walked: Ground) -> Iterator[OrderDoubt]:
         place = ground.place.copy()
         place[b] = np.nan
         if (gains[b] + ground.stranger(b)) / 2 > explained:
-            yield _doubt(ground, "line-strange", b, -1, gains[b], n, place, STRANGE_MARGIN)
+            yield _doubt(ground, Code.LINE_STRANGE, b, -1, gains[b], n, place, STRANGE_MARGIN)
 
 
 def _alike(ground: Ground, b: int) -> Iterator[int]:
@@ -208,7 +209,7 @@ def _again(ground: Ground, walked: Ground, a: int, b: int) -> float:
     return (ground.again(a, b) + walked.again(a, b)) / 2
 
 
-def _doubt(ground: Ground, code: str, line: int, other: int, gain: float, candidates: int, place, margin: float):
+def _doubt(ground: Ground, code: Code, line: int, other: int, gain: float, candidates: int, place, margin: float):
     threshold = float(np.log(candidates / ALARM) + margin)
     each = max(candidates / len(ground.place), 1.0)
     here = np.isfinite(place[line])
@@ -218,7 +219,9 @@ def _doubt(ground: Ground, code: str, line: int, other: int, gain: float, candid
     )  # fmt: skip
 
 
-def _probable(code, line: int, other: int, ratio: float, power: float, least: float, ground: Ground, place, spot: Spot):
+def _probable(
+    code: Code, line: int, other: int, ratio: float, power: float, least: float, ground: Ground, place, spot: Spot
+):
     """Return a doubt that is told from a probability of ``least`` on, in units of the ground's gains, as the other
     kinds of doubt are."""
     above = np.log(spot.certainty * (1 - least) / ((1 - spot.certainty) * least + 1e-30))

@@ -8,7 +8,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import KINDS, Finding, Note, Readings, Run, Scheme, kind_code, notes_for
+from ..core import KINDS, Code, Finding, Note, Readings, Run, Scheme, kind_code, notes_for
 from ..geometry import Frame
 
 SAME_STATION = 0.5
@@ -182,16 +182,14 @@ def _stations(readings, run: Run, scheme: Scheme, note: Note, heading: int, find
     else:
         return logged
     findings.append(
-        Finding(
-            "note",
-            "setting-corrected",
+        Code.SETTING_CORRECTED.finding(
             f"The log counts from station {first:g} {'up' if _count_direction(logged) > 0 else 'down'}; "
             f"{note.where or 'the log'} has it walked {'out' if heading > 0 else 'back'} from station {start:g}.",
             "",
-            f"The line is placed from station {start:g}. Check the map along this line.",
-            scheme.grid,
-            run.line,
-            run.run,
+            f"Check the map along this line. It is placed from station {start:g}.",
+            grid=scheme.grid,
+            line=run.line,
+            run=run.run,
         )  # fmt: skip
     )
     return mended
@@ -204,11 +202,13 @@ def _along(readings, run: Run, scheme, note, station, heading, marks, findings: 
     progress = np.abs(station - station[0])
     fixed = _fixed_points(readings, run, scheme, note, progress, heading, marks)
     if fixed is None:
-        wanted = "both noted ends or a mark at each edge" if scheme.pace == "ends" else "as many marks as other lines"
+        code, wanted = Code.PACE_MARKS, "as many marks as other lines"
+        if scheme.pace == "ends":
+            code, wanted = Code.PACE_ENDS, "both noted ends or a mark at each edge"
         findings.append(
-            Finding("warning", f"pace-{scheme.pace}", f"The line has not {wanted}.", wanted,
-                    "It is placed by the reading rate instead. Note the ends, or check the marks in the log.",
-                    scheme.grid, run.line, run.run)
+            code.finding(f"The line has not {wanted}.", wanted,
+                         "Note the ends, or check the marks in the log. It is placed by the reading rate instead.",
+                         grid=scheme.grid, line=run.line, run=run.run)
         )  # fmt: skip
         return by_rate
     return _through(progress, *fixed)
@@ -262,8 +262,8 @@ def _across(run: Run, scheme: Scheme, note: Note, findings: list[Finding]) -> fl
         found = f"Line {run.line} would lie at {position:.2f} m, outside the width of {scheme.width_m:g} m."
         advice = "Say in the notes what it is: its position_m, or kind dummy, tie, base or void."
     findings.append(
-        Finding("error", "line-unplaced", found, "", f"{advice} Until then its readings are not used.",
-                scheme.grid, run.line, run.run)
+        Code.LINE_UNPLACED.finding(found, "", f"{advice} Until then its readings are not used.",
+                                   grid=scheme.grid, line=run.line, run=run.run)
     )  # fmt: skip
     return np.nan
 

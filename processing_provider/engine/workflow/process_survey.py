@@ -8,7 +8,7 @@ from typing import Mapping, Optional, Sequence
 
 import numpy as np
 
-from ..core import EngineError, Finding, GridStore, Progress, check_channels, part_of
+from ..core import Code, EngineError, Finding, GridStore, Progress, check_channels, part_of
 from ..geometry import CORNERS, BlockRaster, Lattice, local_corner
 from ..interpolate import RasterResult, interpolate_grids, window_of
 from .read_survey import GridResult, read_grids
@@ -141,7 +141,7 @@ def _with_fixed_grid_placed(recipe: Recipe, failed: Sequence[str]) -> tuple[Reci
         if grid and grid in failed:
             step = replace(step, options={**step.options, "fixed_grid": ""})
             found = f"Grid {grid} was to keep its level, but it could not be placed. The mean of the grids was kept."
-            told.append(Finding("warning", "fixed-grid-failed", found, "", "Mend the grid, or fix another one.", grid))
+            told.append(Code.FIXED_GRID_FAILED.finding(found, "", "Mend the grid, or fix another one.", grid=grid))
         steps.append(step)
     return replace(recipe, steps=tuple(steps)), told
 
@@ -169,19 +169,17 @@ def _lattice(grids: Sequence[GridResult], cell_size_m: float) -> Lattice:
 
 
 def _left_out(channel: str, text: str) -> Finding:
-    return Finding("warning", "not-interpolated", f"{text} ({channel})", "", "Its readings are placed, but not mapped.")
+    return Code.NOT_INTERPOLATED.finding(f"{text} ({channel})", "", "Its readings are placed, but not mapped.")
 
 
 def with_changed_inputs(result: SurveyResult, recipe: Recipe, inputs: Sequence[Mapping]) -> SurveyResult:
     """Return the result with a finding for each input that is not the file its recipe was written for."""
     written_for = {item["path"]: item["sha256"] for item in recipe.inputs}
     changed = [
-        Finding(
-            "warning",
-            "input-changed",
+        Code.INPUT_CHANGED.finding(
             f"{item['path']} is not the file that the recipe was written for.",
             "",
-            "The maps differ from those of the recipe. Give the file of then to repeat the run exactly.",
+            "Give the file of then to repeat the run exactly. The maps differ from those of the recipe.",
         )  # fmt: skip
         for item in inputs
         if written_for.get(item["path"], item["sha256"]) != item["sha256"]

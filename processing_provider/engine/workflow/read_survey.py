@@ -12,6 +12,7 @@ import numpy as np
 
 from ..compare import compare_notes
 from ..core import (
+    Code,
     Edits,
     EngineError,
     Finding,
@@ -30,8 +31,8 @@ from ..place import place_readings
 
 NO_EDITS = Edits()
 SAID_BY = {
-    "line-unplaced": ("line-outside", "dummy-likely"),
-    "note-disagrees": ("setting-corrected",),
+    Code.LINE_UNPLACED: (Code.LINE_OUTSIDE, Code.DUMMY_LIKELY),
+    Code.NOTE_DISAGREES: (Code.SETTING_CORRECTED,),
 }
 """Findings that say nothing new where one of the others stands for the same line."""
 
@@ -127,7 +128,7 @@ def read_grids(
             result = _read_grid(source, notes, fit, accept_certainty, edits, logs, seen)
         except EngineError as error:
             grid = source.entry.scheme.grid
-            failed = Finding("error", "grid-failed", str(error), "", "The other grids were finished without it.", grid)
+            failed = Code.GRID_FAILED.finding(str(error), "", "The other grids were finished without it.", grid=grid)
             result = GridResult(source, findings=(failed,), problem=str(error))
         yield result
 
@@ -174,7 +175,7 @@ def _read_grid(
     readings = join_logs(parts)
     own = notes_for(notes, scheme.grid)
     findings.extend(compare_notes(readings, scheme, own))
-    wrong = [f for f in findings if f.code == "wrong-log"]
+    wrong = [f for f in findings if f.code == Code.WRONG_LOG.word]
     if wrong:
         return GridResult(source, findings=tuple(findings), problem=wrong[0].sentence())
     frame = fit_frame(source.corners, scheme.length_m, scheme.width_m, fit=fit, grid=scheme.grid)
@@ -220,13 +221,13 @@ def _told_accepted(doubt: Doubt) -> Finding:
     if doubt.finding.walk_again:
         advice += f" Walk line {first.line} again."
     advice += " If this is wrong, note how the line was walked, or raise accept_certainty in the recipe."
-    return replace(doubt.finding, severity="note", code="proposal-accepted", advice=advice)
+    return doubt.finding.as_code(Code.PROPOSAL_ACCEPTED, advice)
 
 
 def _without_repeats(findings: Sequence[Finding]) -> list[Finding]:
     """Leave out what reading or placing says of a line where the comparison says the same, and the other way round."""
     told = {(f.code, f.line) for f in findings}
-    return [f for f in findings if not any((code, f.line) in told for code in SAID_BY.get(f.code, ()))]
+    return [f for f in findings if not any((c.word, f.line) in told for c in SAID_BY.get(Code.of(f.code), ()))]
 
 
 def _counts(readings: Readings) -> str:
@@ -237,7 +238,7 @@ def _of_reading(result: LogResult, grid: str, first: bool) -> list[Finding]:
     """Return the reader's findings about a grid; those about the whole file go to the first grid that it serves."""
     own = [f for f in result.findings if f.grid == grid and f.grid]
     # The comparison counts readings without a value by grid and channel.
-    whole = [f for f in result.findings if not f.grid and f.code != "readings-missing"]
+    whole = [f for f in result.findings if not f.grid and f.code != Code.READINGS_MISSING.word]
     several = len(result.readings.grids) > 1
     return own + ([f if several else replace(f, grid=grid) for f in whole] if first else [])
 

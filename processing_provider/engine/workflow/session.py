@@ -9,6 +9,7 @@ import numpy as np
 
 from ..core import (
     SEVERITIES,
+    Code,
     Edits,
     EngineError,
     Finding,
@@ -66,7 +67,7 @@ class GridState:
         if self.placed is not None:
             return 3
         # A grid that fails after its log was read is one whose log and notes belong to different grids.
-        return 2 if any(f.code == "wrong-log" for f in self.result.findings) else 0
+        return 2 if any(f.code == Code.WRONG_LOG.word for f in self.result.findings) else 0
 
 
 def process_grid_again(
@@ -224,7 +225,7 @@ class Session:
         """Return the findings of one grid, or of the whole survey, worst first."""
         everything = (*self.findings_of_survey, *(f for s in self._states.values() for f in s.result.findings))
         found = [f for f in everything if not grid or f.grid == grid]
-        return sorted(found, key=lambda f: (SEVERITIES.index(f.severity), f.grid, f.line or 0))
+        return sorted(found, key=lambda f: f.urgency)
 
     def counts(self, grid: str) -> dict[str, int]:
         """Return how many findings a grid has, by severity."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Mapping, Optional, Sequence
 
-from ..core import EngineError, Finding, GridEntry, Note, parse_notes, parse_register, read_text
+from ..core import Code, EngineError, Finding, GridEntry, Note, parse_notes, parse_register, read_text
 from ..geometry import Corner, parse_corners
 from ..logs import LogLayout, layout_from_json
 from .read_survey import GridSource
@@ -36,7 +36,7 @@ class SurveySources:
     @property
     def failed(self) -> tuple[str, ...]:
         """Names of grids that cannot be used."""
-        return tuple(f.grid for f in self.findings if f.code == "grid-failed")
+        return tuple(f.grid for f in self.findings if f.code == Code.GRID_FAILED.word)
 
 
 def gather_sources(
@@ -75,7 +75,7 @@ def gather_sources(
         if entry.layout:
             files[folder / entry.layout] = None
     failed = [
-        Finding("error", "grid-failed", text, "", "The other grids were finished without it.", name)
+        Code.GRID_FAILED.finding(text, "", "The other grids were finished without it.", grid=name)
         for name, text in problems.items()
     ]
     known = {entry.scheme.grid for entry in entries} | set(problems)
@@ -106,11 +106,14 @@ def _existing(folder: Path, name: str, what: str, entry: GridEntry) -> Path:
 
 
 def _strangers(corners: Mapping[str, list[Corner]], notes: Sequence[Note], known: set[str]) -> list[Finding]:
-    named = {"corners": {g for g, c in corners.items() if c}, "notes": {n.grid for n in notes if n.grid}}
+    named = (
+        (Code.CORNERS_WITHOUT_GRID, "corners", {g for g, c in corners.items() if c}),
+        (Code.NOTES_WITHOUT_GRID, "notes", {n.grid for n in notes if n.grid}),
+    )
     return [
-        Finding("warning", f"{what}-without-grid", f"The register has no grid {grid}, but the {what} do.",
-                "", "Check the spelling of the grid's name, or add the grid to the register.", grid)
-        for what, grids in named.items()
+        code.finding(f"The register has no grid {grid}, but the {what} do.",
+                     "", "Check the spelling of the grid's name, or add the grid to the register.", grid=grid)
+        for code, what, grids in named
         for grid in sorted(grids - known)
     ]  # fmt: skip
 

@@ -69,9 +69,9 @@ def content():
         failed=["B"],
         corners=[{"grid": "A", "corner": "start", "residual_x_m": -0.03, "residual_y_m": 0.04}],
         findings=[
-            Finding("note", "just-so", "Mirrored grid.", grid="A"),
+            Finding("note", "mirrored", "Mirrored grid.", grid="A"),
             Finding("error", "grid-failed", "B.csv is empty.", advice="Find the log.", grid="B"),
-            Finding("warning", "line-short", "Line 7 stops early.", "160 readings", "Walk it.", "A", 7, 1, True),
+            Finding("error", "line-short", "Line 7 stops early.", "160 readings", "Walk it.", "A", 7, 1, True),
         ],
         records=[
             {"step": "alignopposing", "options": {"channels": ["eca"], "shift_m": None},
@@ -138,7 +138,7 @@ def test_lines_to_walk_again_come_first_then_errors(page):
 def test_many_notes_are_folded_away(content, count, opened):
     from dataclasses import replace
 
-    notes = [Finding("note", "just-so", f"Remark {n}.") for n in range(count)]
+    notes = [Finding("note", "mirrored", f"Remark {n}.") for n in range(count)]
     elements = Elements(report_html(replace(content, findings=notes, maps=[], profiles=None)))
     first = next(attributes for tag, attributes in elements.found if tag == "details")
     assert ("open" in first) == opened
