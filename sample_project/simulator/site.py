@@ -31,7 +31,7 @@ CHANNELS = {
 
 @dataclass(frozen=True)
 class Site:
-    """An invented place: where it lies, how its axes p and q are turned, and what is in the ground."""
+    """An invented place: where it lies, how its axes p and q are turned, and what lies in it."""
 
     name: str
     origin: tuple[float, float]

@@ -1,4 +1,4 @@
-"""The simulated survey: its truth is exact, its walk does what it says, its files hold what the notes tell."""
+"""The simulated survey: its truth is exact, its walk does what it says, its files hold what the notes report."""
 
 import csv
 import json
@@ -34,9 +34,10 @@ def files(folder):
 @pytest.mark.parametrize("channel", ["eca_05", "eca_10", "inphase_10"])
 @pytest.mark.parametrize(("p", "q"), [(22, 34), (34, 34), (46, 6), (8, 27), (70, 32)])
 def test_truth_is_the_bare_ground_under_the_footprint(simulate, channel, p, q):
-    # Reference: scipy.ndimage.gaussian_filter. The softest shape has a width (sd) of 0.13 m, so sampling at 0.05 m
-    # folds back less than exp(-2 pi^2 (0.13/0.05)^2) of it, and 8 widths leave out less than 1e-14. What is left is
-    # the rounding of northings of 6e6 m, 5e-10 m, on slopes of up to 20 mS/m a metre.
+    # Reference: scipy.ndimage.gaussian_filter. The narrowest shape has a standard deviation of 0.13 m, so sampling at
+    # 0.05 m folds back less than exp(-2 pi^2 (0.13/0.05)^2) of it, and a kernel cut off at 8 standard deviations leaves
+    # out less than 1e-14. The residual is the rounding of northings of 6e6 m, 5e-10 m, on slopes of up to 20 mS/m a
+    # metre.
     cell = 0.05
     x0, y0 = simulate.SITE.to_map(p, q)
     x, y = np.meshgrid(x0 + cell * np.arange(-120, 121), y0 + cell * np.arange(-120, 121))
@@ -172,10 +173,10 @@ def test_stripe_is_one_offset_a_recording(simulate):
     assert np.std([level[0] for level in levels], ddof=1) == pytest.approx(0.5, rel=0.53)
 
 
-def test_noise_has_the_asked_width(simulate):
+def test_noise_has_the_asked_standard_deviation(simulate):
     grid, _, _ = lone(simulate, noise=0.15)
-    rest = grid.channels["eca_10"] - grid.clean["eca_10"]
-    assert np.std(rest) == pytest.approx(0.15, rel=5 / np.sqrt(2 * len(rest)))
+    residual = grid.channels["eca_10"] - grid.clean["eca_10"]
+    assert np.std(residual) == pytest.approx(0.15, rel=5 / np.sqrt(2 * len(residual)))
 
 
 def test_drift_forgets_itself_in_its_time(simulate):
@@ -190,13 +191,13 @@ def test_drift_forgets_itself_in_its_time(simulate):
     assert np.corrcoef(drift.T)[0, 1] == pytest.approx(np.exp(-0.5), abs=5 / np.sqrt(2000))
 
 
-def test_spikes_and_dropouts_have_the_asked_share(simulate):
+def test_spikes_and_dropouts_have_the_asked_fraction(simulate):
     plan = simulate.block_plans(1, 1)[0]
     grid = simulate.simulate_grid(plan, faults=simulate.Faults(spikes=0.01, dropouts=0.02))
-    rest, n = grid.channels["eca_10"] - grid.clean["eca_10"], len(grid)
-    assert np.mean(np.isnan(rest)) == pytest.approx(0.02, abs=5 * np.sqrt(0.02 / n))
-    assert np.mean(np.abs(rest) > 1) == pytest.approx(0.01, abs=5 * np.sqrt(0.01 / n))
-    assert (np.isnan(rest) == np.array(["missing" in f for f in grid.flag])).all()
+    residual, n = grid.channels["eca_10"] - grid.clean["eca_10"], len(grid)
+    assert np.mean(np.isnan(residual)) == pytest.approx(0.02, abs=5 * np.sqrt(0.02 / n))
+    assert np.mean(np.abs(residual) > 1) == pytest.approx(0.01, abs=5 * np.sqrt(0.01 / n))
+    assert (np.isnan(residual) == np.array(["missing" in f for f in grid.flag])).all()
 
 
 def test_plain_block_comes_to_the_size_asked_for(simulate):
@@ -248,11 +249,11 @@ def test_one_grid_is_mirrored_and_one_lies_apart(sample):
     assert place["D", "start"] == place["A", "head"]
     assert place["E", "start"] == place["D", "baseline"] == place["B", "opposite"]
     apart = sample[1]["I"]
-    rest = np.concatenate([g.x + 1j * g.y for name, g in sample[1].items() if name != "I"])
-    assert np.min(np.abs(rest[:, None][::7] - (apart.x + 1j * apart.y)[24::31])) > 5
+    others = np.concatenate([g.x + 1j * g.y for name, g in sample[1].items() if name != "I"])
+    assert np.min(np.abs(others[:, None][::7] - (apart.x + 1j * apart.y)[24::31])) > 5
 
 
-def test_notes_tell_what_happened(sample):
+def test_notes_report_what_happened(sample):
     notes = table(sample[0] / "notes.csv")
     kinds = {(row["grid"], row["kind"]) for row in notes}
     assert {
