@@ -1,8 +1,7 @@
 """Draws small surveys and plants mistakes in them, as the case files beside it say.
 
 Ground and walks are drawn apart from the models that the engine fits: geology of plane waves with random phases, pits
-with sharp sides, a bent ditch; paces that are lognormal by stretches of a few metres; every value rounded as a logger
-does.
+with sharp sides, a bent ditch; paces that are lognormal by stretches of a few metres; values rounded as a logger does.
 
 A case file names the survey, what was done wrong (``plant``), and what a person should be asked to do (``expect``).
 """
