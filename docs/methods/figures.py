@@ -1,0 +1,216 @@
+"""Makes the figures of the method pages from the sample survey: python docs/methods/figures.py [PAGE ...].
+
+Without names all figures are made. Each is a small PNG beside this file, in ``figures``. Needs matplotlib.
+"""
+
+from __future__ import annotations
+
+import csv
+import importlib.util
+import sys
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import matplotlib
+
+matplotlib.use("Agg")
+import matplotlib.pyplot as plt
+import numpy as np
+from matplotlib.collections import PolyCollection
+
+HERE = Path(__file__).resolve().parent
+ROOT = HERE.parents[1]
+SAMPLE = ROOT / "sample_project"
+CHANNEL, UNIT = "eca_10", "mS/m"
+# Okabe and Ito's colours, which people with any colour vision tell apart.
+BLUE, ORANGE, GREEN, RED, BLACK, GREY = "#0072b2", "#e69f00", "#009e73", "#d55e00", "#222222", "#9a9a9a"
+
+
+def load(name: str, path: Path, **options):
+    """Return a module made from a file."""
+    if name not in sys.modules:
+        found = importlib.util.spec_from_file_location(name, path, **options)
+        sys.modules[name] = importlib.util.module_from_spec(found)
+        found.loader.exec_module(sys.modules[name])
+    return sys.modules[name]
+
+
+load("turnrow", ROOT / "__init__.py", submodule_search_locations=[str(ROOT)])
+simulate = load("turnrow_sample_simulate", SAMPLE / "simulate.py")
+from turnrow.processing_provider.engine.align import align_opposing  # noqa: E402
+from turnrow.processing_provider.engine.balance import balance_traverses  # noqa: E402
+from turnrow.processing_provider.engine.core import concatenate  # noqa: E402
+from turnrow.processing_provider.engine.flag import flag_outliers  # noqa: E402
+from turnrow.processing_provider.engine.mosaic import balance_grids  # noqa: E402
+from turnrow.processing_provider.engine.workflow import (  # noqa: E402
+    default_recipe,
+    gather_sources,
+    process_survey,
+)
+
+
+@dataclass(frozen=True)
+class Sample:
+    """The sample survey after each step, the records of the steps, and the whole result."""
+
+    placed: object
+    aligned: object
+    traverses: object
+    grids: object
+    records: dict
+    result: object
+
+    def grid(self, readings, name: str):
+        """Return the survey readings in use of one grid."""
+        of_grid = (readings.grid == readings.grids.index(name)) & readings.in_use & (readings.kind == 0)
+        return readings.take(of_grid & np.isfinite(readings.channels[CHANNEL]))
+
+
+@lru_cache(maxsize=1)
+def sample() -> Sample:
+    """Return the sample survey, processed step by step."""
+    tables = []
+    for name in ("register", "corners", "notes"):
+        with (SAMPLE / f"{name}.csv").open(newline="") as file:
+            tables.append(list(csv.DictReader(file)))
+    result = process_survey(gather_sources(*tables, SAMPLE), default_recipe(), channels=[CHANNEL], cell_size_m=0.2)
+    placed = concatenate([part for _, part in result.placed.items()])
+    flagged, _ = flag_outliers(placed, channels=[CHANNEL])
+    aligned, align = align_opposing(flagged, channels=[CHANNEL])
+    traverses, lines = balance_traverses(aligned, channels=[CHANNEL])
+    grids, levels = balance_grids(traverses, channels=[CHANNEL])
+    return Sample(placed, aligned, traverses, grids, {"align": align, "lines": lines, "levels": levels}, result)
+
+
+def panels(count: int, widths=None, height: float = 2.9):
+    """Return a figure and its axes, one beside the other."""
+    figure, axes = plt.subplots(1, count, figsize=(8.0, height), gridspec_kw={"width_ratios": widths or [1] * count},
+                                constrained_layout=True)  # fmt: skip
+    return figure, np.atleast_1d(axes)
+
+
+def strips(axes, readings, limits, title: str):
+    """Draw every reading as the cell it stands for, in the axes of its grid; return what a colour bar needs."""
+    half_u, half_v = 0.3, 0.1
+    corners = np.array([(-half_u, -half_v), (half_u, -half_v), (half_u, half_v), (-half_u, half_v)])
+    place = np.stack([readings.u_m, readings.v_m], axis=1)
+    drawn = PolyCollection(place[:, None] + corners, array=readings.channels[CHANNEL], cmap="viridis", lw=0)
+    drawn.set_clim(*limits)
+    axes.add_collection(drawn)
+    axes.autoscale()
+    axes.set(aspect="equal", title=title, xlabel="u along the baseline (m)")
+    return drawn
+
+
+def cells(axes, x, y, values, limits, title: str, cell_m: float = 0.8):
+    """Draw the means of readings in cells of the map; return what a colour bar needs."""
+    x, y = x - x.min(), y - y.min()
+    edges = [np.arange(0, place.max() + cell_m, cell_m) for place in (x, y)]
+    count, total = (np.histogram2d(x, y, edges, weights=weights)[0] for weights in (None, values))
+    mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    drawn = axes.pcolormesh(*edges, mean.T, vmin=limits[0], vmax=limits[1], cmap="viridis")
+    axes.set(aspect="equal", title=title, xlabel="east (m)")
+    return drawn
+
+
+def range_of(values: np.ndarray) -> tuple[float, float]:
+    """Return the 2 and 98 % values."""
+    return tuple(np.percentile(values, [2, 98]))
+
+
+def without_medians(readings):
+    """Return readings with the median of each line taken off, to show what lies along the lines."""
+    values, line = readings.channels[CHANNEL].copy(), readings.line
+    for one in np.unique(line):
+        values[line == one] -= np.median(values[line == one])
+    return readings.with_channel(CHANNEL, values)
+
+
+def align():
+    """A ring ditch before and after alignment, and the mean shift of each line with its standard error."""
+    survey, name = sample(), "I"
+    figure, axes = panels(3, [1, 1, 1.4])
+    limits = range_of(without_medians(survey.grid(survey.placed, name)).channels[CHANNEL])
+    for ax, readings, title in ((axes[0], survey.placed, "as written down"), (axes[1], survey.aligned, "aligned")):
+        drawn = strips(ax, without_medians(survey.grid(readings, name)), limits, title)
+    axes[0].set_ylabel("v, away from the baseline (m)")
+    figure.colorbar(drawn, ax=axes[:2], label=f"{UNIT}, line medians taken off")
+    record = survey.records["align"]
+    rows = [row for row in record["lines"] if row["grid"] == name]
+    for moved, colour, label in ((True, BLUE, "moved"), (False, GREY, "left as it was")):
+        mine = [row for row in rows if row["moved"] is moved]
+        axes[2].errorbar([r["line"] for r in mine], [r["shift_m"] for r in mine], [r["standard_error_m"] for r in mine],
+                         fmt="o", ms=3, lw=1, color=colour, label=label)  # fmt: skip
+    axes[2].axhline(0, color=BLACK, lw=0.6)
+    axes[2].set(ylim=(-0.45, 0.75))
+    axes[2].set(xlabel="line", ylabel="own mean shift (m)", title=f"lag of all: {record['figures']['shift_m']:+.2f} m")
+    axes[2].legend(frameon=False)
+    return figure
+
+
+def balance_traverses_page():
+    """The grid with tie lines before and after, and the offsets of its lines."""
+    survey, name = sample(), "A"
+    figure, axes = panels(3, [1, 1, 1.3])
+    limits = range_of(survey.grid(survey.traverses, name).channels[CHANNEL])
+    for ax, readings, title in ((axes[0], survey.aligned, "aligned"), (axes[1], survey.traverses, "balanced")):
+        part = survey.grid(readings, name)
+        drawn = strips(ax, part, limits, title)
+    axes[0].set_ylabel("v, away from the baseline (m)")
+    figure.colorbar(drawn, ax=axes[:2], label=UNIT)
+    rows = [row for row in survey.records["lines"]["table"] if row["grid"] == name and row["channel"] == CHANNEL]
+    for heading, colour, mark, label in ((1, BLUE, "o", "walked out"), (-1, ORANGE, "s", "walked back")):
+        mine = [row for row in rows if row["heading"] == heading]
+        axes[2].errorbar([r["line"] for r in mine], [r["offset"] for r in mine], [r["standard_error"] for r in mine],
+                         fmt=mark, ms=3, lw=1, color=colour, label=label)  # fmt: skip
+    axes[2].axhline(0, color=BLACK, lw=0.6)
+    axes[2].set(xlabel="line", ylabel=f"taken off ({UNIT})", title="offset and standard error")
+    axes[2].legend(frameon=False)
+    return figure
+
+
+def balance_grids_page():
+    """The site before and after, and the level of each grid."""
+    survey = sample()
+    figure, axes = panels(3, [1, 1, 0.8])
+    used = survey.grids.in_use & (survey.grids.kind == 0) & np.isfinite(survey.grids.channels[CHANNEL])
+    limits = range_of(survey.grids.channels[CHANNEL][used])
+    for ax, readings, title in zip(
+        axes, (survey.traverses, survey.grids), ("traverses balanced", "grids balanced, too")
+    ):
+        part = readings.take(used)
+        drawn = cells(ax, part.x, part.y, part.channels[CHANNEL], limits, title)
+    axes[0].set_ylabel("north (m)")
+    figure.colorbar(drawn, ax=axes[:2], label=UNIT)
+    rows = [row for row in survey.records["levels"]["table"] if row["channel"] == CHANNEL]
+    place = np.arange(len(rows))[::-1]
+    axes[2].errorbar([r["offset"] for r in rows], place, xerr=[r["standard_error"] for r in rows], fmt="o", ms=3, lw=1,
+                     color=BLUE)  # fmt: skip
+    axes[2].axvline(0, color=BLACK, lw=0.6)
+    axes[2].set_yticks(place, [r["grid"] for r in rows])
+    axes[2].set(xlabel=f"taken off ({UNIT})", ylabel="grid", title="level and standard error")
+    return figure
+
+
+FIGURES = {
+    "align": align,
+    "balance-traverses": balance_traverses_page,
+    "balance-grids": balance_grids_page,
+}
+
+
+def main(names: list[str]) -> None:
+    """Make the named figures, all when none is named."""
+    plt.rcParams.update({"font.size": 8, "axes.titlesize": 8, "axes.spines.top": False, "axes.spines.right": False})
+    (HERE / "figures").mkdir(exist_ok=True)
+    for name in names or FIGURES:
+        figure = FIGURES[name]()
+        path = HERE / "figures" / f"{name}.png"
+        figure.savefig(path, dpi=110, metadata={"Software": None})
+        plt.close(figure)
+        print(f"{path.relative_to(ROOT)}: {path.stat().st_size / 1000:.0f} kB")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
