@@ -134,7 +134,7 @@ def align():
     limits = range_of(without_medians(survey.grid(survey.placed, name)).channels[CHANNEL])
     for ax, readings, title in ((axes[0], survey.placed, "as written down"), (axes[1], survey.aligned, "aligned")):
         drawn = strips(ax, without_medians(survey.grid(readings, name)), limits, title)
-    axes[0].set_ylabel("v, away from the baseline (m)")
+    axes[0].set_ylabel("v (m)")
     figure.colorbar(drawn, ax=axes[:2], label=f"{UNIT}, line medians taken off")
     record = survey.records["align"]
     rows = [row for row in record["lines"] if row["grid"] == name]
@@ -157,7 +157,7 @@ def balance_traverses_page():
     for ax, readings, title in ((axes[0], survey.aligned, "aligned"), (axes[1], survey.traverses, "balanced")):
         part = survey.grid(readings, name)
         drawn = strips(ax, part, limits, title)
-    axes[0].set_ylabel("v, away from the baseline (m)")
+    axes[0].set_ylabel("v (m)")
     figure.colorbar(drawn, ax=axes[:2], label=UNIT)
     rows = [row for row in survey.records["lines"]["table"] if row["grid"] == name and row["channel"] == CHANNEL]
     for heading, colour, mark, label in ((1, BLUE, "o", "walked out"), (-1, ORANGE, "s", "walked back")):
