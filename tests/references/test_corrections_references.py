@@ -8,6 +8,7 @@ from scipy import ndimage, signal
 from turnrow.processing_provider.engine.align.align import align_opposing
 from turnrow.processing_provider.engine.balance.balance import balance_traverses
 from turnrow.processing_provider.engine.core.filters import CLIP, COARSE_M, FINE_M, band_pass
+from turnrow.processing_provider.engine.core.noise import robust_sd
 from turnrow.processing_provider.engine.core.readings import Readings
 from turnrow.processing_provider.engine.flag import outliers
 
@@ -82,7 +83,7 @@ def test_band_pass_is_the_difference_of_two_convolutions_of_scipy_signal():
         smooth.append(signal.convolve(lines, window[None, :] / window.sum(), mode="same", method="direct"))
     band, expected = band_pass(lines, step), smooth[0] - smooth[1]
     # Away from the ends, where what is missing counts, and from what is clipped as iron.
-    limit = max(CLIP * 1.4826 * np.median(np.abs(band)), np.quantile(np.abs(expected), 0.9))
+    limit = max(CLIP * robust_sd(band), np.quantile(np.abs(expected), 0.9))
     compared = np.abs(expected) < 0.9 * limit
     compared[:, :50] = compared[:, -50:] = False
     assert compared.sum() > 1000

@@ -7,7 +7,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import CARRIED, SAME_PLACE, Lines, Platform, smoother, walk_shapes
+from ..core import CARRIED, SAME_PLACE, Lines, Platform, difference_of_gaussians, smoother, walk_shapes
 from .walk_equations import Blocks, Misfits, Told
 
 KIND = np.array([0, 0, 1, 2])
@@ -168,17 +168,10 @@ def _sizes(weight: np.ndarray, covariance: np.ndarray, size: np.ndarray) -> np.n
 
 def _bands(matrices: Sequence[np.ndarray], step_m: float, every: int) -> list[tuple[np.ndarray, np.ndarray]]:
     """Return (L, V) band-passed values of each channel at the nodes, and where they are known."""
-    count = matrices[0].shape[1]
-    smooth = [smoother(count, width / step_m, 3.0)[::every].T for width in (FINE_M, COARSE_M)]
-    bands = []
-    for matrix in matrices:
-        known = np.isfinite(matrix)
-        filled, weight = np.where(known, matrix, 0.0), known.astype(float)
-        shares = [weight @ s for s in smooth]
-        fine, coarse = (filled @ s / np.where(share > 1e-3, share, np.inf) for s, share in zip(smooth, shares))
-        known = known[:, ::every]
-        bands.append((np.where(known, fine - coarse, 0.0), known))
-    return bands
+    return [
+        (difference_of_gaussians(matrix, step_m, FINE_M, COARSE_M, every=every), np.isfinite(matrix[:, ::every]))
+        for matrix in matrices
+    ]
 
 
 def _sides(lines: Lines, bands) -> _Sides:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..core import Lines
+from ..core import MAD_TO_SD, Lines, robust_sd
 from .observations import row_median
 
 SWEEPS = 25
@@ -56,14 +56,14 @@ def above_smooth_level(matrix: np.ndarray, lines: Lines) -> tuple[np.ndarray, np
     offset[known] -= offset[known].mean()
     # The median of n normal readings has sqrt(pi / 2 / n) of their standard deviation.
     count = np.maximum(np.count_nonzero(np.isfinite(matrix), axis=1), 1)
-    width = 1.4826 * row_median(np.abs(matrix - middle[:, None]))
+    width = MAD_TO_SD * row_median(np.abs(matrix - middle[:, None]))
     return offset, np.nan_to_num(width * np.sqrt(np.pi / 2 / count))
 
 
 def _location(values: np.ndarray) -> tuple[float, float]:
-    """Return Huber's location and the robust standard deviation (1.4826 median absolute deviation)."""
+    """Return Huber's location and the robust standard deviation."""
     centre = np.median(values)
-    width = 1.4826 * np.median(np.abs(values - centre))
+    width = robust_sd(values - centre)
     limit = max(1.345 * width, 1e-12 * np.max(np.abs(values)), np.finfo(float).tiny)
     for _ in range(SWEEPS):
         weight = limit / np.maximum(np.abs(values - centre), limit)

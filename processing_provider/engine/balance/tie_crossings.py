@@ -18,7 +18,7 @@ from ..core import (
     is_across,
     lines_at,
     mean_within,
-    noise_of,
+    noise_of_lines,
     profile_of,
     recordings,
     walk_shapes,
@@ -92,7 +92,9 @@ def marks_of(
     when = np.full(matrix.shape, np.nan) if when is None else when
     ties = [rows for rows in recordings(readings, "tie", values) if is_across(readings, lines, rows)]
     bases = recordings(readings, "base", values) if timed else []
-    noise, shapes = (noise_of(matrix), tie_shapes(lines.u, platform)) if ties else (0.0, np.zeros((len(lines), 0)))
+    noise, shapes = (
+        (noise_of_lines(matrix), tie_shapes(lines.u, platform)) if ties else (0.0, np.zeros((len(lines), 0)))
+    )
     walk = np.zeros((len(ties), shapes.shape[1])) if walk is None else walk
     found = [
         _crossings(readings, lines, values, matrix, when, rows, number, noise, shapes, walk[number], platform)

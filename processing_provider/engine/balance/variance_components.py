@@ -7,7 +7,7 @@ from typing import Optional
 
 import numpy as np
 
-from ..core import INSTRUMENT, Lines
+from ..core import INSTRUMENT, Lines, robust_sd
 from .observations import GROUND_M, Model, row_median
 
 GROUND_SHARE = 0.4
@@ -49,15 +49,15 @@ def first_widths(model: Model, lines: Lines, matrix: np.ndarray, direction_error
         return None
     centre = np.median(middle) if len(middle) >= 5 else 0.0
     size = np.nanmax(np.abs(matrix))
-    offset = max(1.4826 * np.median(np.abs(middle - centre)) / np.sqrt(2.0), 1e-9 * size)
-    rest = np.abs(_without_plane(matrix))
+    offset = max(robust_sd(middle - centre) / np.sqrt(2.0), 1e-9 * size)
+    rest = _without_plane(matrix)
     lever = model.share * model.place
     slant = (lever * model.apart).sum(axis=1) / np.maximum((lever * model.place).sum(axis=1), 1e-9)
-    ramp = max(1.4826 * np.median(np.abs(slant)), 1e-9 * size)
+    ramp = max(robust_sd(slant), 1e-9 * size)
     # The mean of a Gaussian process along a line has less variance than the process, the rest is found along it.
     along = np.linspace(0.0, np.ptp(lines.v), 50)
     mean = np.mean(np.exp(-0.5 * ((along[:, None] - along) / GROUND_M) ** 2))
-    ground = 1.4826 * np.median(rest[np.isfinite(rest)]) / np.sqrt(max(1 - mean, 0.05))
+    ground = robust_sd(rest[np.isfinite(rest)]) / np.sqrt(max(1 - mean, 0.05))
     if not size or offset <= 1e-9 * size:
         return None
     return Widths(offset, direction_error, max(ground, 1e-3 * offset), np.sqrt(mean), DRIFT_SHARE * offset, offset / 2,
@@ -79,7 +79,7 @@ def _lag_width(model: Model) -> float:
     power = np.sum(lagging**2)
     if not power:
         return INSTRUMENT.lag_m
-    return float(min(INSTRUMENT.lag_m, LAG_ERRORS * 1.4826 * np.median(np.abs(change)) / np.sqrt(power)))
+    return float(min(INSTRUMENT.lag_m, LAG_ERRORS * robust_sd(change) / np.sqrt(power)))
 
 
 def variances_of(model: Model, widths: Widths) -> np.ndarray:
@@ -116,7 +116,7 @@ def new_widths(model: Model, widths: Widths, rest: np.ndarray, ramp_rest: np.nda
     if model.marks is not None and np.count_nonzero(model.marks.tie >= 0) > 5:
         cross = model.marks.tie >= 0
         one = mark_variance(model, replace(widths, mark=1.0))
-        mark = np.clip(1.4826 * np.median(np.abs(mark_rest[cross]) / np.sqrt(one[cross])), 0.3, 5.0)
+        mark = np.clip(robust_sd(mark_rest[cross] / np.sqrt(one[cross])), 0.3, 5.0)
     # Narrowed step by step: what the wide steps left of the offsets would be taken for edges.
     small = np.clip(2 * piece, widths.small / 2, GROUND_SHARE * widths.offset)
     return replace(widths, piece=piece, small=float(small), ramp=ramp, mark=float(mark))

@@ -8,7 +8,7 @@ from typing import Iterator, Sequence
 
 import numpy as np
 
-from ..core import HEADINGS, PATTERNS, Code, Finding, Scheme
+from ..core import HEADINGS, MAD_TO_SD, PATTERNS, Code, Finding, Scheme
 from .line_summaries import FAR_PACE, MANY, GridLog, RunSummary, bare_stretches, blocks, noted_heading, way
 from .lines import usual_starts
 
@@ -18,7 +18,7 @@ WALKING_MS = (0.3, 2.5)
 """Slowest and fastest walk with an instrument in hand, in m/s (common practice, no source)."""
 SHORTEST_S = 4.0
 """Times in whole seconds tell no pace over less than this: the rounding alone would be a quarter of it."""
-SPREAD = 4 * 1.4826
+SPREAD = 4 * MAD_TO_SD
 """Median absolute deviations beyond which a pace stands out: four standard deviations of a normal distribution."""
 
 

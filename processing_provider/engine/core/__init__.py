@@ -4,11 +4,20 @@ from .atomic_file import whole_file
 from .checks import check_channels, check_choice, check_finite, check_positive
 from .edits import BY_HAND, Edits, FlagEdit, edited_notes, edits_as_json, flag_by_hand, parse_edits
 from .errors import Cancelled, EngineError
-from .filters import FINE_M, band_pass, smoother
+from .filters import FINE_M, band_pass, difference_of_gaussians, smoother
 from .findings import FIELDS, SEVERITIES, Code, Finding, finding_rows, walk_again_count
 from .line_order import line_order
 from .lines import MIN_READINGS, SAME_PLACE, Lines, lines_of
-from .noise import noise_of
+from .noise import (
+    MAD_TO_SD,
+    least_step,
+    noise_of_lines,
+    noise_of_pairs,
+    noise_of_runs,
+    noise_of_smooth_runs,
+    robust_sd,
+    variance_after_smoothing,
+)
 from .notes import Note, notes_for, number_or_none, parse_notes
 from .progress import Progress, part_of
 from .readings import (
@@ -55,6 +64,7 @@ __all__ = [
     "KINDS",
     "Key",
     "Lines",
+    "MAD_TO_SD",
     "MIN_READINGS",
     "Note",
     "PATTERNS",
@@ -74,6 +84,7 @@ __all__ = [
     "check_finite",
     "check_positive",
     "concatenate",
+    "difference_of_gaussians",
     "edited_notes",
     "edits_as_json",
     "finding_rows",
@@ -83,11 +94,15 @@ __all__ = [
     "grid_by_grid",
     "is_across",
     "kind_code",
+    "least_step",
     "line_order",
     "lines_at",
     "lines_of",
     "mean_within",
-    "noise_of",
+    "noise_of_lines",
+    "noise_of_pairs",
+    "noise_of_runs",
+    "noise_of_smooth_runs",
     "notes_for",
     "number_or_none",
     "parse_edits",
@@ -98,8 +113,10 @@ __all__ = [
     "profile_of",
     "read_text",
     "recordings",
+    "robust_sd",
     "scratch_folder",
     "smoother",
+    "variance_after_smoothing",
     "walk_again_count",
     "walk_shapes",
     "whole_file",

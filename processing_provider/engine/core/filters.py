@@ -4,6 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from .noise import MAD_TO_SD
+
+CUT = 3.0
+"""Standard deviations at which the Gaussians of a band-pass end. Derived: 0.27 % of their weight lies beyond."""
+
 
 def smoother(count: int, width: float, reach: float) -> np.ndarray:
     """Return the symmetric matrix (count, count) that smooths rows of so many values: ``values @ matrix``.
@@ -20,8 +25,38 @@ def smoother(count: int, width: float, reach: float) -> np.ndarray:
     steps = np.arange(int(reach * width + 0.5) + 1)
     weight = np.exp(-0.5 * (steps / width) ** 2)
     weight = np.append(weight / (2 * weight.sum() - 1), 0.0)
-    apart = np.abs(np.arange(count)[:, None] - np.arange(count))
-    return weight[np.minimum(apart, len(weight) - 1)]
+    distance = np.abs(np.arange(count)[:, None] - np.arange(count))
+    return weight[np.minimum(distance, len(weight) - 1)]
+
+
+def difference_of_gaussians(
+    matrix: np.ndarray, step_m: float, fine_m: float, coarse_m: float, *, every: int = 1
+) -> np.ndarray:
+    """Return lines (L, V) between two wavelengths.
+
+    Parameters
+    ----------
+    matrix : (L, V) float64
+        NaN = no reading. It takes no part: means are over what is known.
+    step_m : float
+        Distance between readings in metres.
+    fine_m, coarse_m : float
+        Standard deviations of the two Gaussians in metres.
+    every : int
+        Only every so many columns are returned.
+
+    Returns
+    -------
+    (L, ceil(V / every)) float64
+        Fine less coarse, zero where there is no reading.
+    """
+    known = np.isfinite(matrix)
+    filled, wanted = np.where(known, matrix, 0.0), known[:, ::every]
+    means = []
+    for width in (fine_m, coarse_m):
+        weight = smoother(matrix.shape[1], width / step_m, CUT)[:, ::every]
+        means.append(filled @ weight / np.where(wanted, known @ weight, 1.0))
+    return np.where(wanted, means[0] - means[1], 0.0)
 
 
 FINE_M, COARSE_M = 0.15, 1.5
@@ -35,19 +70,13 @@ CLIP = 4.0
 def band_pass(matrix: np.ndarray, step_m: float, coarse_m: float = COARSE_M) -> np.ndarray:
     """Return (L, V) lines between the two wavelengths, iron clipped, zero where there are no readings.
 
-    ``step_m`` is the distance between readings; ``coarse_m`` the standard deviation of the Gaussian of the ground
-    that is taken off.
+    ``step_m`` is the distance between readings; ``coarse_m`` the standard deviation of the Gaussian of the geology
+    that is taken off. What is clipped lies beyond ``CLIP`` robust standard deviations and beyond 95 % of the readings.
     """
-    known = np.isfinite(matrix)
-    filled = np.where(known, matrix, 0.0)
-    smooth = []
-    for width in (FINE_M, coarse_m):
-        around = smoother(matrix.shape[1], width / step_m, 3.0)
-        smooth.append(filled @ around / np.where(known, known @ around, 1.0))
-    band = np.where(known, smooth[0] - smooth[1], 0.0)
-    size = np.abs(band[known])
+    band = difference_of_gaussians(matrix, step_m, FINE_M, coarse_m)
+    size = np.abs(band[np.isfinite(matrix)])
     if len(size):
         middle, large = np.quantile(size, [0.5, 0.95])
-        limit = max(CLIP * 1.4826 * middle, large)
+        limit = max(CLIP * MAD_TO_SD * middle, large)
         band = np.minimum(np.maximum(band, -limit), limit)
     return band

@@ -6,7 +6,18 @@ from typing import Callable, Optional, Sequence
 
 import numpy as np
 
-from ..core import INSTRUMENT, GridStore, Lines, Readings, check_channels, check_positive, grid_by_grid, lines_of
+from ..core import (
+    INSTRUMENT,
+    GridStore,
+    Lines,
+    Readings,
+    check_channels,
+    check_positive,
+    grid_by_grid,
+    least_step,
+    lines_of,
+    noise_of_runs,
+)
 
 HALF_WINDOWS = (2, 3)
 """Running medians of 5 readings (for one or two outlying readings in a row) and of 7 (for three)."""
@@ -65,7 +76,7 @@ def flag_outliers(
     (-1 4 . 4 -1) / 6, misses a Gaussian anomaly of that standard deviation by d^4 / 6 times its fourth derivative, no
     more than (d / SHARPEST_M)^2 / 2 of the range of the four. What misses by more than ``SAFETY`` times that, and by
     the threshold times the noise of the five, is no ground, also on the flank of iron. Noise comes from second
-    differences along the traverses, sigma = 1.4826 median|x[i-1] - 2 x[i] + x[i+1]| / sqrt(6) (normal white noise).
+    differences along the traverses.
     """
     options = {"channels": channels, "threshold": threshold, "progress": progress}
     return grid_by_grid(readings, lambda grids: flag_grids(grids, **options))
@@ -172,24 +183,15 @@ def _misses(own: np.ndarray, around: np.ndarray, share: float, least: float) -> 
 
 
 def _noise(known: np.ndarray, owner: np.ndarray) -> Optional[float]:
-    second = known[:-2] - 2 * known[1:-1] + known[2:]
-    second = second[owner[:-2] == owner[2:]]
-    if len(second) < 3:
+    if np.count_nonzero(owner[:-2] == owner[2:]) < 3:
         return None
     tiny = np.finfo(float).tiny + 1e-9 * np.max(np.abs(known))
-    noise = max(1.4826 * np.median(np.abs(second)) / np.sqrt(6.0), tiny)
+    noise = max(noise_of_runs(known, owner), tiny)
     # A quiet instrument repeats the same number: noise cannot be told to be less than half its last digit. Readings
     # in a row differ by that at least, which spares most of them the sorting.
-    if _least_step(known) / 2 > noise:
-        noise = max(noise, _least_step(np.sort(known)) / 2)
+    if least_step(known) / 2 > noise:
+        noise = max(noise, least_step(np.sort(known)) / 2)
     return float(noise)
-
-
-def _least_step(values: np.ndarray) -> float:
-    """Return the least difference in a row, 0 where all are the same."""
-    steps = np.abs(np.diff(values))
-    steps = steps[steps > 1e-6 * np.ptp(values)]
-    return float(steps.min()) if len(steps) else 0.0
 
 
 def _windows(known: np.ndarray, owner: np.ndarray, half: int) -> np.ndarray:

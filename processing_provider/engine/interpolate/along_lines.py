@@ -8,9 +8,9 @@ from typing import Optional
 
 import numpy as np
 
-from ..core import PLACE, EngineError, Readings, line_order
+from ..core import PLACE, EngineError, Readings, line_order, noise_of_smooth_runs
 from ..geometry import Frame, frame_of_readings
-from .smoothing_spline import Quiet, noise_of, quietened
+from .smoothing_spline import Quiet, quietened
 from .splines import knot_slopes, second_derivatives
 
 SAME_LINE_M = 0.05
@@ -144,7 +144,7 @@ def traverses_of(readings: Readings, rows, channel: str, name: str, *, cubic: bo
     line, place = _lines(u, run, name)
     spacing = float(np.median(np.diff(place)))
     walk = _walk(v, u, z, run, spacing)
-    noise = noise_of(walk.z, walk.first)
+    noise = noise_of_smooth_runs(walk.z, walk.first)
     quiet = Quiet(walk.z, 1.0, 0.5)
     if cubic:
         quiet = quietened(walk.v, walk.z, walk.first, walk.interval_m, noise)

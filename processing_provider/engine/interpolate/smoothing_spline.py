@@ -15,8 +15,6 @@ STEPS = 0.25 ** np.arange(5)
 next to nothing: where it predicts best, nothing is done."""
 SAMPLE = 8
 """Recordings, spread over the grid, that tell how stiff the curve may be."""
-NOISE_SAMPLE = 5000
-"""About how many differences the noise is taken from: its standard error is then 2 %."""
 FAINT = 1e-3
 """Noise below this share of the standard deviation of all readings shows on no map."""
 FREQUENCIES = np.linspace(0.0, np.pi, 257)[1::2]
@@ -35,22 +33,6 @@ class Quiet:
     halfway: float
 
 
-def noise_of(z: np.ndarray, first: np.ndarray) -> float:
-    """Return the standard deviation of single readings, from fourth differences along the lines.
-
-    Arguments as of ``quietened``. The median of their absolute values is not moved by the few that cross a feature; a
-    standard normal deviate has the median absolute value 0.6745, and the fourth difference of unit noise the variance
-    1+16+36+16+1 = 70.
-    """
-    if len(z) < 5:
-        return 0.0
-    count = len(z) - 4
-    some = [slice(start, start + count, max(1, count // NOISE_SAMPLE)) for start in range(5)]
-    differences = sum(weight * z[part] for part, weight in zip(some, (1.0, -4.0, 6.0, -4.0, 1.0)))
-    differences = np.abs(differences[~np.logical_or.reduce([first[part] for part in some[1:]])])
-    return float(np.median(differences) / (0.674490 * np.sqrt(70.0))) if len(differences) else 0.0
-
-
 def quietened(v: np.ndarray, z: np.ndarray, first: np.ndarray, interval_m: float, noise: float) -> Quiet:
     """Lay a curve through readings that is as stiff as their noise asks for.
 
@@ -65,7 +47,7 @@ def quietened(v: np.ndarray, z: np.ndarray, first: np.ndarray, interval_m: float
     interval_m : float
         Usual distance between readings.
     noise : float
-        Standard deviation of single readings, as of ``noise_of``.
+        Standard deviation of single readings, as of ``noise_of_smooth_runs``.
 
     Returns
     -------

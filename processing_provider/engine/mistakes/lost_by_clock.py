@@ -7,7 +7,7 @@ from typing import Optional
 
 import numpy as np
 
-from ..core import Lines, Readings
+from ..core import Lines, Readings, robust_sd
 
 LEAST_LOST = 3.5
 """Readings that a gap in the times must stand for: shorter ones are the hiccups of a clock."""
@@ -83,7 +83,7 @@ def short_of(readings: Readings, lines: Lines) -> tuple[np.ndarray, np.ndarray]:
         same = np.flatnonzero((lines.heading == lines.heading[i]) & (np.arange(len(lines)) != i))
         if len(same):
             usual = np.median(last[same])
-            scatter = 1.4826 * np.median(np.abs(last[same] - usual)) / lines.step_m
+            scatter = robust_sd(last[same] - usual) / lines.step_m
             short[i], spread[i] = (usual - last[i]) / lines.step_m, max(scatter, SPREAD_READINGS)
     return short, spread
 
@@ -104,7 +104,7 @@ def _gap(readings: Readings, rows: np.ndarray, step_m: float) -> Optional[tuple[
     each = np.median(seconds / count)
     lost = seconds / each - np.maximum(walked, count)
     usual = np.median(lost)
-    scatter = 1.4826 * np.median(np.abs(lost - usual))
+    scatter = robust_sd(lost - usual)
     k = int(np.argmax(lost))
     if not lost[k] - usual > max(LEAST_LOST, JITTER * scatter):
         return None

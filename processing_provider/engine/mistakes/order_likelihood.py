@@ -6,7 +6,7 @@ from typing import Sequence
 
 import numpy as np
 
-from ..core import CARRIED, FINE_M, Lines, band_pass, noise_of
+from ..core import CARRIED, FINE_M, Lines, band_pass, noise_of_lines, variance_after_smoothing
 
 REACH = 6
 """Lines farther away than this many spacings say nothing more about a line."""
@@ -210,7 +210,7 @@ def clearest(lines: Lines, matrices: Sequence[np.ndarray], coarse_m: float) -> i
 
 def _noise(matrix: np.ndarray, step_m: float) -> float:
     """Return the variance that white noise keeps in the band after the fine Gaussian."""
-    return 1.2 * noise_of(matrix) ** 2 / (2 * np.sqrt(np.pi) * max(FINE_M / step_m, 0.5))
+    return 1.2 * variance_after_smoothing(noise_of_lines(matrix), max(FINE_M / step_m, 0.5))
 
 
 def _aside(matrix: np.ndarray, step_m: float) -> np.ndarray:

@@ -6,7 +6,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from ..core import CARRIED, INSTRUMENT, noise_of
+from ..core import CARRIED, INSTRUMENT, noise_of_lines, variance_after_smoothing
 
 BLOCK = 8
 """Lines that are looked at together, half of them on either side of the place in question."""
@@ -88,7 +88,11 @@ class Gaps:
         self.used = np.array([known[:, k : k + BLOCK].all(axis=1) for k in self.first])
         blocks = [tiles[:, k : k + BLOCK].reshape(len(tiles), -1) for k in self.first]
         self.tiles = np.concatenate(blocks) if blocks else np.zeros((0, BLOCK * self.width))
-        self.noise = NOISE * _noise(matrix, every) + 1e-4 * float(np.mean(self.tiles**2) if blocks else 0.0) + 1e-12
+        self.noise = (
+            NOISE * variance_after_smoothing(noise_of_lines(matrix), 0.6 * every)
+            + 1e-4 * float(np.mean(self.tiles**2) if blocks else 0.0)
+            + 1e-12
+        )
         largest = float(np.mean(self.tiles**2, axis=1).max()) if blocks else 0.0
         self.sizes = np.geomspace(2 * self.noise, max(largest, 4 * self.noise), LEVELS)
         if blocks:
@@ -144,11 +148,6 @@ def _tiles(matrix: np.ndarray, every: int, width: int) -> tuple[np.ndarray, np.n
     count = there.sum(axis=2, keepdims=True)
     mean = np.sum(np.where(there, values, 0.0), axis=2, keepdims=True) / np.maximum(count, 1)
     return np.where(there, values - mean, 0.0), count[..., 0] >= KNOWN * width
-
-
-def _noise(matrix: np.ndarray, every: int) -> float:
-    """Return the variance that white noise keeps in the tiles."""
-    return noise_of(matrix) ** 2 / (2 * np.sqrt(np.pi) * 0.6 * every)
 
 
 def _mixture(density: np.ndarray, common: np.ndarray) -> np.ndarray:

@@ -8,7 +8,18 @@ from typing import Sequence
 import numpy as np
 
 from ..balance import tie_shapes
-from ..core import CARRIED, HALF_WINDOW_M, Lines, Readings, is_across, lines_at, noise_of, profile_of, recordings
+from ..core import (
+    CARRIED,
+    HALF_WINDOW_M,
+    Lines,
+    Readings,
+    is_across,
+    lines_at,
+    noise_of_lines,
+    profile_of,
+    recordings,
+    robust_sd,
+)
 
 LINE_M = CARRIED.along_m
 """Standard deviation of a line's position along the traverse as logged."""
@@ -70,7 +81,7 @@ def ties_of(readings: Readings, lines: Lines, values: np.ndarray, matrix: np.nda
     """
     found = []
     rows_of_ties = [rows for rows in recordings(readings, "tie", values) if is_across(readings, lines, rows)]
-    noise = min(1.0, lines.step_m / HALF_WINDOW_M / 2) * 2 * noise_of(matrix) ** 2 if rows_of_ties else 0.0
+    noise = min(1.0, lines.step_m / HALF_WINDOW_M / 2) * 2 * noise_of_lines(matrix) ** 2 if rows_of_ties else 0.0
     for rows in rows_of_ties:
         rows, u, smooth, slope = profile_of(readings, values, rows)
         if slope.any():
@@ -145,7 +156,7 @@ def _offsets(ties: Sequence[Tie], place: np.ndarray) -> float:
         return 1.0
     own = np.median(apart - np.median(apart, axis=1, keepdims=True), axis=0)
     least = np.sqrt(np.mean([tie.noise for tie in ties])) + LEAST
-    return float(max(1.4826 * np.median(np.abs(own - np.median(own))), least))
+    return float(max(robust_sd(own - np.median(own)), least))
 
 
 def _linear(ties: Sequence[Tie], places: np.ndarray, off: np.ndarray) -> tuple[np.ndarray, ...]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..core import noise_of
+from ..core import noise_of_lines
 
 WINDOW_M = 1.0
 """Noise is averaged over this length; what ground changes by is left."""
@@ -59,7 +59,7 @@ def still_lines(matrix: np.ndarray, step_m: float) -> list[Still]:
     no ground. On ground that is flat everywhere nothing is told.
     """
     spread = np.array([_spread(line, max(1, round(WINDOW_M / step_m))) for line in matrix])
-    noise = noise_of(matrix) * np.sqrt(min(1.0, step_m / WINDOW_M))
+    noise = noise_of_lines(matrix) * np.sqrt(min(1.0, step_m / WINDOW_M))
     places = matrix.shape[1] * step_m / INDEPENDENT_M
     found: list[Still] = []
     known = spread[np.isfinite(spread)]

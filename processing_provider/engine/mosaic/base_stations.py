@@ -7,7 +7,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import Readings, kind_code, recordings
+from ..core import Readings, kind_code, recordings, robust_sd
 
 LEAST_SETS = 2
 """Sets of base readings that a grid must have: fewer do not tell how it drifted between them."""
@@ -132,8 +132,7 @@ def _variance_of_lines(part: Readings, channel: str) -> float:
     unsure about it."""
     lines, first = np.unique(part.line, return_index=True)
     offset, unsure = ((part.raw[channel] - part.channels[channel])[first], part.se[channel][first])
-    apart = np.abs(offset[2:] - offset[:-2])
-    usual = (1.4826 * np.median(apart)) ** 2 / 2 if len(apart) else 0.0
+    usual = robust_sd(offset[2:] - offset[:-2]) ** 2 / 2
     return float((usual + np.median(unsure) ** 2) / len(lines))
 
 

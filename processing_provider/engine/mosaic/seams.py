@@ -7,7 +7,7 @@ from typing import Callable, Optional, Sequence
 
 import numpy as np
 
-from ..core import EngineError, GridStore, Readings, check_channels, check_choice, grid_by_grid
+from ..core import EngineError, GridStore, Readings, check_channels, check_choice, grid_by_grid, robust_sd
 from .adjustment import fit_levels, proven_bases
 from .base_stations import Bases, base_of, bases_of
 from .cosine_modes import MODES, cosines, without_plane
@@ -213,7 +213,7 @@ def _variance_of_ground(patches: Patches) -> float:
     """Return how much the ground of a grid varies from spot to spot, robust."""
     middle = np.array([np.median(patches.value[patches.grid == g]) for g in np.unique(patches.grid)])
     own = patches.value - middle[np.searchsorted(np.unique(patches.grid), patches.grid)]
-    return float((1.4826 * np.median(np.abs(own))) ** 2) if len(own) else 0.0
+    return robust_sd(own) ** 2
 
 
 def _joined(parts: Sequence[Patches]) -> Patches:

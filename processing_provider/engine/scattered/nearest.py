@@ -72,7 +72,10 @@ class Nearest:
 
     @cached_property
     def _tree(self):
-        return tree_of(self._points)
+        from scipy.spatial import cKDTree
+
+        # Readings lie evenly: the quicker kind of tree is as good.
+        return cKDTree(self._points, balanced_tree=False)
 
     def _of_ring(self, start: tuple[int, int], shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
         """Return the nearest among the readings in the nine cells around the centre of each."""
@@ -123,10 +126,3 @@ class Nearest:
             left = number.ravel()[cell] != rows
             rows, row, col, cell = rows[left], row[left], col[left], cell[left]
         return layers
-
-
-def tree_of(points: np.ndarray):
-    """Return a tree to find the nearest points in; in readings, which lie evenly, its quicker kind is as good."""
-    from scipy.spatial import cKDTree
-
-    return cKDTree(points, balanced_tree=False)

@@ -7,11 +7,11 @@ from typing import Callable, Optional
 
 import numpy as np
 
-from ..core import EngineError, Readings, line_order
+from ..core import EngineError, Readings, line_order, noise_of_pairs, noise_of_runs
 from ..geometry import BlockRaster, Lattice, block_window
 from .kriging import ordinary_kriging
 from .minimum_curvature_blocks import on_plates
-from .nearest import Nearest, tree_of
+from .nearest import Nearest
 from .points import numbered, spacing_of
 from .variogram import Variogram
 from .variogram_selection import choose_variogram
@@ -20,10 +20,6 @@ METHODS = ("minimum curvature", "kriging")
 LEAST_POINTS = 10
 USUAL_GAP = 1.5
 """Largest distance from a reading in spacings, as between traverses."""
-PAIRS, TURNS = 6, 20
-"""Neighbours of a point that tell noise, and how often their fit is weighted anew."""
-LEAST_SHARE = 1e-6
-"""Noise is not told apart from none below this share of the variance."""
 
 
 def interpolate_scattered(
@@ -167,29 +163,9 @@ def _labels(u: np.ndarray, points: np.ndarray, side: float, number: np.ndarray) 
 def _noise(table: Readings, points: np.ndarray, z: np.ndarray) -> float:
     """Return the standard deviation of a reading: along lines from second differences, else from near pairs."""
     if not np.isfinite(table.v_m).all():
-        return _noise_of_pairs(points, z)
+        return noise_of_pairs(points, z)
     order, run = line_order((table.grid, table.line, table.run), table.v_m)
-    z = z[order]
-    bent = (z[:-2] - 2 * z[1:-1] + z[2:])[run[2:] == run[:-2]]
-    # Normal noise: 1.4826 median absolute deviations are a standard deviation, and second differences have sqrt(6).
-    return float(1.4826 * np.median(np.abs(bent)) / np.sqrt(6)) if len(bent) else 0.0
-
-
-def _noise_of_pairs(points: np.ndarray, z: np.ndarray) -> float:
-    """Return the square root of a + b d^2, fitted to half the squared differences of neighbours, at no distance d.
-
-    Smooth ground has a semivariance that begins with the square of the distance. Squared differences scatter as much as
-    they are large, so they are weighted by the fit itself.
-    """
-    away, number = tree_of(points).query(points, min(PAIRS + 1, len(points)))
-    square, half = away[:, 1:].ravel() ** 2, ((z[number[:, 1:]] - z[:, None]) ** 2).ravel() / 2
-    least = LEAST_SHARE * np.var(z)
-    fitted = np.full(len(half), max(np.mean(half), np.finfo(float).tiny))
-    for _ in range(TURNS):
-        design = np.stack([np.ones(len(half)), square], axis=1) / fitted[:, None]
-        nugget, slope = np.linalg.lstsq(design, half / fitted, rcond=None)[0]
-        fitted = np.maximum(max(nugget, least) + max(slope, 0.0) * square, np.finfo(float).tiny)
-    return float(np.sqrt(max(nugget, 0.0)))
+    return noise_of_runs(z[order], run)
 
 
 def _row_col(lattice: Lattice, start: tuple[int, int], flat: np.ndarray) -> np.ndarray:

@@ -1,9 +1,9 @@
-"""Smoothing of lines by a product of matrices."""
+"""Smoothing of lines by a product of matrices, and the band-pass made of it."""
 
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter1d
-from turnrow.processing_provider.engine.core.filters import smoother
+from turnrow.processing_provider.engine.core.filters import CUT, band_pass, difference_of_gaussians, smoother
 
 
 @pytest.mark.parametrize(("count", "width", "reach"), [(160, 2.8, 3.0), (40, 6.4, 4.0), (5, 4.0, 3.0), (1, 2.0, 3.0)])
@@ -12,3 +12,30 @@ def test_product_is_the_filter_of_scipy(count, width, reach):
     rows = np.random.default_rng(3).normal(size=(7, count))
     expected = gaussian_filter1d(rows, width, axis=1, mode="constant", truncate=reach)
     np.testing.assert_allclose(rows @ smoother(count, width, reach), expected, rtol=0, atol=1e-13)
+
+
+@pytest.mark.parametrize("every", [1, 3])
+def test_difference_of_gaussians_is_that_of_scipy_over_what_is_known(every):
+    rng = np.random.default_rng(4)
+    rows = rng.normal(size=(6, 200))
+    rows[rng.random(rows.shape) < 0.2] = np.nan
+    known = np.isfinite(rows)
+    means = [
+        gaussian_filter1d(np.where(known, rows, 0.0), width / 0.125, axis=1, mode="constant", truncate=CUT)
+        / gaussian_filter1d(known.astype(float), width / 0.125, axis=1, mode="constant", truncate=CUT)
+        for width in (0.3, 1.0)
+    ]
+    expected = np.where(known, means[0] - means[1], 0.0)[:, ::every]
+    found = difference_of_gaussians(rows, 0.125, 0.3, 1.0, every=every)
+    np.testing.assert_allclose(found, expected, rtol=0, atol=1e-12)
+
+
+def test_iron_is_clipped_and_the_rest_is_not():
+    rows = np.random.default_rng(5).normal(size=(20, 200))
+    rows[7, 90] = 500.0
+    band, free = band_pass(rows, 0.125), difference_of_gaussians(rows, 0.125, 0.15, 1.5)
+    # Four robust standard deviations of the band itself (which a single reading does not move).
+    spread = np.std(np.delete(free, 7, axis=0))
+    assert np.max(np.abs(band)) == pytest.approx(4 * spread, rel=0.1)
+    untouched = np.abs(free) < 3.5 * spread
+    np.testing.assert_array_equal(band[untouched], free[untouched])

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 from scipy.ndimage import gaussian_filter1d
+from turnrow.processing_provider.engine.core import noise_of_smooth_runs
 from turnrow.processing_provider.engine.interpolate import smoothing_spline as _quiet
 
 INTERVAL = 0.125
@@ -66,7 +67,7 @@ def test_readings_without_noise_stay():
     ground = 20 + 0.1 * V + blurred(1.0) + np.exp(-(((V - 10) / 0.5) ** 2) / 2)
     first = pieces(len(V))
     # Whatever noise there is said to be, prediction shows that there is none.
-    for noise in (_quiet.noise_of(ground, first), 0.1):
+    for noise in (noise_of_smooth_runs(ground, first), 0.1):
         quiet = _quiet.quietened(V, ground, first, INTERVAL, noise)
         assert (quiet.left, quiet.z is ground) == (1.0, True)
 
