@@ -4,7 +4,7 @@
     python tests/benchmarks/corrections.py [sites] [first seed] [--pace arc]
 
 (pystripe asks for one old numpy; it works with any.) Sites, faults and seeds are the same for every row, and for the
-surveys with and without a feature: its share kept is the difference of the two corrected maps regressed on the
+surveys with and without a feature: its fraction kept is the difference of the two corrected maps regressed on the
 feature itself. Hand recipes get the readings without our outliers and with our common lag taken out.
 """
 
@@ -13,40 +13,22 @@ from __future__ import annotations
 import argparse
 import copy
 import cProfile
-import importlib.util
 import pstats
-import sys
-import time
 from dataclasses import dataclass, replace
-from pathlib import Path
 from types import MappingProxyType
 from typing import Callable, Mapping
 
+import _hand_recipes as hand
 import numpy as np
-
-TESTS = Path(__file__).resolve().parents[1]
-
-
-def load(name: str, path: Path):
-    """Import a file as a module."""
-    spec = importlib.util.spec_from_file_location(name, path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-load("turnrow_tests_conftest", TESTS / "conftest.py")
-walk = importlib.import_module("turnrow.sample_project.simulator.walks")
-hand = load("turnrow_hand_recipes", TESTS / "benchmarks" / "_hand_recipes.py")
-
-from turnrow.processing_provider.engine.align.align import align_opposing  # noqa: E402
-from turnrow.processing_provider.engine.balance.balance import balance_traverses  # noqa: E402
-from turnrow.processing_provider.engine.core.lines import Lines, lines_of  # noqa: E402
-from turnrow.processing_provider.engine.core.readings import Readings, concatenate, kind_code  # noqa: E402
-from turnrow.processing_provider.engine.flag.outliers import flag_outliers  # noqa: E402
-from turnrow.processing_provider.engine.geometry.lattice import Lattice  # noqa: E402
-from turnrow.processing_provider.engine.interpolate.interpolate import interpolate_readings  # noqa: E402
+from _measure import best_of, print_times, whole_benchmark
+from turnrow.processing_provider.engine.align.align import align_opposing
+from turnrow.processing_provider.engine.balance.balance import balance_traverses
+from turnrow.processing_provider.engine.core.lines import Lines, lines_of
+from turnrow.processing_provider.engine.core.readings import Readings, concatenate, kind_code
+from turnrow.processing_provider.engine.flag.outliers import flag_outliers
+from turnrow.processing_provider.engine.geometry.lattice import Lattice
+from turnrow.processing_provider.engine.interpolate.interpolate import interpolate_readings
+from turnrow.sample_project.simulator import walks as walk
 
 CELL_M = 0.25
 EDGE_CELLS = 2
@@ -106,7 +88,7 @@ FEATURES = {
 
 @dataclass(frozen=True)
 class Corrected:
-    """Corrected readings of a grid, and the share of the true stripes that is left.
+    """Corrected readings of a grid, and the fraction of the true stripes that remains.
 
     The latter is the standard deviation of neighbouring lines' differences of what the correction left or put there,
     over that of the true offsets and drift of the lines.
@@ -296,7 +278,7 @@ def coverage(walked: walk.Walk, size_m: float) -> dict[str, float]:
 
 
 def within(wrong: np.ndarray, error: np.ndarray) -> float:
-    """Return the share of errors, their mean off, within two standard errors."""
+    """Return the fraction of errors, their mean off, within two standard errors."""
     return float(np.mean(np.abs(wrong - np.nanmean(wrong)) <= 2 * error))
 
 
@@ -311,20 +293,14 @@ def print_time() -> None:
     grids = [walk.walk(walk.site(20.0, rng), rng, faults, grid=f"G{k}").readings for k in range(10)]
     readings = concatenate(grids)
     matrix = readings.channels["eca"].reshape(-1, 160)
-    ours = min(seconds(chain, readings) for _ in range(9))
-    medians = min(seconds(np.median, matrix, axis=1) for _ in range(9))
-    print(f"\nDefault corrections of {len(readings)} readings in {len(grids)} grids: {ours:.2f} s; numpy.median along "
-          f"their lines: {medians * 1000:.2f} ms; ratio {ours / medians:.0f}.")  # fmt: skip
+    ours = best_of(9, lambda: chain(readings))
+    medians = best_of(9, lambda: np.median(matrix, axis=1))
+    print(f"\nDefault corrections of {len(readings)} readings in {len(grids)} grids; ratio of CPU times "
+          f"{ours.cpu_s / medians.cpu_s:.0f}\n")  # fmt: skip
+    print_times({"corrections": ours, "numpy.median along the lines": medians})
     profile = cProfile.Profile()
     profile.runcall(chain, readings)
     pstats.Stats(profile).strip_dirs().sort_stats("tottime").print_stats(10)
-
-
-def seconds(function: Callable, *given, **options) -> float:
-    """Return how long a call takes."""
-    start = time.perf_counter()
-    function(*given, **options)
-    return time.perf_counter() - start
 
 
 def spread(values: list, digits: int = 2) -> str:
@@ -334,15 +310,15 @@ def spread(values: list, digits: int = 2) -> str:
     return "{} ({} to {})".format(*(f"{q:.{digits}f}" for q in rounded))
 
 
-def mean_percent(shares: list) -> str:
-    """Return mean and 10 to 90 % of shares as text."""
-    low, high = 100.0 * np.quantile(shares, [0.1, 0.9])
-    return f"{100.0 * np.mean(shares):.0f} ({low:.0f} to {high:.0f})"
+def mean_percent(fractions: list) -> str:
+    """Return mean and 10 to 90 % of fractions as text."""
+    low, high = 100.0 * np.quantile(fractions, [0.1, 0.9])
+    return f"{100.0 * np.mean(fractions):.0f} ({low:.0f} to {high:.0f})"
 
 
-def percent(shares: list) -> str:
-    """Return median and 10 to 90 % of shares as text."""
-    return spread(100.0 * np.array(shares), 0)
+def percent(fractions: list) -> str:
+    """Return median and 10 to 90 % of fractions as text."""
+    return spread(100.0 * np.array(fractions), 0)
 
 
 def print_table(head: list[str], rows: dict[str, list[str]]) -> None:
@@ -354,15 +330,15 @@ def print_table(head: list[str], rows: dict[str, list[str]]) -> None:
 def print_comparison(results: list) -> None:
     """Print the rows of the comparison: medians over the sites and their spread."""
     rows = {}
-    for row, (error, *shares) in {row: list(figures) for row, figures in results[0].items()}.items():
+    for row, (error, *fractions) in {row: list(figures) for row, figures in results[0].items()}.items():
         rows[row] = [spread([r[row][error] for r in results])]
-        rows[row] += [percent([r[row][share] for r in results]) for share in shares]
+        rows[row] += [percent([r[row][name] for r in results]) for name in fractions]
     print(f"Medians over {len(results)} sites (10 to 90 % of them); without units: percent\n")
     print_table(["recipe", *results[0]["nothing"]], rows)
 
 
 def print_places(surveys: list[walk.Walk]) -> None:
-    """Print the errors of the common lag and of the places of the readings."""
+    """Print the errors of the common lag and of the positions of the readings."""
     errors = [lag_errors(walked) for walked in surveys]
     rows = {name: [f"{np.quantile([e[name] for e in errors], q):.3f}" for q in (0.5, 0.95)] for name in errors[0]}
     print("\nError of the common lag, m\n")
@@ -384,16 +360,17 @@ def print_outliers(sites: list[Site]) -> None:
 
 def print_coverage(sites: list[Site]) -> None:
     """Print how honest the standard errors are."""
-    shares = {
+    fractions = {
         "alone": [coverage(site.walk(), site.size_m) for site in sites],
         "with base readings": [coverage(site.walk(base_every=10), site.size_m) for site in sites],
         "with three tie lines": [coverage(site.walk(ties=site.ties), site.size_m) for site in sites],
     }
     print("\nPercent of the truth within two standard errors (95 is right): mean over the sites, 10 to 90 %\n")
     rows = {
-        what: [mean_percent([s[what] for s in by_site]) for by_site in shares.values()] for what in shares["alone"][0]
+        what: [mean_percent([s[what] for s in by_site]) for by_site in fractions.values()]
+        for what in fractions["alone"][0]
     }
-    print_table(["of", *shares], rows)
+    print_table(["of", *fractions], rows)
 
 
 def main() -> None:
@@ -405,11 +382,12 @@ def main() -> None:
     parser.add_argument("--pace", choices=PACES, default="wander", help="how uneven it is")
     given = parser.parse_args()
     sites = [Site.of(given.first + k, given.pace) for k in range(given.sites)]
-    print_comparison([comparison(site) for site in sites])
-    print_places([site.walk() for site in sites])
-    print_outliers(sites)
-    print_coverage(sites)
-    print_time()
+    with whole_benchmark():
+        print_comparison([comparison(site) for site in sites])
+        print_places([site.walk() for site in sites])
+        print_outliers(sites)
+        print_coverage(sites)
+        print_time()
 
 
 if __name__ == "__main__":

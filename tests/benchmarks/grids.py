@@ -2,33 +2,17 @@
 
 from __future__ import annotations
 
-import importlib.util
 import sys
-import time
-from pathlib import Path
+from functools import partial
 
 import numpy as np
-
-TESTS = Path(__file__).resolve().parents[1]
-
-
-def load(name: str, path: Path):
-    """Import a file as a module."""
-    spec = importlib.util.spec_from_file_location(name, path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-load("turnrow_tests_conftest", TESTS / "conftest.py")
-walk = importlib.import_module("turnrow.sample_project.simulator.walks")
-
-from turnrow.processing_provider.engine.align.align import align_opposing  # noqa: E402
-from turnrow.processing_provider.engine.balance.balance import balance_traverses  # noqa: E402
-from turnrow.processing_provider.engine.core.readings import concatenate  # noqa: E402
-from turnrow.processing_provider.engine.flag.outliers import flag_outliers  # noqa: E402
-from turnrow.processing_provider.engine.mosaic.seams import MODELS, balance_grids  # noqa: E402
+from _measure import measured, whole_benchmark
+from turnrow.processing_provider.engine.align.align import align_opposing
+from turnrow.processing_provider.engine.balance.balance import balance_traverses
+from turnrow.processing_provider.engine.core.readings import concatenate
+from turnrow.processing_provider.engine.flag.outliers import flag_outliers
+from turnrow.processing_provider.engine.mosaic.seams import MODELS, balance_grids
+from turnrow.sample_project.simulator import walks as walk
 
 SIZE = 20.0
 EDGE = 1.0
@@ -86,27 +70,27 @@ def one_block(seed: int, ties: bool, base_every: int, one_spot: bool) -> dict[st
     walks = walk.block(rng, walk.usual(lag), across=3, size_m=SIZE, level=1.25, **how)
     readings, _ = align_opposing(flag_outliers(concatenate([w.readings for w in walks]))[0])
     readings, _ = balance_traverses(readings)
-    # Base readings have no place.
+    # Base readings have no position.
     truth = walks[0].field.at(np.nan_to_num(readings.x), np.nan_to_num(readings.y))
     true = levels(readings, truth)
     result = {"levels: nothing": np.std(true), "levels: pairwise": np.std(true - pairwise(readings))}
     for model in MODELS:
-        start = time.perf_counter()
-        balanced, record = balance_grids(readings, model=model)
-        seconds = time.perf_counter() - start
+        taken = measured(partial(balance_grids, readings, model=model))
+        balanced, record = taken.result
         result[f"levels: {model}"] = np.std(levels(balanced, truth))
         result[f"map: {model}"] = map_error(balanced, truth)
         if model == "offset":
             offset, error = (np.array([r[k] for r in record["table"]]) for k in ("offset", "standard_error"))
-            within = float(np.mean(np.abs(true - offset) < 2 * error)), float(np.mean(error)), seconds
+            within = float(np.mean(np.abs(true - offset) < 2 * error)), float(np.mean(error)), taken
             own = offset[readings.grid]
             level = readings.replace(channels={"eca": readings.channels["eca"] - own})
             result["map: offset, levels alone"] = map_error(level, truth)
             seams = seam_error(readings, np.zeros(9)), seam_error(readings, offset), seam_error(readings, true)
     result["levels: standard error"] = within[1]
-    result["share within 2 se"] = within[0]
+    result["fraction within 2 se"] = within[0]
     result.update(zip(("edges: nothing", "edges: offset", "edges: true levels"), seams))
-    result["ms per 1000 readings"] = within[2] * 1e6 / len(readings)
+    result["wall ms per 1000 readings"] = within[2].wall_s * 1e6 / len(readings)
+    result["CPU ms per 1000 readings"] = within[2].cpu_s * 1e6 / len(readings)
     return result
 
 
@@ -121,12 +105,14 @@ def main() -> None:
         ("base readings every ten lines, each grid on a spot of its own", False, 10, False),
         ("neither ties nor base readings", False, 0, False),
     )
-    for told, *layout in layouts:
-        print(told)
-        results = [one_block(first + number, *layout) for number in range(blocks)]
-        for name in results[0]:
-            values = np.array([r[name] for r in results])
-            print(f"{name:27s} median {np.median(values):7.3f}   mean {values.mean():7.3f}   worst {values.max():7.3f}")
+    with whole_benchmark():
+        for title, *layout in layouts:
+            print(title)
+            results = [one_block(first + number, *layout) for number in range(blocks)]
+            for name in results[0]:
+                values = np.array([r[name] for r in results])
+                print(f"{name:27s} median {np.median(values):7.3f}   mean {values.mean():7.3f}   "
+                      f"worst {values.max():7.3f}")  # fmt: skip
 
 
 if __name__ == "__main__":

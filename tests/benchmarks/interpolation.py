@@ -5,8 +5,8 @@
 The truth is a formula (Gaussian features with standard deviations of 0.5 to 2 m, ridges, a trend; no noise), walked
 on lines 0.5 m apart with 8 readings a metre. Surveys of 25,600, 409,600 and 1,638,400 readings; cells of 0.25 and
 0.125 m. ``--quick`` stops after 409,600 readings at 0.25 m. Every method runs in a process of its own, one after the
-other. Ours are called with their defaults, so they find standard errors besides the values, but for "the plate alone".
-The ratio of times is that of processor time, all threads and programs together, which other work on the machine
+other. Ours are called with their defaults, so they estimate standard errors besides the values, but for "the surface
+alone". The ratio of times is that of processor time, all threads and programs together, which other work on the machine
 disturbs least. Ours start no threads of their own, but for the search trees of the methods for scattered points; the
 linear algebra of numpy may. Cells that a method leaves empty do not count for it. Needs the programs gdal_grid, gmt
 and saga_cmd (``apt-get install gdal-bin gmt saga``); what is missing is said. Methods that needed more than
@@ -15,7 +15,6 @@ and saga_cmd (``apt-get install gdal-bin gmt saga``); what is missing is said. M
 
 from __future__ import annotations
 
-import importlib.util
 import multiprocessing
 import os
 import resource
@@ -23,31 +22,23 @@ import shutil
 import subprocess
 import sys
 import tempfile
-import time
 from pathlib import Path
 from typing import Callable, Optional
 
 import numpy as np
+from _measure import best_of, whole_benchmark
+from turnrow.processing_provider.engine.core.readings import Readings
+from turnrow.processing_provider.engine.geometry.lattice import Lattice
+from turnrow.processing_provider.engine.interpolate.interpolate import interpolate_readings
+from turnrow.processing_provider.engine.scattered.minimum_curvature import minimum_curvature
 
-ROOT = Path(__file__).resolve().parents[2]
-NAME = "turnrow"
 SPACING_M, READINGS_PER_M, SIZE_M = 0.5, 8, 40.0
 X0, Y0 = 400000.0, 5000000.0
 PATIENCE_S = 100.0
 TRIES = 9
 
-spec = importlib.util.spec_from_file_location(NAME, ROOT / "__init__.py", submodule_search_locations=[str(ROOT)])
-package = importlib.util.module_from_spec(spec)
-sys.modules[NAME] = package
-spec.loader.exec_module(package)
 
-from turnrow.processing_provider.engine.core.readings import Readings  # noqa: E402
-from turnrow.processing_provider.engine.geometry.lattice import Lattice  # noqa: E402
-from turnrow.processing_provider.engine.interpolate.interpolate import interpolate_readings  # noqa: E402
-from turnrow.processing_provider.engine.scattered.minimum_curvature import minimum_curvature  # noqa: E402
-
-
-def ground(x: np.ndarray, y: np.ndarray, side: float) -> np.ndarray:
+def truth_at(x: np.ndarray, y: np.ndarray, side: float) -> np.ndarray:
     """Return the truth at map positions: a feature on every 16 square metres, a ridge on every 400."""
     rng = np.random.default_rng(7)
     x, y = x - X0, y - Y0
@@ -76,7 +67,7 @@ def survey(grids_a_side: int) -> Readings:
     x, y = X0 + u_m + SIZE_M * (grid // grids_a_side), Y0 + v_m + SIZE_M * (grid % grids_a_side)
     line = np.tile(np.repeat(np.arange(1, len(u) + 1), len(v)), count)
     names = [f"G{n + 1}" for n in range(count)]
-    values = {"eca": ground(x, y, SIZE_M * grids_a_side)}
+    values = {"eca": truth_at(x, y, SIZE_M * grids_a_side)}
     return Readings.build(line, values, grids=names, grid=grid, u_m=u_m, v_m=v_m, x=x, y=y)
 
 
@@ -88,13 +79,13 @@ def ours(readings: Readings, lattice: Lattice, method: str) -> Run:
     return lambda: interpolate_readings(readings, "eca", lattice, method=method).values
 
 
-def plate(readings: Readings, lattice: Lattice) -> Run:
-    """Return a function that bends a plate, without standard errors and gaps, as other programs do."""
+def surface_alone(readings: Readings, lattice: Lattice) -> Run:
+    """Return a function that evaluates a minimum-curvature surface alone, as other programs do."""
     return lambda: minimum_curvature(readings.x, readings.y, readings.channels["eca"], lattice)
 
 
 def triangles_of_scipy(readings: Readings, lattice: Lattice) -> Run:
-    """Return a function that joins cubic patches on triangles."""
+    """Return a function that joins cubic pieces on triangles."""
     from scipy.interpolate import CloughTocher2DInterpolator
 
     points = np.stack([readings.x - X0, readings.y - Y0], axis=1)
@@ -192,7 +183,7 @@ def qgis_triangles(readings: Readings, lattice: Lattice, folder: Path) -> Run:
 def whole_command(readings: Readings, lattice: Lattice, folder: Path) -> Run:
     """Return a function that goes from a text file to a GeoTIFF, as gdal_grid does.
 
-    Besides place and value the text names grid and line, and the corners of the grids are known.
+    Besides position and value the text names grid and line, and the corners of the grids are known.
     """
     from turnrow.processing_provider.bridge.raster.geotiff import write_raster
 
@@ -242,7 +233,7 @@ METHODS: dict[str, tuple[str, Callable]] = {
     "cubic": ("", lambda r, g, f: ours(r, g, "cubic")),
     "linear": ("", lambda r, g, f: ours(r, g, "linear")),
     "sinc": ("", lambda r, g, f: ours(r, g, "sinc")),
-    "minimum curvature, the plate alone": ("", lambda r, g, f: plate(r, g)),
+    "minimum curvature, the surface alone": ("", lambda r, g, f: surface_alone(r, g)),
     "minimum curvature": ("", lambda r, g, f: ours(r, g, "minimum curvature")),
     "kriging": ("", lambda r, g, f: ours(r, g, "kriging")),
     "gdal.Grid linear, in the process": ("", lambda r, g, f: gdal_in_process(r, g, "linear:radius=0")),
@@ -276,23 +267,14 @@ def _measure_here(make: Callable, readings, lattice, truth, pipe) -> None:
         # Some programs leave their history where they are started.
         os.chdir(folder)
         run = make(readings, lattice, Path(folder))
-        before, times, processor = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, [], []
-        while len(times) < TRIES and sum(times) < 5.0:
-            start, used = time.perf_counter(), _processor_s()
-            values = run()
-            times.append(time.perf_counter() - start)
-            processor.append(_processor_s() - used)
+        before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+        taken = best_of(TRIES, run, patience_s=5.0)
         own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
         of_programs = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
+    values = taken.result
     known = np.isfinite(values)
     error = np.sqrt(np.mean((values[known] - truth[known]) ** 2))
-    pipe.send((min(times), min(processor), max(own, of_programs) / 1024, float(error)))
-
-
-def _processor_s() -> float:
-    """Return what this process and the programs that it waited for have used of the processor."""
-    programs = resource.getrusage(resource.RUSAGE_CHILDREN)
-    return time.process_time() + programs.ru_utime + programs.ru_stime
+    pipe.send((taken.wall_s, taken.cpu_s, max(own, of_programs) / 1024, float(error)))
 
 
 def compare(grids_a_side: int, cell_m: float, tired: set[str]) -> None:
@@ -300,9 +282,9 @@ def compare(grids_a_side: int, cell_m: float, tired: set[str]) -> None:
     readings = survey(grids_a_side)
     side = SIZE_M * grids_a_side
     lattice = Lattice.covering(X0, Y0, X0 + side, Y0 + side, cell_m)
-    truth = ground(*np.meshgrid(lattice.x, lattice.y), side)
+    truth = truth_at(*np.meshgrid(lattice.x, lattice.y), side)
     print(f"\n{len(readings):,} readings, {lattice.rows} x {lattice.cols} cells of {cell_m} m")
-    print(f"{'':36s} {'seconds':>9s} {'CPU s':>9s} {'MB':>7s} {'RMSE':>9s} {'time':>8s} {'error':>8s}")
+    print(f"{'':36s} {'wall s':>9s} {'CPU s':>9s} {'MB':>7s} {'RMSE':>9s} {'time':>8s} {'error':>8s}")
     first: Optional[tuple] = None
     for name, (program, _) in METHODS.items():
         if program and not shutil.which(program) and not shutil.which(f"{program}.bin"):
@@ -323,8 +305,9 @@ def main() -> None:
     """Compare surveys of one, sixteen and sixty-four grids."""
     tired: set[str] = set()
     sizes = ((1, 0.25), (1, 0.125), (4, 0.25)) + (() if "--quick" in sys.argv else ((4, 0.125), (8, 0.25), (8, 0.125)))
-    for grids_a_side, cell_m in sizes:
-        compare(grids_a_side, cell_m, tired)
+    with whole_benchmark():
+        for grids_a_side, cell_m in sizes:
+            compare(grids_a_side, cell_m, tired)
 
 
 if __name__ == "__main__":

@@ -1,36 +1,23 @@
-"""Prints how fast logs are read, as a share of the speed of ``numpy.loadtxt`` on the same numbers, and the memory.
+"""Prints how fast logs are read, as a fraction of the speed of ``numpy.loadtxt`` on the same numbers, and the memory.
 
-Run with ``python tests/benchmarks/reading.py``. A share of 0.33 or more is what reading should hold.
+Run with ``python tests/benchmarks/reading.py``. A fraction of 0.33 or more is what reading should hold.
 """
 
 from __future__ import annotations
 
-import sys
 import tempfile
-import time
 import tracemalloc
+from functools import partial
 from pathlib import Path
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-import conftest  # noqa: F401 (registers the package)
+from _measure import Measured, best_of, whole_benchmark
 from turnrow.processing_provider.engine.logs.layout import LogColumn, LogLayout
 from turnrow.processing_provider.engine.logs.reader import read_log
 
 STATIONS = 160
 CHANNELS = (LogColumn("cond", "channel", "cond"), LogColumn("ip", "channel", "ip"))
 OPENING = r"^LINE (?P<line>\d+) (?P<station>\d+) (?P<step>-?1)"
-
-
-def seconds_of(task, repeats=3):
-    """Return the shortest time of a task in seconds."""
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        task()
-        times.append(time.perf_counter() - start)
-    return min(times)
 
 
 def numbers(rows):
@@ -79,23 +66,29 @@ def write_logs(folder, rows):
     return plain, {kind: (folder / f"{kind}.csv", layout) for kind, layout in layouts.items()}
 
 
+def print_row(rows: int, kind: str, taken: Measured, rest: str = "") -> None:
+    """Print a row of the table."""
+    print(f"{rows:<10} {kind:<9} {taken.wall_s:6.2f} {taken.cpu_s:6.2f}   {rest}")
+
+
 def main():
     """Print a row a layout and size."""
-    print("rows       layout      s      share of loadtxt's speed   peak MB (size of the table in MB)")
+    print("rows       layout    wall s  CPU s   loadtxt's CPU time / ours   peak MB (size of the table in MB)")
     for rows in (410_000, 1_000_000):
         with tempfile.TemporaryDirectory() as folder:
             plain, logs = write_logs(Path(folder), rows)
-            reference = seconds_of(lambda: np.loadtxt(plain, delimiter=","))  # noqa: B023
-            print(f"{rows:<10} loadtxt   {reference:5.2f}")
+            reference = best_of(3, partial(np.loadtxt, plain, delimiter=","))
+            print_row(rows, "loadtxt", reference)
             for kind, (path, layout) in logs.items():
-                taken = seconds_of(lambda: read_log(path, layout))  # noqa: B023
+                taken = best_of(3, partial(read_log, path, layout))
                 tracemalloc.start()
                 columns = read_log(path, layout).readings.to_columns()
                 peak = tracemalloc.get_traced_memory()[1] / 1e6
                 tracemalloc.stop()
                 size = sum(values.nbytes for values in columns.values()) / 1e6
-                print(f"{rows:<10} {kind:<9} {taken:5.2f}   {reference / taken:5.2f}   {peak:8.0f} ({size:.0f})")
+                print_row(rows, kind, taken, f"{reference.cpu_s / taken.cpu_s:5.2f}   {peak:8.0f} ({size:.0f})")
 
 
 if __name__ == "__main__":
-    main()
+    with whole_benchmark():
+        main()
