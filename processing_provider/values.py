@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Mapping
 
 from qgis.core import QgsProcessingOutputLayerDefinition
 
@@ -10,7 +11,7 @@ from .bridge.project import SurveyLayer, dress_when_loaded, keep_style_beside
 from .bridge.raster import write_raster
 from .bridge.style import channel_look, looks_of
 from .bridge.vector import keep_units_in_file, label_units, rows_sink_fields, write_readings, write_rows
-from .engine.core import FIELDS, EngineError, finding_rows
+from .engine.core import FIELDS, EngineError, Record, finding_rows
 from .engine.geometry import BlockRaster
 from .parameters import is_given
 
@@ -38,6 +39,13 @@ class Values:
             self._algorithm.parameterAsFileOutput(self._parameters, output, self.context)
         )
         return Path(self.results[output])
+
+    def log(self, record: Record, units: Mapping[str, str]) -> None:
+        """Show what a step did in the log; ``units`` by channel."""
+        for sentence in record.sentences(units):
+            self.feedback.pushInfo(sentence)
+        for sentence in record.warnings(units):
+            self.feedback.pushWarning(sentence)
 
     def write_readings(self, output: str, readings, crs) -> None:
         """Write a layer of readings: points where the CRS is valid, else a table."""

@@ -302,8 +302,8 @@ class Desk(QObject):
 
     def position_m(self) -> float:
         """Return where the line lies along the baseline (a tie line: along the traverses); NaN where unknown."""
-        table = self.session.state(self.keys[0][0]).result.record["table"]
-        place = next(row["position_m"] for row in table if (row["grid"], row["line"], row["run"]) == self.keys[0])
+        table = self.session.state(self.keys[0][0]).result.record.table
+        place = next(row.position_m for row in table if row.key == self.keys[0])
         return float("nan") if place is None else place
 
     def _run(self, key: Key) -> Run:

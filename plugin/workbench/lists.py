@@ -218,7 +218,7 @@ class LineList(List):
         kinds = {}
         state = session.state(grid)
         if state is not None and state.result.record:
-            kinds = {(r["grid"], r["line"], r["run"]): r["kind"] for r in state.result.record["table"]}
+            kinds = {row.key: row.kind for row in state.result.record.table}
         for run in session.runs(grid):
             table, key = state.corrected, (run.grid, run.line, run.run)
             used = int(table.in_use[run.rows].sum())

@@ -38,11 +38,6 @@ class AlignOpposing(SurveyAlgorithm):
         readings, crs = values.input
         aligned, record = align_opposing(readings, channels=values.channels, shift_m=values.shift,
                                          per_traverse=values.per_traverse, progress=progress)  # fmt: skip
-        figures = record["figures"]
         values.write_readings("OUTPUT", aligned, crs)
-        values.results.update(SHIFT_FOUND=figures["shift_m"], SHIFT_ERROR=figures["shift_error_m"])
-        feedback.pushInfo(f"Shift applied: {figures['shift_m']:.3f} m. {figures['remark']}")
-        if figures["position_error_m"] is not None:
-            feedback.pushInfo(f"{figures['lines_moved']} of {len(record['lines'])} lines were moved on their own; a "
-                              f"reading's place along its line is now known to {figures['position_error_m']:.2f} m "
-                              "(standard error).")  # fmt: skip
+        values.results.update(SHIFT_FOUND=record.figures.shift_m, SHIFT_ERROR=record.figures.shift_error_m)
+        values.log(record, readings.units)

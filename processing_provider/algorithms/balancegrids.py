@@ -50,16 +50,7 @@ class BalanceGrids(SurveyAlgorithm):
             progress=progress,
         )  # fmt: skip
         values.write_readings("OUTPUT", balanced, crs)
-        values.write_rows("OFFSETS", OFFSET_FIELDS, [[row[name] for name in OFFSET_FIELDS] for row in record["table"]])
-        for channel, figures in record["figures"].items():
-            feedback.pushInfo(_sentence(channel, figures, readings.units.get(channel, "")))
-            if figures["remark"]:
-                feedback.pushWarning(f"{channel}: {figures['remark']}")
-
-
-def _sentence(channel: str, figures: dict, unit: str) -> str:
-    if not figures["seams"]:
-        return f"{channel}: no two grids meet, so nothing was changed."
-    before, after = (f"{figures[name]:.2g} {unit}".strip() for name in ("step_before", "step_after"))
-    seams = "1 seam" if figures["seams"] == 1 else f"{figures['seams']} seams"
-    return f"{channel}: the step over {seams} went from {before} to {after} (root mean square)."
+        values.write_rows(
+            "OFFSETS", OFFSET_FIELDS, [[getattr(row, name) for name in OFFSET_FIELDS] for row in record.table]
+        )
+        values.log(record, readings.units)

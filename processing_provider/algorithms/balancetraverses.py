@@ -47,33 +47,7 @@ class BalanceTraverses(SurveyAlgorithm):
             readings, channels=values.channels, method=values.method, drift=values.drift, progress=progress
         )
         values.write_readings("OUTPUT", balanced, crs)
-        values.write_rows("OFFSETS", OFFSET_FIELDS, [[row[name] for name in OFFSET_FIELDS] for row in record["table"]])
-        for channel, figures in record["figures"].items():
-            for sentence in (_sentence, _basis):
-                feedback.pushInfo(sentence(channel, figures, readings.units.get(channel, "")))
-
-
-def _sentence(channel: str, figures: dict, unit: str) -> str:
-    found, error, parts = figures["direction_offset"], figures["direction_error"], []
-    if found:
-        parts.append(f"lines walked out read {found:.3g} ± {error:.2g} {unit} more than lines walked back")
-    elif found is not None:
-        parts.append("no difference between the walking directions is proven")
-    if figures["offset_sd"] is not None:
-        parts.append(f"offsets of the lines scatter by {figures['offset_sd']:.2g} {unit} (standard deviation)")
-    return f"{channel}: {', '.join(parts) or 'nothing to balance'}.".replace(" .", ".").replace("  ", " ")
-
-
-def _basis(channel: str, figures: dict, unit: str) -> str:
-    parts = []
-    if figures["drift_sd"]:
-        parts.append(f"drift is about {figures['drift_sd']:.2g} {unit}")
-    if figures["ties"] or figures["base_readings"]:
-        parts.append(
-            f"{figures['ties']} tie lines with {figures['crossings']} crossings and {figures['base_readings']} sets of "
-            f"base readings bring the standard error of a line from {figures['se_without_ties']:.2g} to "
-            f"{figures['se']:.2g} {unit}"
+        values.write_rows(
+            "OFFSETS", OFFSET_FIELDS, [[getattr(row, name) for name in OFFSET_FIELDS] for row in record.table]
         )
-    return f"{channel}: {', '.join(parts) or 'no drift, tie lines or base readings'}.".replace(" .", ".").replace(
-        "  ", " "
-    )
+        values.log(record, readings.units)

@@ -34,5 +34,5 @@ class FlagOutliers(SurveyAlgorithm):
             readings, channels=values.channels, threshold=values.threshold, progress=progress
         )
         values.write_readings("OUTPUT", flagged, crs)
-        values.results["FLAGGED"] = record["figures"]["flagged"]
-        feedback.pushInfo(f"{record['figures']['flagged']} of {len(readings)} readings flagged.")
+        values.results["FLAGGED"] = record.figures.flagged
+        values.log(record, readings.units)

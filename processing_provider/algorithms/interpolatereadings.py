@@ -45,8 +45,7 @@ class InterpolateReadings(SurveyAlgorithm):
         result = interpolate_readings(
             readings, values.channel, lattice, method=values.method, max_gap_m=values.max_gap, progress=progress
         )
-        for text in result.record["left_out"]:
-            feedback.pushWarning(text)
+        values.log(result.record, readings.units)
         unit, name = readings.units.get(values.channel, ""), values.channel
         values.write_map("OUTPUT", result.value_blocks, crs, unit=unit, name=name)
         if values.wants("STANDARD_ERROR"):

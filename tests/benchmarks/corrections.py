@@ -163,7 +163,7 @@ def corrections(site: Site) -> dict[str, Corrected]:
     walked = site.walk()
     lines = lines_of(walked.readings)
     common, record = align_opposing(flag_outliers(walked.readings)[0], **COMMON_LAG)
-    whole = round(record["figures"]["shift_m"] / lines.step_m) * lines.step_m
+    whole = round(record.figures.shift_m / lines.step_m) * lines.step_m
     found = {
         "nothing": Corrected.of(walked, lines, walked.readings, np.zeros(len(lines))),
         "**Turnrow's default**": by_turnrow(walked),
@@ -218,7 +218,7 @@ def lag_errors(walked: walk.Walk) -> dict[str, float]:
     behind = walked.readings.heading * (walked.readings.v_m - walked.true_v)
     truth = float(np.mean(behind[survey]))
     clean, _ = flag_outliers(walked.readings)
-    estimate = -align_opposing(clean, **COMMON_LAG)[1]["figures"]["estimate_m"]
+    estimate = -align_opposing(clean, **COMMON_LAG)[1].figures.estimate_m
     lines = lines_of(clean)
     matrix = matrix_of(clean, lines)
     first_out = lines.heading[lines.pairs[:, 0]] > 0
@@ -261,7 +261,7 @@ def coverage(walked: walk.Walk, size_m: float) -> dict[str, float]:
     moved, _ = align_opposing(flag_outliers(walked.readings)[0])
     done, record = balance_traverses(moved)
     lines = lines_of(done)
-    of_line = {row["line"]: (row["offset"], row["standard_error"]) for row in record["table"]}
+    of_line = {row.line: (row.offset, row.standard_error) for row in record.table}
     offset, error = np.array([of_line[number] for number in lines.line]).T
     levels = walked.offset[lines.line - 1] + by_line(lines, walked.drift)
     rows = np.flatnonzero(done.in_use & (lines.owner >= 0))

@@ -80,7 +80,7 @@ def one_block(seed: int, ties: bool, base_every: int, one_spot: bool) -> dict[st
         result[f"levels: {model}"] = np.std(levels(balanced, truth))
         result[f"map: {model}"] = map_error(balanced, truth)
         if model == "offset":
-            offset, error = (np.array([r[k] for r in record["table"]]) for k in ("offset", "standard_error"))
+            offset, error = (np.array([getattr(r, k) for r in record.table]) for k in ("offset", "standard_error"))
             within = float(np.mean(np.abs(true - offset) < 2 * error)), float(np.mean(error)), taken
             own = offset[readings.grid]
             level = readings.replace(channels={"eca": readings.channels["eca"] - own})

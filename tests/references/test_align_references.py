@@ -35,7 +35,7 @@ def test_integer_lag_of_numpy_correlate_agrees_within_half_a_reading(lag):
     readings, values = lines(lag)
     out, back = values[0] - values[0].mean(), values[1] - values[1].mean()
     apart = (np.argmax(np.correlate(out, back, "full")) - (len(out) - 1)) / RATE
-    found = align_opposing(readings)[1]["figures"]["estimate_m"]
+    found = align_opposing(readings)[1].figures.estimate_m
     assert 2 * -found == pytest.approx(apart, abs=0.5 / RATE)
 
 
@@ -47,6 +47,6 @@ def test_registration_of_scikit_image_agrees(lag):
     taper = np.hanning(values.shape[1])
     out, back = ((values[k] - values[k].mean()) * taper for k in (0, 1))
     shift, _, _ = phase_cross_correlation(out[None, :], back[None, :], upsample_factor=50, normalization=None)
-    found = align_opposing(readings)[1]["figures"]["estimate_m"]
+    found = align_opposing(readings)[1].figures.estimate_m
     assert 2 * -found == pytest.approx(shift[1] / RATE, abs=0.5 / RATE)
     assert -found == pytest.approx(lag, abs=0.02)

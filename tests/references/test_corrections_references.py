@@ -54,7 +54,7 @@ def test_a_shift_of_whole_readings_is_what_phase_correlation_finds(readings):
     lag = readings / RATE / 2
     table, values = survey(lag)
     assert lags_of_scikit_image(values) == pytest.approx(lag)
-    found = align_opposing(table)[1]["figures"]["estimate_m"]
+    found = align_opposing(table)[1].figures.estimate_m
     # An autocorrelation is even, so the parabola through three points of its peak has its top on the whole reading.
     assert -found == pytest.approx(lag, abs=0.01 / RATE)
 
@@ -69,7 +69,7 @@ def test_phase_correlation_is_off_by_metres_on_walked_lines_and_the_alignment_is
     values[1::2] = values[1::2, ::-1].copy()  # walked back
     wrong = lags_of_scikit_image(values) - 0.4
     assert np.sqrt(np.mean(wrong**2)) > 1.0
-    found = align_opposing(outliers.flag_outliers(readings)[0])[1]["figures"]["estimate_m"]
+    found = align_opposing(outliers.flag_outliers(readings)[0])[1].figures.estimate_m
     assert -found == pytest.approx(0.4, abs=1 / RATE)
 
 
@@ -107,4 +107,4 @@ def test_method_median_takes_line_medians_to_a_local_straight_line_of_numpy():
     window = [np.exp(-(((u - at) / (4 * 0.5)) ** 2) / 4) for at in u]
     level = [np.polyval(np.polyfit(u, middle, 1, w=w), at) for w, at in zip(window, u)]
     expected = middle - level - np.mean(middle - level)
-    np.testing.assert_allclose([row["offset"] for row in record["table"]], expected, atol=1e-9)
+    np.testing.assert_allclose([row.offset for row in record.table], expected, atol=1e-9)

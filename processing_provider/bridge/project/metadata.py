@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Mapping, Sequence
+from typing import Sequence
 
 from qgis.core import QgsBox3d, QgsLayerMetadata, QgsRasterLayer
 
+from ...engine.core import Record
+from ...engine.interpolate import MapRecord
 from ..report import CAUTIONS
 
 KEYWORDS = ("electromagnetic survey", "apparent conductivity", "archaeology", "geophysical survey")
@@ -60,13 +62,13 @@ def describe(layer, kind: str, site: str, unit: str = "", history: Sequence[str]
     return metadata
 
 
-def history_lines(records: Sequence[Mapping]) -> list[str]:
+def history_lines(records: Sequence[Record]) -> list[str]:
     """Return a line for each step with its options, such as ``flagoutliers: threshold = 6``."""
     lines = []
     for record in records:
-        options = {**{k: record[k] for k in ("channel",) if k in record}, **(record.get("options") or {})}
+        options = {**({"channel": record.channel} if isinstance(record, MapRecord) else {}), **record.options}
         said = ", ".join(f"{name} = {_text(value)}" for name, value in options.items())
-        lines.append(f"{record['step']}: {said}" if said else record["step"])
+        lines.append(f"{record.step}: {said}" if said else record.step)
     return lines
 
 

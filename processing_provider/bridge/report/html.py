@@ -10,24 +10,13 @@ from typing import Mapping, Optional, Sequence
 
 import numpy as np
 
-from ...engine.core import Finding, Readings, walk_again_count, whole_file
+from ...engine.core import Finding, Readings, Record, walk_again_count, whole_file
 from ...engine.geometry import BlockRaster
 from ..style import SEQUENTIAL
 from .cautions import CAUTIONS
 from .figures import map_figure, matplotlib_is_there, profiles_figure
-from .step_sentences import sentences_of
 
 TEMPLATE = "report.html.j2"
-STEP_TITLES = {
-    "readlog": "Logs read",
-    "placereadings": "Readings placed on the ground",
-    "flagoutliers": "Outlying readings flagged",
-    "alignopposing": "Opposing traverses aligned",
-    "balancetraverses": "Traverses balanced",
-    "balancegrids": "Neighbouring grids balanced",
-    "convertreadings": "Readings converted",
-    "interpolatereadings": "Interpolated to rasters",
-}
 NO_FIGURES = (
     "The maps and profiles are not drawn here, because the Python package matplotlib is missing. Install it into "
     "QGIS's Python and run again; the rasters and layers beside this report are complete."
@@ -81,8 +70,8 @@ class ReportContent:
     corners : sequence of mappings
         ``grid corner residual_x_m residual_y_m``.
     findings : sequence of Finding
-    records : sequence of mappings
-        One a step: ``step options figures table``.
+    records : sequence of Record
+        One a step.
     inputs : sequence of mappings
         ``path bytes sha256``.
     versions : mapping
@@ -100,7 +89,7 @@ class ReportContent:
     failed: Sequence[str] = ()
     corners: Sequence[Mapping] = ()
     findings: Sequence[Finding] = ()
-    records: Sequence[Mapping] = ()
+    records: Sequence[Record] = ()
     inputs: Sequence[Mapping] = ()
     versions: Mapping[str, str] = field(default_factory=dict)
     profiles: Optional[Readings] = None
@@ -229,17 +218,19 @@ def _profile_images(content: ReportContent) -> list[dict]:
     return images
 
 
-def _step(record: Mapping, channels: Mapping[str, str]) -> dict:
-    table = record.get("table") or []
-    names = list(table[0]) if table else []
+def _step(record: Record, channels: Mapping[str, str]) -> dict:
+    content = record.as_json()
+    table, figures = content.get("table"), content["figures"]
+    rows = table if isinstance(table, list) else []
+    names = list(rows[0]) if rows else []
     return {
-        "id": record["step"],
-        "title": STEP_TITLES[record["step"]] + (f": {record['channel']}" if "channel" in record else ""),
-        "options": _pairs(record.get("options") or {}, "automatic", channels),
-        "figures": _pairs(record.get("figures") or {}, "", channels),
-        "said": sentences_of(record, channels),
+        "id": record.step,
+        "title": record.title + (f": {content['channel']}" if "channel" in content else ""),
+        "options": _pairs(record.options, "automatic", channels),
+        "figures": _pairs(figures if isinstance(figures, Mapping) else {}, "", channels),
+        "said": [*record.sentences(channels), *record.warnings(channels)],
         "names": names,
-        "rows": [[row[name] for name in names] for row in table],
+        "rows": [[row[name] for name in names] for row in rows],
     }
 
 

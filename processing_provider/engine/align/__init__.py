@@ -1,5 +1,6 @@
 """Where along the traverse each reading was taken: the lag of the instrument and the walk of each line."""
 
-from .align import align_grids, align_opposing
+from .align import align_opposing
+from .record import AlignRecord
 
-__all__ = ["align_grids", "align_opposing"]
+__all__ = ["AlignRecord", "align_opposing"]

@@ -2,12 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Callable, Optional, Sequence
+from dataclasses import replace
+from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import PLACE, GridStore, Lines, Readings, check_channels, check_finite, flag_bit, grid_by_grid, lines_of
+from ..core import (
+    PLACE,
+    GridStore,
+    Lines,
+    Progress,
+    Readings,
+    check_channels,
+    check_finite,
+    flag_bit,
+    for_tables,
+    lines_of,
+)
 from .lag import correlate, estimate_of, opposite
+from .record import AlignedGrid, AlignedLine, AlignFigures, AlignRecord
 from .tie_evidence import told_by_ties
 from .walk import Walking, walking_errors
 
@@ -15,14 +28,15 @@ LEAST_LINES, LEAST_LENGTH_M = 3, 4.0
 """Fewer or shorter lines tell nothing about how each was walked."""
 
 
+@for_tables
 def align_opposing(
-    readings: Readings,
+    grids: GridStore,
     *,
     channels: Optional[Sequence[str]] = None,
     shift_m: Optional[float] = None,
     per_traverse: bool = True,
-    progress: Optional[Callable[[float], None]] = None,
-) -> tuple[Readings, dict]:
+    progress: Progress = None,
+) -> AlignRecord:
     """Move every reading along its traverse by the lag of the instrument, and each line by how it was walked.
 
     A reading moves by ``heading * shift_m`` along the traverse: v' = v + heading * shift_m. A logger that writes a
@@ -44,17 +58,9 @@ def align_opposing(
 
     Returns
     -------
-    Readings, dict
+    Readings, AlignRecord
         Moved readings (``v_m`` and, where there is a map position, ``x`` and ``y``; with ``per_traverse`` the standard
-        error of the place in ``se``) and the record. ``figures``:
-        ``shift_m`` applied, ``estimate_m``, ``shift_error_m`` (standard error), ``pairs``, ``correlation_before``
-        and ``correlation_after`` (of band-passed opposite neighbours, the shift alone), ``came_in`` and ``went_out``
-        (readings that crossed the edges of the grid and lost or took the flag ``overrun``), ``remark``,
-        ``per_traverse_sd_m`` (how far readings are off along their lines besides the shift), ``position_error_m``
-        (standard error of a reading's place along its line after all), ``lines_moved``. ``table``: a row a grid.
-        ``lines``: a row a line with ``grid``, ``line``, ``run``, ``shift_m`` (mean), ``stretch_m`` (how much longer
-        the line becomes), ``largest_m`` (the largest of its moves), ``standard_error_m``, ``moved``; what is told
-        there comes on top of the shift of all lines.
+        error of the position in ``se``) and the record.
 
     Raises
     ------
@@ -77,62 +83,54 @@ def align_opposing(
     ----------
     Efron, B., Stein, C., 1981. The jackknife estimate of variance. Annals of Statistics 9(3), 586-596.
     """
-    options = {"channels": channels, "shift_m": shift_m, "per_traverse": per_traverse, "progress": progress}
-    return grid_by_grid(readings, lambda grids: align_grids(grids, **options))
-
-
-def align_grids(
-    grids: GridStore,
-    *,
-    channels: Optional[Sequence[str]] = None,
-    shift_m: Optional[float] = None,
-    per_traverse: bool = True,
-    progress: Optional[Callable[[float], None]] = None,
-) -> dict:
-    """Do what ``align_opposing`` does to the grids of a store; return the record."""
     chosen = check_channels(channels, grids.channels)
     given = None if shift_m is None else check_finite("shift_m", shift_m)
-    figures = {"shift_m": given or 0.0, "estimate_m": None, "shift_error_m": None, "pairs": 0,
-               "correlation_before": None, "correlation_after": None, "came_in": 0, "went_out": 0,
-               "remark": "The shift was given.", "per_traverse_sd_m": None, "position_error_m": None,
-               "lines_moved": 0}  # fmt: skip
-    table, correlations, shows = [], [], True
-    told = progress or (lambda share: None)
+    figures, shows = AlignFigures(given or 0.0, remark="The shift was given."), True
+    table, correlations = [], []
+    report = progress or (lambda fraction: None)
     for i, (name, part) in enumerate(grids.items()):
         lines = lines_of(part)
         if given is None:
             correlations += correlate(part, lines, chosen)
-        table.append({"grid": name, "pairs": len(opposite(lines)), "shift_m": 0.0, "came_in": 0, "went_out": 0,
-                      "remark": "" if len(opposite(lines)) else _lone(lines)})  # fmt: skip
-        told((i + 1) / (2 * len(grids.names)))
+        pairs = len(opposite(lines))
+        table.append(AlignedGrid(name, pairs, 0.0, 0, 0, "" if pairs else _lone(lines)))
+        report((i + 1) / (2 * len(grids.names)))
     if given is None:
         estimate, shows = estimate_of(correlations, len(chosen))
-        figures.update(estimate)
+        figures = AlignFigures(**vars(estimate))
     walks = _Walks(chosen if per_traverse and shows else ())
     for i, (name, part) in enumerate(grids.items()):
         lines = lines_of(part)
-        move = np.where(lines.owner >= 0, part.heading * figures["shift_m"], 0.0)
+        move = np.where(lines.owner >= 0, part.heading * figures.shift_m, 0.0)
         own, error = walks.moves(name, part, lines, move)
         move += own
         moved = _moved(part, lines, move) if move.any() else part
         if move.any():
-            table[i].update(shift_m=figures["shift_m"], **_crossings_counted(part, moved))
+            came_in, went_out = _crossings_counted(part, moved)
+            table[i] = replace(table[i], shift_m=figures.shift_m, came_in=came_in, went_out=went_out)
         if per_traverse:
             moved = moved.replace(se={**moved.se, PLACE: error})
         grids.put(name, moved)
-        told((len(grids.names) + i + 1) / (2 * len(grids.names)))
-    figures.update(walks.figures())
-    figures.update({word: sum(row[word] for row in table) for word in ("pairs", "came_in", "went_out")})
+        report((len(grids.names) + i + 1) / (2 * len(grids.names)))
+    figures = replace(
+        walks.added(figures),
+        pairs=sum(row.pairs for row in table),
+        came_in=sum(row.came_in for row in table),
+        went_out=sum(row.went_out for row in table),
+    )
     options = {"channels": list(chosen), "shift_m": given, "per_traverse": bool(per_traverse)}
-    return {"step": "alignopposing", "options": options, "figures": figures, "table": table, "lines": walks.rows}
+    return AlignRecord(options, figures, tuple(table), tuple(walks.rows))
 
 
 class _Walks:
     """How the lines of one grid after the other were walked, as some channels tell it; without channels nothing is."""
 
     def __init__(self, channels: Sequence[str]):
-        self._channels, self.rows = channels, []
-        self._squares, self._weights, self._usual = [], [], []
+        self._channels = channels
+        self.rows: list[AlignedLine] = []
+        self._squares: list[float] = []
+        self._weights: list[int] = []
+        self._usual: list[float] = []
 
     def moves(self, name: str, part: Readings, lines: Lines, move: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return what the readings (n,) of a grid move by, after they have moved by ``move``, and the standard errors
@@ -157,24 +155,24 @@ class _Walks:
         self._usual.append(walking.usual_sd_m)
         return walking.moves(fresh.owner, moved.v_m), walking.errors(fresh.owner, moved.v_m)
 
-    def figures(self) -> dict:
-        """Return the figures of all grids."""
+    def added(self, figures: AlignFigures) -> AlignFigures:
+        """Return the figures with those of the lines of all grids."""
         if not self.rows:
-            return {}
-        return {
-            "per_traverse_sd_m": float(np.sqrt(np.average(np.square(self._usual), weights=self._weights))),
-            "position_error_m": float(np.sqrt(np.sum(self._squares) / np.sum(self._weights))),
-            "lines_moved": sum(row["moved"] for row in self.rows),
-        }
+            return figures
+        return replace(
+            figures,
+            per_traverse_sd_m=float(np.sqrt(np.average(np.square(self._usual), weights=self._weights))),
+            position_error_m=float(np.sqrt(np.sum(self._squares) / np.sum(self._weights))),
+            lines_moved=sum(row.moved for row in self.rows),
+        )
 
 
-def _line_rows(grid: str, lines: Lines, walking: Walking) -> list[dict]:
+def _line_rows(grid: str, lines: Lines, walking: Walking) -> list[AlignedLine]:
     away = walking.v - walking.v.mean()
     stretch = walking.ahead_m @ away / (away @ away) * np.ptp(walking.v)
     columns = (lines.line, lines.run, walking.ahead_m.mean(axis=1), stretch, np.abs(walking.ahead_m).max(axis=1),
                np.sqrt(np.mean(walking.standard_error_m**2, axis=1)), walking.moved)  # fmt: skip
-    names = ("line", "run", "shift_m", "stretch_m", "largest_m", "standard_error_m", "moved")
-    return [{"grid": grid, **dict(zip(names, row))} for row in zip(*(c.tolist() for c in columns))]
+    return [AlignedLine(grid, *row) for row in zip(*(c.tolist() for c in columns))]
 
 
 def _lone(lines: Lines) -> str:
@@ -190,9 +188,10 @@ def _moved(part: Readings, lines: Lines, move: np.ndarray) -> Readings:
     return moved.replace(x=part.x + dx, y=part.y + dy)
 
 
-def _crossings_counted(part: Readings, moved: Readings) -> dict:
+def _crossings_counted(part: Readings, moved: Readings) -> tuple[int, int]:
+    """Return how many readings lost the flag ``overrun``, and how many took it."""
     before, after = part.has_flag("overrun"), moved.has_flag("overrun")
-    return {"came_in": int(np.count_nonzero(before & ~after)), "went_out": int(np.count_nonzero(after & ~before))}
+    return int(np.count_nonzero(before & ~after)), int(np.count_nonzero(after & ~before))
 
 
 def _crossed(moved: Readings, part: Readings, lines: Lines) -> Readings:

@@ -80,11 +80,23 @@ def _products(out, back, out_known, back_known, reach: int) -> tuple[np.ndarray,
     return at_lags(out, back), np.sqrt(at_lags(out**2, back_known) * at_lags(out_known, back**2))
 
 
-def estimate_of(correlations: list[Correlation], channels: int) -> tuple[dict, bool]:
-    """Return the figures of the estimate (shift, error, correlation, remark) and whether neighbours show anything."""
+@dataclass(frozen=True)
+class LagEstimate:
+    """The shift, its standard error and correlation; fields as in ``AlignFigures``."""
+
+    shift_m: float = 0.0
+    estimate_m: Optional[float] = None
+    shift_error_m: Optional[float] = None
+    correlation_before: Optional[float] = None
+    correlation_after: Optional[float] = None
+    remark: str = ""
+
+
+def estimate_of(correlations: list[Correlation], channels: int) -> tuple[LagEstimate, bool]:
+    """Return the estimate and whether neighbours show anything."""
     pooled = _pool(correlations, channels)
     if pooled is None:
-        return {"remark": "No line has an opposite neighbour with contrast: nothing to align."}, False
+        return LagEstimate(remark="No line has an opposite neighbour with contrast: nothing to align."), False
     pairs = len(pooled.product)
     n = min(BLOCKS, pairs)
     block = np.repeat(np.arange(n), [len(part) for part in np.array_split(np.arange(pairs), n)])
@@ -98,10 +110,9 @@ def estimate_of(correlations: list[Correlation], channels: int) -> tuple[dict, b
     if not unknown and abs(lag) <= PROOF * lag_error:
         remark = (f"The shift found, {lag / 2:+.3f} m, is within two standard errors ({lag_error / 2:.3f} m): it was "
                   "not applied.")  # fmt: skip
-    figures = {"shift_m": 0.0 if remark else float(lag / 2), "estimate_m": float(lag / 2),
-               "shift_error_m": float(lag_error / 2), "correlation_before": before,
-               "correlation_after": before if remark else float(height), "remark": remark}  # fmt: skip
-    return figures, not unknown
+    after = before if remark else float(height)
+    shift, error = float(lag / 2), float(lag_error / 2)
+    return LagEstimate(0.0 if remark else shift, shift, error, before, after, remark), not unknown
 
 
 def _unknown(shift: float, height: float, height_error: float, blocks: int) -> str:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Callable, Optional, Sequence
+from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import GridStore, Lines, Readings, check_channels, check_choice, grid_by_grid, kind_code, lines_of
+from ..core import GridStore, Lines, Progress, Readings, check_channels, check_choice, for_tables, kind_code, lines_of
 from .direction_offset import above_smooth_level, direction_offset
 from .drift import drift_at
 from .line_levels import Levels, fit_levels
+from .record import BalanceFigures, BalanceRecord, LineOffset
 from .tie_crossings import Marks, marks_of
 
 METHODS = ("neighbours and ties", "neighbours", "median", "direction only")
@@ -49,14 +50,15 @@ class _Correction:
     marks: Optional[Marks] = None
 
 
+@for_tables
 def balance_traverses(
-    readings: Readings,
+    grids: GridStore,
     *,
     channels: Optional[Sequence[str]] = None,
     method: str = "neighbours and ties",
     drift: bool = True,
-    progress: Optional[Callable[[float], None]] = None,
-) -> tuple[Readings, dict]:
+    progress: Progress = None,
+) -> BalanceRecord:
     """Take off what whole traverses are too high or too low, and the drift; the mean of each grid stays.
 
     Parameters
@@ -80,14 +82,9 @@ def balance_traverses(
 
     Returns
     -------
-    Readings, dict
+    Readings, BalanceRecord
         Balanced readings (``raw`` keeps the values as logged, ``se`` takes up the standard error of the offsets)
-        and the record. ``figures`` by channel: ``direction_offset`` (out minus back, taken off half each way),
-        ``direction_error``, ``offset_sd`` (of the lines), ``prior_sd`` and ``ground_step`` (widths of the priors),
-        ``drift_sd``, ``ties``, ``crossings`` and ``base_readings`` (standing sets) used, ``se`` (median standard
-        error of the lines) and ``se_without_ties`` (what it were without ties and base readings).
-        ``table``: ``grid line run channel heading offset standard_error drift based_on``; ``offset`` is the mean
-        that was subtracted from the line, ``drift`` the part of it that changes with time.
+        and the record.
 
     Raises
     ------
@@ -120,22 +117,10 @@ def balance_traverses(
     Holland, P.W., Welsch, R.E., 1977. Robust regression using iteratively reweighted least-squares. Communications in
     Statistics - Theory and Methods 6(9), 813-827.
     """
-    options = {"channels": channels, "method": method, "drift": drift, "progress": progress}
-    return grid_by_grid(readings, lambda grids: balance_lines(grids, **options))
-
-
-def balance_lines(
-    grids: GridStore,
-    *,
-    channels: Optional[Sequence[str]] = None,
-    method: str = "neighbours and ties",
-    drift: bool = True,
-    progress: Optional[Callable[[float], None]] = None,
-) -> dict:
-    """Do what ``balance_traverses`` does to the grids of a store; return the record."""
     check_choice("method", method, METHODS)
     chosen = check_channels(channels, grids.channels)
-    corrections, tables = ({channel: [] for channel in chosen} for _ in range(2))
+    corrections: dict[str, list[_Correction]] = {channel: [] for channel in chosen}
+    tables: dict[str, list[LineOffset]] = {channel: [] for channel in chosen}
     for i, (name, part) in enumerate(grids.items()):
         grid = _grid(name, part, chosen, drift)
         for channel in chosen:
@@ -148,8 +133,7 @@ def balance_lines(
             progress((i + 1) / len(grids.names))
     figures = {channel: _figures(corrections[channel]) for channel in chosen}
     options = {"channels": list(chosen), "method": method, "drift": bool(drift)}
-    table = [row for channel in chosen for row in tables[channel]]
-    return {"step": "balancetraverses", "options": options, "figures": figures, "table": table}
+    return BalanceRecord(options, figures, tuple(row for channel in chosen for row in tables[channel]))
 
 
 def levels_of(part: Readings, channel: str) -> Optional[tuple[Lines, Levels, Marks]]:
@@ -248,17 +232,16 @@ def _apply(part: Readings, lines: Lines, channel: str, one: _Correction) -> Read
     return part.with_channel(channel, part.channels[channel] - one.taken, se=error)
 
 
-def _rows(grid: _Grid, channel: str, one: _Correction) -> list[dict]:
+def _rows(grid: _Grid, channel: str, one: _Correction) -> list[LineOffset]:
     lines = grid.lines
+    columns = (lines.line, lines.run, lines.heading, one.offset, one.error, one.drift)
     return [
-        {"grid": grid.name, "line": int(lines.line[i]), "run": int(lines.run[i]), "channel": channel,
-         "heading": int(lines.heading[i]), "offset": float(one.offset[i]), "standard_error": float(one.error[i]),
-         "drift": float(one.drift[i]), "based_on": one.based_on[i]}
-        for i in range(len(lines))
-    ]  # fmt: skip
+        LineOffset(grid.name, int(line), int(run), channel, int(heading), float(offset), float(error), float(drift), on)
+        for (line, run, heading, offset, error, drift), on in zip(zip(*columns), one.based_on)
+    ]
 
 
-def _figures(corrections: list[_Correction]) -> dict:
+def _figures(corrections: list[_Correction]) -> BalanceFigures:
     """Return the figures of a channel; those of several grids are means weighed by their lines."""
     offsets = np.concatenate([one.offset for one in corrections]) if corrections else np.zeros(0)
     fitted = [one for one in corrections if one.levels is not None]
@@ -270,18 +253,18 @@ def _figures(corrections: list[_Correction]) -> dict:
         sizes = [len(one.offset) for one in known]
         return float(np.average([what(one) for one in known], weights=sizes)) if known else None
 
-    return {
-        "direction_offset": middle(told, lambda one: one.direction[0]),
-        "direction_error": middle(told, lambda one: one.direction[1]),
-        "offset_sd": float(offsets.std()) if len(offsets) else None,
-        "prior_sd": middle(fitted, lambda one: one.levels.offset_width),
-        "ground_step": middle(fitted, lambda one: one.levels.ground_width),
-        "drift_sd": middle(fitted, lambda one: one.levels.drift_width),
-        "ties": sum(len(m.tie_rows) for m in marks),
-        "crossings": sum(int(np.count_nonzero(m.tie >= 0)) for m in marks),
-        "base_readings": sum(len(m.base_rows) for m in marks),
-        "se": float(np.median(np.concatenate([one.error for one in fitted]))) if fitted else None,
-        "se_without_ties": (
+    return BalanceFigures(
+        direction_offset=middle(told, lambda one: one.direction[0]),
+        direction_error=middle(told, lambda one: one.direction[1]),
+        offset_sd=float(offsets.std()) if len(offsets) else None,
+        prior_sd=middle(fitted, lambda one: one.levels.offset_width),
+        ground_step=middle(fitted, lambda one: one.levels.ground_width),
+        drift_sd=middle(fitted, lambda one: one.levels.drift_width),
+        ties=sum(len(m.tie_rows) for m in marks),
+        crossings=sum(int(np.count_nonzero(m.tie >= 0)) for m in marks),
+        base_readings=sum(len(m.base_rows) for m in marks),
+        se=float(np.median(np.concatenate([one.error for one in fitted]))) if fitted else None,
+        se_without_ties=(
             float(np.median(np.concatenate([one.levels.error_alone for one in fitted]))) if fitted else None
         ),
-    }
+    )

@@ -33,9 +33,10 @@ from .readings import (
     flag_words,
     kind_code,
 )
+from .records import Record, counted, with_unit
 from .register import GridEntry, parse_register
 from .scheme import HEADINGS, PATTERNS, Scheme
-from .store import Blocks, GridStore, ValuesInUse, grid_by_grid, scratch_folder
+from .store import Blocks, Correction, GridStore, ValuesInUse, for_tables, grid_by_grid, scratch_folder
 from .text_file import read_text
 from .tie_profile import HALF_WINDOW_M, is_across, lines_at, mean_within, profile_of, recordings
 from .walk_model import CARRIED, CART, INSTRUMENT, PLATFORMS, Instrument, Platform, platform_named, walk_shapes
@@ -47,6 +48,7 @@ __all__ = [
     "CART",
     "Cancelled",
     "Code",
+    "Correction",
     "Edits",
     "EngineError",
     "FIELDS",
@@ -73,6 +75,7 @@ __all__ = [
     "Platform",
     "Progress",
     "Readings",
+    "Record",
     "Run",
     "SAME_PLACE",
     "SEVERITIES",
@@ -84,6 +87,7 @@ __all__ = [
     "check_finite",
     "check_positive",
     "concatenate",
+    "counted",
     "difference_of_gaussians",
     "edited_notes",
     "edits_as_json",
@@ -91,6 +95,7 @@ __all__ = [
     "flag_bit",
     "flag_by_hand",
     "flag_words",
+    "for_tables",
     "grid_by_grid",
     "is_across",
     "kind_code",
@@ -120,4 +125,5 @@ __all__ = [
     "walk_again_count",
     "walk_shapes",
     "whole_file",
+    "with_unit",
 ]

@@ -2,19 +2,43 @@
 
 from __future__ import annotations
 
+import inspect
 import shutil
 import tempfile
 import weakref
 from contextlib import contextmanager
 from dataclasses import fields
+from functools import wraps
 from pathlib import Path
-from typing import Callable, Iterable, Iterator, Mapping, Optional, Sequence, TypeVar
+from typing import TYPE_CHECKING, Callable, Iterable, Iterator, Mapping, Optional, Protocol, Sequence, TypeVar, cast
 
 import numpy as np
 
 from .errors import EngineError
 from .lines import grids_of
 from .readings import Readings
+
+if TYPE_CHECKING:
+    # Python 3.9 has no ParamSpec; only a checker of types needs it.
+    from typing import Concatenate, ParamSpec
+
+    Options = ParamSpec("Options")
+    Result_co = TypeVar("Result_co", covariant=True)
+
+    class Correction(Protocol[Options, Result_co]):
+        """A correction in its form for a table of readings."""
+
+        @property
+        def on_store(self) -> Callable[Concatenate[GridStore, Options], Result_co]:
+            """The correction as written, on the grids of a store."""
+
+        def __call__(
+            self, readings: Readings, *args: Options.args, **options: Options.kwargs
+        ) -> tuple[Readings, Result_co]:
+            """Return the corrected readings and the record."""
+
+else:
+    Correction = Callable
 
 MOST_BYTES = 128 * 2**20
 """What a store of grids keeps in memory, about a million readings."""
@@ -23,7 +47,7 @@ COLUMNS = tuple(
     item.name for item in fields(Readings) if item.name not in ("grids", "sources", "units", "channels", "raw", "se",
                                                                 "extras")
 )  # fmt: skip
-Told = TypeVar("Told")
+Result = TypeVar("Result")
 BY_NAME = ("channels", "raw", "se", "extras")
 
 
@@ -230,14 +254,35 @@ class _Head:
         self.names, self.count = names, len(readings)
 
 
-def grid_by_grid(readings: Readings, work: Callable[[GridStore], Told]) -> tuple[Readings, Told]:
+def for_tables(work: Callable[Concatenate[GridStore, Options], Result]) -> Correction[Options, Result]:
+    """Return the form for a table of readings of a correction that is written on a store.
+
+    A correction exists once: ``work(grids, *, options) -> record`` changes the grids of a store. What this makes of it,
+    under the same name, is ``correction(readings, *, options) -> (readings, record)``, and ``correction.on_store`` is
+    the correction as written. Its docstring describes the form for a table.
+    """
+
+    @wraps(work)
+    def correction(readings: Readings, *args: Options.args, **options: Options.kwargs) -> tuple[Readings, Result]:
+        return grid_by_grid(readings, lambda grids: work(grids, *args, **options))
+
+    own = inspect.signature(work)
+    first = inspect.Parameter("readings", inspect.Parameter.POSITIONAL_OR_KEYWORD, annotation="Readings")
+    returned = f"tuple[Readings, {own.return_annotation}]"
+    signature = own.replace(parameters=[first, *list(own.parameters.values())[1:]], return_annotation=returned)
+    vars(correction).update(on_store=work, __signature__=signature)
+    return cast("Correction[Options, Result]", correction)
+
+
+def grid_by_grid(readings: Readings, work: Callable[[GridStore], Result]) -> tuple[Readings, Result]:
     """Have work that goes grid by grid done on one table; return the table as it is then, and what the work returns."""
     before, store = {name: (rows, part) for name, rows, part in grids_of(readings)}, GridStore()
     nothing = readings.take(np.zeros(0, int))
     for name in readings.grids:
         store.put(name, before[name][1] if name in before else nothing)
-    told = work(store)
-    return (_put_back(readings, before.values(), [store.get(name) for name in before]) if before else readings), told
+    result = work(store)
+    after = [store.get(name) for name in before]
+    return (_put_back(readings, before.values(), after) if before else readings), result
 
 
 def _put_back(readings: Readings, before: Iterable[tuple], after: Sequence[Readings]) -> Readings:

@@ -1,5 +1,6 @@
 """Outlying readings."""
 
-from .outliers import flag_grids, flag_outliers
+from .outliers import flag_outliers
+from .record import FlagRecord
 
-__all__ = ["flag_grids", "flag_outliers"]
+__all__ = ["FlagRecord", "flag_outliers"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Callable, Optional, Sequence
+from typing import Optional, Sequence
 
 import numpy as np
 
@@ -10,14 +10,16 @@ from ..core import (
     INSTRUMENT,
     GridStore,
     Lines,
+    Progress,
     Readings,
     check_channels,
     check_positive,
-    grid_by_grid,
+    for_tables,
     least_step,
     lines_of,
     noise_of_runs,
 )
+from .record import FlagFigures, FlaggedGrid, FlagRecord
 
 HALF_WINDOWS = (2, 3)
 """Running medians of 5 readings (for one or two outlying readings in a row) and of 7 (for three)."""
@@ -36,13 +38,14 @@ ALOOF = 1 / 3
 does not."""
 
 
+@for_tables
 def flag_outliers(
-    readings: Readings,
+    grids: GridStore,
     *,
     channels: Optional[Sequence[str]] = None,
     threshold: float = 6.0,
-    progress: Optional[Callable[[float], None]] = None,
-) -> tuple[Readings, dict]:
+    progress: Progress = None,
+) -> FlagRecord:
     """Flag isolated readings as ``outlier``; their values stay as they are.
 
     Parameters
@@ -58,10 +61,8 @@ def flag_outliers(
 
     Returns
     -------
-    Readings, dict
-        The same readings, outliers flagged, and the record: ``figures`` with ``flagged``, ``readings`` (in use
-        before) and ``noise`` (by channel, median of the grids, in the channel's unit); ``table`` a row a grid and
-        channel.
+    Readings, FlagRecord
+        The same readings, outliers flagged, and the record.
 
     Raises
     ------
@@ -78,43 +79,33 @@ def flag_outliers(
     the threshold times the noise of the five, is no ground, also on the flank of iron. Noise comes from second
     differences along the traverses.
     """
-    options = {"channels": channels, "threshold": threshold, "progress": progress}
-    return grid_by_grid(readings, lambda grids: flag_grids(grids, **options))
-
-
-def flag_grids(
-    grids: GridStore,
-    *,
-    channels: Optional[Sequence[str]] = None,
-    threshold: float = 6.0,
-    progress: Optional[Callable[[float], None]] = None,
-) -> dict:
-    """Do what ``flag_outliers`` does to the grids of a store; return the record."""
     threshold = check_positive("threshold", threshold)
     chosen = check_channels(channels, grids.channels)
-    figures, table = {"flagged": 0, "readings": 0}, []
+    flagged, used, table = 0, 0, []
     for i, (name, part) in enumerate(grids.items()):
         lines, outlying = lines_of(part), np.zeros(len(part), bool)
         for channel in chosen:
             found, noise = _outlying(part, lines, part.channels[channel], threshold)
             outlying[found] = True
-            table.append({"grid": name, "channel": channel, "flagged": len(found), "noise": noise})
-        figures["flagged"] += int(np.count_nonzero(outlying))
-        figures["readings"] += int(np.count_nonzero(part.in_use))
+            table.append(FlaggedGrid(name, channel, len(found), noise))
+        flagged += int(np.count_nonzero(outlying))
+        used += int(np.count_nonzero(part.in_use))
         grids.put(name, part.with_flag("outlier", outlying))
         if progress is not None:
             progress((i + 1) / len(grids.names))
-    figures["noise"] = {c: _middle([r["noise"] for r in table if r["channel"] == c]) for c in chosen}
+    noises = {c: _middle([row.noise for row in table if row.channel == c]) for c in chosen}
     options = {"channels": list(chosen), "threshold": threshold}
-    return {"step": "flagoutliers", "options": options, "figures": figures, "table": table}
+    return FlagRecord(options, FlagFigures(flagged, used, noises), tuple(table))
 
 
-def _middle(values: list) -> Optional[float]:
+def _middle(values: Sequence[Optional[float]]) -> Optional[float]:
     known = [v for v in values if v is not None]
     return float(np.median(known)) if known else None
 
 
-def _outlying(readings: Readings, lines: Lines, values: np.ndarray, threshold: float) -> tuple[np.ndarray, object]:
+def _outlying(
+    readings: Readings, lines: Lines, values: np.ndarray, threshold: float
+) -> tuple[np.ndarray, Optional[float]]:
     """Return the rows of outlying readings and the noise (None when there are too few readings to tell)."""
     used = np.flatnonzero((readings.flag == 0) & np.isfinite(values) & (lines.owner >= 0))
     order = used[np.lexsort((readings.seq[used], lines.owner[used]))]

@@ -16,6 +16,7 @@ from .across_lines import surface_of
 from .adjoining_grids import join_sheets
 from .along_lines import Traverses, traverses_of
 from .evaluate import paint
+from .record import MapRecord
 
 ON_TRAVERSES = ("cubic", "linear", "sinc")
 METHODS = (*ON_TRAVERSES, *SCATTERED)
@@ -29,13 +30,12 @@ class RasterResult:
     ----------
     value_blocks, error_blocks : BlockRaster
         Values and standard errors in the channel's unit.
-    record : dict
-        ``step``, ``options``, ``figures`` and ``left_out`` (a sentence a grid that could not be interpolated).
+    record : MapRecord
     """
 
     value_blocks: BlockRaster
     error_blocks: BlockRaster
-    record: dict
+    record: MapRecord
 
     @cached_property
     def values(self) -> np.ndarray:
@@ -110,7 +110,7 @@ def interpolate_readings(
         painted, errors, figures = interpolate_scattered(
             readings, channel, lattice, method=method, max_gap_m=max_gap_m, progress=progress
         )
-        return RasterResult(painted, errors, _record(options, figures, []))
+        return RasterResult(painted, errors, MapRecord(options, figures, (), channel))
     if not np.isfinite(readings.u_m).any():
         raise EngineError(
             f"The readings lie on no traverses (they have no u_m and v_m), which {method} follows. Choose minimum "
@@ -124,11 +124,8 @@ def interpolate_readings(
     sheets = join_sheets(grids)
     ground = [(lines, surface_of(lines, cubic=cubic)) for lines in (*sheets, *around)]
     painted, errors = paint(sheets, ground, lattice, max_gap_m=max_gap_m, method=method, progress=progress)
-    return RasterResult(painted, errors, _record(options, _figures(readings, grids, painted), left_out))
-
-
-def _record(options: dict, figures: dict, left_out: list[str]) -> dict:
-    return {"step": "interpolatereadings", "options": options, "figures": figures, "left_out": left_out}
+    record = MapRecord(options, _figures(readings, grids, painted), tuple(left_out), channel)
+    return RasterResult(painted, errors, record)
 
 
 def _grids(readings: Readings, channel: str, cubic: bool) -> tuple[list[Traverses], list[str]]:

@@ -11,6 +11,7 @@ from ..core import PLACE, Blocks, EngineError, GridStore, Readings, concatenate
 from ..geometry import BLOCK, BlockRaster, Lattice, block_window
 from .along_lines import traverses_of
 from .interpolate import ON_TRAVERSES, RasterResult, interpolate_readings
+from .record import MapRecord
 
 MOST_READINGS = 1_000_000
 """Of a table that is interpolated at once."""
@@ -92,8 +93,7 @@ def interpolate_grids(
         table = concatenate([_usable(grids.get(name), channel) for name in names])
         _paint(table, channel, lattice, window, around, options, values, errors)
     painted = BlockRaster(lattice, values)
-    record = {"step": "interpolatereadings", "options": options, "figures": _figures(known, painted, in_use),
-              "left_out": left_out}  # fmt: skip
+    record = MapRecord(options, _figures(known, painted, in_use), tuple(left_out), channel)
     return RasterResult(painted, BlockRaster(lattice, errors), record)
 
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from typing import Callable, Optional, Sequence
+from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import EngineError, GridStore, Readings, check_channels, check_choice, grid_by_grid, robust_sd
+from ..core import EngineError, GridStore, Progress, Readings, check_channels, check_choice, for_tables, robust_sd
 from .adjustment import fit_levels, proven_bases
 from .base_stations import Bases, base_of, bases_of
 from .cosine_modes import MODES, cosines, without_plane
@@ -15,6 +15,7 @@ from .drift_within import drift_within
 from .edge_steps import Seam, seams_of
 from .line_segments import Patches, across_of, ground_of, line_errors, patches_of, scatter_of_lines
 from .observations import Terms
+from .record import GridLevel, MosaicFigures, MosaicRecord
 
 MODELS = ("offset", "offset and gain", "plane")
 PROOF = 2.0
@@ -94,14 +95,15 @@ class _Planes:
         return np.sqrt(np.maximum(np.einsum("na,nab,nb->n", design, self.covariance[grid], design), 0.0))
 
 
+@for_tables
 def balance_grids(
-    readings: Readings,
+    grids: GridStore,
     *,
     channels: Optional[Sequence[str]] = None,
     model: str = "offset",
     fixed_grid: str = "",
-    progress: Optional[Callable[[float], None]] = None,
-) -> tuple[Readings, dict]:
+    progress: Progress = None,
+) -> MosaicRecord:
     """Take off what whole grids are too high or too low, as the steps across their common edges tell.
 
     Parameters
@@ -123,14 +125,9 @@ def balance_grids(
 
     Returns
     -------
-    Readings, dict
+    Readings, MosaicRecord
         Balanced readings (``raw`` keeps the values as logged, ``se`` takes up the standard error of the grid) and the
-        record. ``figures`` by channel: ``seams``, ``step_before`` and ``step_after`` (root mean square over the
-        seams), ``drift_sd`` (left over inside the grids, as the seams tell it), ``islands`` (grids that touch no other
-        one and stay as they are) and ``remark``. ``table``: ``grid channel offset gain slope_x slope_y drift
-        standard_error neighbours based_on``. With the median c of a grid and its middle (x0, y0), the balanced value is
-        c + (value - c) / gain - offset - slope_x (x - x0) - slope_y (y - y0), less the drift of its line: survey lines
-        of a grid move against each other by a smooth curve of mean 0, whose standard deviation is ``drift``.
+        record.
 
     Raises
     ------
@@ -157,23 +154,12 @@ def balance_grids(
     differences agree with those the seams tell (``_bases``). Each grid has to have two sets, its traverses balanced
     with them (``balance_traverses``), so that the drift between the sets is off.
     """
-    options = {"channels": channels, "model": model, "fixed_grid": fixed_grid, "progress": progress}
-    return grid_by_grid(readings, lambda grids: level_grids(grids, **options))
-
-
-def level_grids(
-    grids: GridStore,
-    *,
-    channels: Optional[Sequence[str]] = None,
-    model: str = "offset",
-    fixed_grid: str = "",
-    progress: Optional[Callable[[float], None]] = None,
-) -> dict:
-    """Do what ``balance_grids`` does to the grids of a store; return the record."""
     check_choice("model", model, MODELS)
     chosen = check_channels(channels, grids.channels)
     fixed = _place_of(fixed_grid, grids.names)
-    planes, figures, table = {}, {}, []
+    planes: dict[str, _Planes] = {}
+    figures: dict[str, MosaicFigures] = {}
+    table: list[GridLevel] = []
     for i, channel in enumerate(chosen):
         planes[channel], figures[channel] = _fit(_gathered(grids, channel), model, fixed)
         table += _rows(grids, channel, planes[channel], fixed)
@@ -187,7 +173,7 @@ def level_grids(
         if progress is not None:
             progress((len(chosen) + (number + 1) / len(grids.names)) / (len(chosen) + 1))
     options = {"channels": list(chosen), "model": model, "fixed_grid": fixed_grid}
-    return {"step": "balancegrids", "options": options, "figures": figures, "table": table}
+    return MosaicRecord(options, figures, tuple(table))
 
 
 def _gathered(grids: GridStore, channel: str) -> _Survey:
@@ -235,7 +221,7 @@ def _place_of(name: str, grids: Sequence[str]) -> int:
     return list(grids).index(name)
 
 
-def _fit(survey: _Survey, model: str, fixed: int) -> tuple[_Planes, dict]:
+def _fit(survey: _Survey, model: str, fixed: int) -> tuple[_Planes, MosaicFigures]:
     """Return what comes off each grid, and the figures of the channel."""
     patches = survey.patches
     nugget, factor = ground_of(patches)
@@ -247,16 +233,16 @@ def _fit(survey: _Survey, model: str, fixed: int) -> tuple[_Planes, dict]:
     logged = patches.value * unit
     balanced = logged - planes.taken(patches.grid, np.concatenate([patches.place, logged[:, None]], axis=1))
     balanced -= np.sum(cosines(patches.across) * planes.drift[patches.grid], axis=1)
-    figures = {
-        "seams": len(seams),
-        "step_before": _steps(logged, seams),
-        "step_after": _steps(balanced, seams),
-        "drift_sd": planes.drift_sd,
-    }
     islands = [survey.grids[g] for g in np.flatnonzero(survey.measured) if not planes.neighbours[g]]
     elsewhere = [] if survey.bases is None or model == "plane" else _elsewhere(survey, planes)
-    figures.update(islands=islands, remark=_remark(survey.grids, planes, islands, elsewhere))
-    return planes, figures
+    return planes, MosaicFigures(
+        seams=len(seams),
+        step_before=_steps(logged, seams),
+        step_after=_steps(balanced, seams),
+        drift_sd=planes.drift_sd,
+        islands=tuple(islands),
+        remark=_remark(survey.grids, planes, islands, elsewhere),
+    )
 
 
 def _elsewhere(survey: _Survey, planes: _Planes) -> list[str]:
@@ -334,20 +320,27 @@ def _drift(part: Readings, channel: str, factors: np.ndarray) -> np.ndarray:
     return np.nan_to_num(drift - np.mean(drift[counted])) if counted.any() else np.zeros(len(part))
 
 
-def _rows(grids: GridStore, channel: str, planes: _Planes, fixed: int) -> list[dict]:
+def _rows(grids: GridStore, channel: str, planes: _Planes, fixed: int) -> list[GridLevel]:
     based_on = np.where(planes.neighbours > 0, "neighbours", "no neighbour").astype(object)
     based_on[planes.based] = "neighbours and base readings"
     if fixed >= 0:
         based_on[fixed] = "fixed"
     return [
-        {"grid": name, "channel": channel, "offset": float(planes.value[g, 0]),
-         "gain": float(planes.gain[g]), "slope_x": float(planes.value[g, 1]), "slope_y": float(planes.value[g, 2]),
-         "drift": float(np.sqrt(np.sum(planes.drift[g] ** 2) / 2)),
-         "standard_error": float(np.sqrt(max(planes.covariance[g, 0, 0], 0.0))),
-         "neighbours": int(planes.neighbours[g]), "based_on": based_on[g]}
+        GridLevel(
+            grid=name,
+            channel=channel,
+            offset=float(planes.value[g, 0]),
+            gain=float(planes.gain[g]),
+            slope_x=float(planes.value[g, 1]),
+            slope_y=float(planes.value[g, 2]),
+            drift=float(np.sqrt(np.sum(planes.drift[g] ** 2) / 2)),
+            standard_error=float(np.sqrt(max(planes.covariance[g, 0, 0], 0.0))),
+            neighbours=int(planes.neighbours[g]),
+            based_on=based_on[g],
+        )
         for g, (name, count) in enumerate(grids.counts.items())
         if count
-    ]  # fmt: skip
+    ]
 
 
 def _remark(grids: Sequence[str], planes: _Planes, islands: list[str], elsewhere: list[str]) -> str:

@@ -1,8 +1,10 @@
 """Line and station into metres on the ground."""
 
 from .place import REDONE_MARGIN_M, SAME_STATION, counted_stations, note_for_run, place_readings
+from .record import PlaceRecord
 
 __all__ = [
+    "PlaceRecord",
     "REDONE_MARGIN_M",
     "SAME_STATION",
     "counted_stations",

@@ -10,6 +10,7 @@ import numpy as np
 
 from ..core import KINDS, Code, Finding, Note, Readings, Run, Scheme, kind_code, notes_for
 from ..geometry import Frame
+from .record import PlacedLine, PlaceRecord
 
 SAME_STATION = 0.5
 """Stations closer than this are the same reading."""
@@ -51,7 +52,7 @@ class PlacedRun:
 
 def place_readings(
     readings: Readings, scheme: Scheme, notes: Sequence[Note], frame: Frame
-) -> tuple[Readings, dict, list[Finding]]:
+) -> tuple[Readings, PlaceRecord, list[Finding]]:
     """Put every reading of one grid on the ground.
 
     Parameters
@@ -67,8 +68,7 @@ def place_readings(
     -------
     readings : Readings
         With ``u_m``, ``v_m``, ``x``, ``y``, ``heading``, ``kind``, and flags for what is out of use; none is dropped.
-    record : dict
-        ``figures`` (counts by flag) and ``table`` (a row a run).
+    record : PlaceRecord
     findings : list of Finding
         What the notes changed, and what could not be placed.
 
@@ -98,7 +98,7 @@ def place_readings(
     columns["x"], columns["y"] = frame.to_map(columns["u_m"], columns["v_m"])
     out = readings.replace(heading=heading, kind=kind, **columns).with_flag("unplaced", unplaced)
     out = _flag(out, placed, scheme, own)
-    record = {"step": "placereadings", "figures": out.flag_counts(), "table": [_row(item, out) for item in placed]}
+    record = PlaceRecord({}, out.flag_counts(), tuple(_row(item, out) for item in placed))
     return out, record, [f for item in placed for f in item.findings]
 
 
@@ -320,15 +320,15 @@ def _replaces(later: PlacedRun, earlier: PlacedRun) -> bool:
     return later.kind == "redo" and earlier.kind == "survey"
 
 
-def _row(item: PlacedRun, readings: Readings) -> dict:
+def _row(item: PlacedRun, readings: Readings) -> PlacedLine:
     rows = item.run.rows
-    return {
-        "grid": item.run.grid,
-        "line": item.run.line,
-        "run": item.run.run,
-        "kind": item.kind,
-        "heading": item.heading,
-        "readings": len(rows),
-        "in_use": int(np.count_nonzero(readings.flag[rows] == 0)),
-        "position_m": None if np.isnan(item.across_m) else float(item.across_m),
-    }
+    return PlacedLine(
+        grid=item.run.grid,
+        line=item.run.line,
+        run=item.run.run,
+        kind=item.kind,
+        heading=item.heading,
+        readings=len(rows),
+        in_use=int(np.count_nonzero(readings.flag[rows] == 0)),
+        position_m=None if np.isnan(item.across_m) else float(item.across_m),
+    )

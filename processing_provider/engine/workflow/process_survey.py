@@ -8,11 +8,11 @@ from typing import Mapping, Optional, Sequence
 
 import numpy as np
 
-from ..core import Code, EngineError, Finding, GridStore, Progress, check_channels, part_of
+from ..core import Code, EngineError, Finding, GridStore, Progress, Record, check_channels, part_of
 from ..geometry import CORNERS, BlockRaster, Lattice, local_corner
 from ..interpolate import RasterResult, interpolate_grids, window_of
 from .read_survey import GridResult, read_grids
-from .recipe import Recipe, correct_grids
+from .recipe import Recipe, correct
 from .sources import SurveySources
 
 
@@ -29,7 +29,7 @@ class SurveyResult:
     placed, corrected : GridStore
         Readings of every grid, before and after the corrections.
     findings : tuple of Finding
-    records : tuple of dict
+    records : tuple of Record
         One a step.
     recipe : Recipe
         With cell size and channels filled in.
@@ -44,7 +44,7 @@ class SurveyResult:
     placed: GridStore
     corrected: GridStore
     findings: tuple[Finding, ...]
-    records: tuple[dict, ...]
+    records: tuple[Record, ...]
     recipe: Recipe
     lattice: Lattice
     rasters: Mapping[str, RasterResult]
@@ -91,7 +91,7 @@ def process_survey(
     failed = (*sources.failed, *(r.grid for r in results if r.problem))
     possible, loosened = _with_fixed_grid_placed(recipe, failed)
     corrected = placed.copy()
-    records = correct_grids(corrected, possible, channels=chosen, progress=part_of(progress, 0.4, 0.7))
+    records = correct.on_store(corrected, possible, channels=chosen, progress=part_of(progress, 0.4, 0.7))
     lattice = _lattice(good, cell_size_m)
     rasters, raw_rasters, left_out, options = {}, {}, [], recipe.interpolation.options
     for number, channel in enumerate(chosen):
@@ -103,8 +103,8 @@ def process_survey(
             left_out.append(_left_out(channel, str(error)))
             continue
         rasters[channel], raw_rasters[channel] = mapped, raw
-        records.append({**mapped.record, "channel": channel})
-        left_out += [_left_out(channel, text) for text in mapped.record["left_out"]]
+        records.append(mapped.record)
+        left_out += [_left_out(channel, text) for text in mapped.record.left_out]
     if not rasters:
         raise EngineError(" ".join(["No channel could be mapped.", *(f.found for f in left_out)]))
     return SurveyResult(

@@ -6,7 +6,7 @@ import hashlib
 from collections import Counter
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Callable, Iterator, Mapping, Optional, Sequence
+from typing import Callable, Iterator, Optional, Sequence
 
 import numpy as np
 
@@ -27,7 +27,7 @@ from ..core import (
 from ..geometry import Corner, Frame, fit_frame
 from ..logs import LogLayout, LogResult, read_log
 from ..mistakes import Doubt, doubts_of
-from ..place import place_readings
+from ..place import PlaceRecord, place_readings
 
 NO_EDITS = Edits()
 SAID_BY = {
@@ -57,8 +57,7 @@ class GridResult:
     readings : Readings or None
         Placed readings; None when the grid failed, or when they are kept elsewhere.
     frame : Frame or None
-    record : dict
-        Of the placing: counts by flag, and a row a run.
+    record : PlaceRecord or None
     findings : tuple of Finding
     problem : str
         Sentence for a grid that failed; empty otherwise.
@@ -71,7 +70,7 @@ class GridResult:
     source: GridSource
     readings: Optional[Readings] = None
     frame: Optional[Frame] = None
-    record: Mapping[str, object] = None
+    record: Optional[PlaceRecord] = None
     findings: tuple[Finding, ...] = ()
     problem: str = ""
     layouts: tuple[LogLayout, ...] = ()

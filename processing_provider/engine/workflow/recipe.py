@@ -7,38 +7,36 @@ import json
 from dataclasses import dataclass, field
 from typing import Callable, Mapping, Optional, Sequence
 
-from ..align import align_grids, align_opposing
-from ..balance import balance_lines, balance_traverses
+from ..align import align_opposing
+from ..balance import balance_traverses
 from ..core import (
+    Correction,
     Edits,
     EngineError,
     GridStore,
-    Readings,
+    Progress,
+    Record,
     check_finite,
     check_positive,
     edits_as_json,
     flag_by_hand,
-    grid_by_grid,
+    for_tables,
     parse_edits,
+    part_of,
 )
-from ..flag import flag_grids, flag_outliers
+from ..flag import flag_outliers
 from ..interpolate import interpolate_readings
-from ..mosaic import balance_grids, level_grids
+from ..mosaic import balance_grids
 
 FORMAT = 1
-CORRECTIONS: Mapping[str, Callable] = {
+
+
+CORRECTIONS: Mapping[str, Correction[..., Record]] = {
     "flagoutliers": flag_outliers,
     "alignopposing": align_opposing,
     "balancetraverses": balance_traverses,
     "balancegrids": balance_grids,
 }
-GRID_BY_GRID: Mapping[str, Callable] = {
-    "flagoutliers": flag_grids,
-    "alignopposing": align_grids,
-    "balancetraverses": balance_lines,
-    "balancegrids": level_grids,
-}
-"""The same corrections on the grids of a store."""
 INTERPOLATION = "interpolatereadings"
 LEAST_CERTAINTY = 0.5
 """Nothing less likely than its opposite is taken over."""
@@ -105,7 +103,7 @@ def default_recipe() -> Recipe:
 
 def options_of(step: str) -> dict[str, object]:
     """Return the options of a step with their defaults."""
-    function = interpolate_readings if step == INTERPOLATION else CORRECTIONS[step]
+    function: Callable[..., object] = interpolate_readings if step == INTERPOLATION else CORRECTIONS[step]
     parameters = inspect.signature(function).parameters
     return {name: p.default for name, p in parameters.items() if name not in NOT_OPTIONS}
 
@@ -141,7 +139,7 @@ def parse_recipe(text: str, *, where: str = "recipe") -> Recipe:
     )
 
 
-def _parse_certainty(value: object, where: str) -> Optional[float]:
+def _parse_certainty(value: Optional[float], where: str) -> Optional[float]:
     if value is None:
         return None
     number = check_finite(f"accept_certainty in the {where}", value)
@@ -170,7 +168,7 @@ def _parse_step(item: object, where: str) -> Step:
     return Step(name, options)
 
 
-def recipe_text(recipe: Recipe, *, versions: Mapping[str, str], results: Sequence[Mapping[str, object]] = ()) -> str:
+def recipe_text(recipe: Recipe, *, versions: Mapping[str, str], results: Sequence[Record] = ()) -> str:
     """Return a recipe as JSON, with the versions it ran on and what each step found."""
     content = {
         "turnrow_recipe": FORMAT,
@@ -182,27 +180,22 @@ def recipe_text(recipe: Recipe, *, versions: Mapping[str, str], results: Sequenc
         "accept_certainty": recipe.accept_certainty,
         "edits": edits_as_json(recipe.edits),
         "steps": [{"step": s.step, "options": dict(s.options)} for s in recipe.steps],
-        "results": list(results),
+        "results": [record.as_json() for record in results],
         "inputs": list(recipe.inputs),
     }
     return json.dumps(content, indent=2, ensure_ascii=False) + "\n"
 
 
+@for_tables
 def correct(
-    readings: Readings, recipe: Recipe, *, channels: Sequence[str] = (), progress: Optional[Callable] = None
-) -> tuple[Readings, list[dict]]:
+    grids: GridStore, recipe: Recipe, *, channels: Sequence[str] = (), progress: Progress = None
+) -> list[Record]:
     """Put placed readings through the corrections of a recipe; return them and a record a step."""
-    return grid_by_grid(readings, lambda grids: correct_grids(grids, recipe, channels=channels, progress=progress))
-
-
-def correct_grids(
-    grids: GridStore, recipe: Recipe, *, channels: Sequence[str] = (), progress: Optional[Callable] = None
-) -> list[dict]:
-    """Put the grids of a store through the corrections of a recipe; return a record a step."""
     records, count = [], len(recipe.corrections)
     for number, step in enumerate(recipe.corrections):
-        within = progress and (lambda share, number=number: progress((number + share) / count))
-        records.append(GRID_BY_GRID[step.step](grids, channels=channels or None, progress=within, **step.options))
+        within = part_of(progress, number / count, (number + 1) / count)
+        work = CORRECTIONS[step.step].on_store
+        records.append(work(grids, channels=channels or None, progress=within, **step.options))
         # What a person took back into use stays in use.
         if recipe.edits.flags:
             for name, part in grids.items():

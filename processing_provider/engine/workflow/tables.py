@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..balance import BalanceRecord
 from ..core import Finding, GridStore, Readings, Run
 from .process_survey import SurveyResult, outline
 
@@ -60,7 +61,7 @@ def corner_rows(result: SurveyResult) -> list[dict]:
 def traverse_rows(result: SurveyResult) -> list[dict]:
     """Return a row a recording; ``geometry`` leads from its first to its last reading in use (None without two)."""
     rows = []
-    kinds = {(r["grid"], r["line"], r["run"]): r["kind"] for grid in result.grids for r in grid.record["table"]}
+    kinds = {row.key: row.kind for grid in result.grids if grid.record for row in grid.record.table}
     offsets = _offsets(result)
     for _, table in result.corrected.items():
         for run in table.runs():
@@ -107,10 +108,10 @@ def finding_places(findings: tuple[Finding, ...], grids: GridStore) -> dict[tupl
 
 def _offsets(result: SurveyResult) -> dict[tuple, float]:
     return {
-        (row["grid"], row["line"], row["run"], row["channel"]): row["offset"]
+        (row.grid, row.line, row.run, row.channel): row.offset
         for record in result.records
-        if record["step"] == "balancetraverses"
-        for row in record["table"]
+        if isinstance(record, BalanceRecord)
+        for row in record.table
     }
 
 

@@ -26,24 +26,24 @@ def test_lag_of_a_quarter_second_moves_each_line_by_a_quarter_metre(walk):
     readings = walked(walk, 1, walk.Faults()).readings
     moved, record = align_opposing(readings, shift_m=-0.25, per_traverse=False)
     np.testing.assert_allclose(moved.v_m - readings.v_m, -0.25 * readings.heading, atol=1e-12)
-    assert record["figures"]["shift_m"] == -0.25
+    assert record.figures.shift_m == -0.25
 
 
 @pytest.mark.parametrize("lag", [0.25, -0.4])
 def test_lag_comes_out_of_noise_free_lines(walk, lag):
     _, record = align_opposing(walked(walk, 1, walk.Faults(lag_m=lag)).readings)
-    figures = record["figures"]
-    assert figures["shift_m"] == pytest.approx(-lag, abs=max(0.02, 2 * figures["shift_error_m"]))
-    assert figures["correlation_after"] > figures["correlation_before"]
+    figures = record.figures
+    assert figures.shift_m == pytest.approx(-lag, abs=max(0.02, 2 * figures.shift_error_m))
+    assert figures.correlation_after > figures.correlation_before
 
 
 def test_lag_comes_out_of_ordinary_walks_with_an_honest_error(walk):
     errors, claimed = [], []
     for seed in range(12):
         lag = np.random.default_rng(seed).uniform(0.15, 0.6)
-        figures = align_opposing(walked(walk, seed, walk.usual(lag)).readings)[1]["figures"]
-        errors.append(figures["shift_m"] + lag)
-        claimed.append(figures["shift_error_m"])
+        figures = align_opposing(walked(walk, seed, walk.usual(lag)).readings)[1].figures
+        errors.append(figures.shift_m + lag)
+        claimed.append(figures.shift_error_m)
     ratio = np.array(errors) / claimed
     assert np.median(np.abs(errors)) <= 0.02
     # Chi-square of 12 degrees of freedom over 12: 99.9 % of it lies within 0.18 and 2.74.
@@ -53,9 +53,9 @@ def test_lag_comes_out_of_ordinary_walks_with_an_honest_error(walk):
 def test_stripes_and_the_offset_between_directions_do_not_bias(walk):
     readings = walked(walk, 2, walk.Faults(lag_m=0.3, noise=0.1)).readings
     stripes = np.random.default_rng(9).normal(0, 5, 41)[readings.line] + 10 * readings.heading
-    plain = align_opposing(readings)[1]["figures"]
-    striped = align_opposing(with_values(readings, readings.channels["eca"] + stripes))[1]["figures"]
-    assert striped["shift_m"] == pytest.approx(plain["shift_m"], abs=1e-6)
+    plain = align_opposing(readings)[1].figures
+    striped = align_opposing(with_values(readings, readings.channels["eca"] + stripes))[1].figures
+    assert striped.shift_m == pytest.approx(plain.shift_m, abs=1e-6)
 
 
 def test_iron_does_not_decide(walk):
@@ -63,8 +63,8 @@ def test_iron_does_not_decide(walk):
     values = readings.channels["eca"].copy()
     for line, v in ((10, 4.0), (11, 5.5), (25, 12.0), (26, 11.0)):
         values += 500 * np.exp(-(((readings.v_m - v) / 0.3) ** 2)) * (readings.line == line)
-    figures = align_opposing(with_values(readings, values))[1]["figures"]
-    assert figures["shift_m"] == pytest.approx(-0.3, abs=0.05)
+    figures = align_opposing(with_values(readings, values))[1].figures
+    assert figures.shift_m == pytest.approx(-0.3, abs=0.05)
 
 
 def test_noise_alone_moves_nothing(walk):
@@ -73,23 +73,23 @@ def test_noise_alone_moves_nothing(walk):
         readings = walk.walk(walk.Field(20.0), rng, walk.Faults(noise=0.2)).readings
         moved, record = align_opposing(readings)
         np.testing.assert_array_equal(moved.v_m, readings.v_m)
-        assert "do not correlate significantly" in record["figures"]["remark"]
+        assert "do not correlate significantly" in record.figures.remark
 
 
 def test_constant_values_move_nothing(walk):
     readings = walk.walk(walk.Field(10.0), np.random.default_rng(0), walk.Faults()).readings
     moved, record = align_opposing(readings)
     np.testing.assert_array_equal(moved.v_m, readings.v_m)
-    assert record["figures"]["remark"] == "No line has an opposite neighbour with contrast: nothing to align."
+    assert record.figures.remark == "No line has an opposite neighbour with contrast: nothing to align."
 
 
 def test_a_shift_within_two_standard_errors_is_told_but_not_applied(walk):
     readings = walked(walk, 3, walk.Faults(noise=0.15, lag_jitter_m=0.06, ends_m=0.1)).readings
     moved, record = align_opposing(readings, per_traverse=False)
-    figures = record["figures"]
-    assert abs(figures["estimate_m"]) <= 2 * figures["shift_error_m"]
-    assert figures["shift_m"] == 0
-    assert "is within two standard errors" in figures["remark"]
+    figures = record.figures
+    assert abs(figures.estimate_m) <= 2 * figures.shift_error_m
+    assert figures.shift_m == 0
+    assert "is within two standard errors" in figures.remark
     np.testing.assert_array_equal(moved.v_m, readings.v_m)
 
 
@@ -99,25 +99,25 @@ def test_a_peak_at_the_end_of_the_search_range_moves_nothing(walk):
     field.add(np.abs(field.axes[1] - 10) < 0.5, 4.0)
     readings = walk.walk(field, np.random.default_rng(1), walk.Faults(lag_m=1.15, noise=0.05)).readings
     moved, record = align_opposing(readings)
-    assert "lies at the end of the search range" in record["figures"]["remark"]
+    assert "lies at the end of the search range" in record.figures.remark
     np.testing.assert_array_equal(moved.v_m, readings.v_m)
 
 
 def test_aligning_twice_changes_nothing_within_the_error(walk):
     once, first = align_opposing(walked(walk, 4, walk.usual(0.45)).readings)
     _, second = align_opposing(once)
-    assert abs(second["figures"]["estimate_m"]) <= 2 * first["figures"]["shift_error_m"]
+    assert abs(second.figures.estimate_m) <= 2 * first.figures.shift_error_m
 
 
 def test_mirrored_input_gives_mirrored_output(walk):
     readings = walked(walk, 5, walk.Faults(lag_m=0.3, noise=0.1)).readings
-    shift = align_opposing(readings)[1]["figures"]["shift_m"]
-    across = align_opposing(readings.replace(u_m=20.0 - readings.u_m))[1]["figures"]["shift_m"]
-    along = align_opposing(readings.replace(v_m=20.0 - readings.v_m, heading=-readings.heading))[1]["figures"]
-    turned = align_opposing(readings.replace(heading=-readings.heading))[1]["figures"]["shift_m"]
+    shift = align_opposing(readings)[1].figures.shift_m
+    across = align_opposing(readings.replace(u_m=20.0 - readings.u_m))[1].figures.shift_m
+    along = align_opposing(readings.replace(v_m=20.0 - readings.v_m, heading=-readings.heading))[1].figures
+    turned = align_opposing(readings.replace(heading=-readings.heading))[1].figures.shift_m
     # Other pairs fall into the blocks, but the estimate itself is the same.
     assert across == pytest.approx(shift, abs=1e-9)
-    assert along["shift_m"] == pytest.approx(shift, abs=1e-9)
+    assert along.shift_m == pytest.approx(shift, abs=1e-9)
     assert turned == pytest.approx(-shift, abs=1e-9)
 
 
@@ -127,8 +127,8 @@ def test_flagged_readings_do_not_count_but_move_along(walk):
     wild[readings.flag != 0] = 1e4
     plain, record = align_opposing(readings, per_traverse=False)
     moved, other = align_opposing(with_values(readings, wild), per_traverse=False)
-    assert other["figures"] == record["figures"]
-    np.testing.assert_allclose(moved.v_m - readings.v_m, record["figures"]["shift_m"] * readings.heading, atol=1e-12)
+    assert other.figures == record.figures
+    np.testing.assert_allclose(moved.v_m - readings.v_m, record.figures.shift_m * readings.heading, atol=1e-12)
     np.testing.assert_array_equal(plain.v_m, moved.v_m)
 
 
@@ -155,34 +155,34 @@ def test_readings_cross_the_edges_of_the_grid(walk):
     # 8 readings a metre, 4 of them beyond each edge: a shift of 0.25 m takes 2 out at one end, 2 in at the other.
     readings = walked(walk, 1, walk.Faults(), size=10.0, overrun=4).readings
     moved, record = align_opposing(readings, shift_m=0.25, per_traverse=False)
-    figures = record["figures"]
-    assert (figures["came_in"], figures["went_out"]) == (2 * 20, 2 * 20)
+    figures = record.figures
+    assert (figures.came_in, figures.went_out) == (2 * 20, 2 * 20)
     assert moved.flag_counts() == readings.flag_counts()
     inside = moved.v_m[moved.in_use]
     assert (inside.min(), inside.max()) == (0.0625, 9.9375)
     void = readings.with_flag("void", readings.has_flag("overrun"))
-    assert align_opposing(void, shift_m=0.25, per_traverse=False)[1]["figures"]["came_in"] == 0
+    assert align_opposing(void, shift_m=0.25, per_traverse=False)[1].figures.came_in == 0
 
 
 def test_one_way_grids_are_left_alone(walk):
     readings = walked(walk, 1, walk.Faults(lag_m=0.3), size=10.0, one_way=True).readings
     moved, record = align_opposing(readings)
     np.testing.assert_array_equal(moved.v_m, readings.v_m)
-    assert record["table"][0]["remark"] == "All lines were walked in the same direction: nothing to align."
+    assert record.table[0].remark == "All lines were walked in the same direction: nothing to align."
 
 
 def test_grids_are_pooled_and_the_one_way_grid_moves_with_them(walk):
     faults = walk.Faults(lag_m=0.3, noise=0.15, lag_jitter_m=0.06)
     grids = [walked(walk, seed, faults, grid=name).readings for seed, name in ((1, "A"), (2, "B"))]
     lone = walked(walk, 3, faults, grid="C", one_way=True).readings
-    alone = align_opposing(grids[0])[1]["figures"]
+    alone = align_opposing(grids[0])[1].figures
     moved, record = align_opposing(concatenate([*grids, lone]), per_traverse=False)
     assert json.loads(json.dumps(record)) == record
-    assert record["figures"]["pairs"] == 2 * 39
-    assert record["figures"]["shift_m"] == pytest.approx(-0.3, abs=0.03)
-    assert record["figures"]["shift_error_m"] < alone["shift_error_m"]
+    assert record.figures.pairs == 2 * 39
+    assert record.figures.shift_m == pytest.approx(-0.3, abs=0.03)
+    assert record.figures.shift_error_m < alone.shift_error_m
     # The lag is the instrument's: a grid walked one way is displaced by it, though it shows no stagger.
-    shift = record["figures"]["shift_m"]
+    shift = record.figures.shift_m
     np.testing.assert_allclose(moved.v_m[-len(lone) :], lone.v_m + lone.heading * shift, atol=1e-12)
 
 
@@ -190,8 +190,8 @@ def test_weaker_channels_count_less(walk):
     readings = walked(walk, 1, walk.Faults(lag_m=0.3, noise=0.1)).readings
     noise = np.random.default_rng(0).normal(size=len(readings))
     both = readings.replace(channels={"eca": readings.channels["eca"], "inphase": 100 * noise})
-    shift = align_opposing(both)[1]["figures"]["shift_m"]
-    assert shift == pytest.approx(align_opposing(readings)[1]["figures"]["shift_m"], abs=0.01)
+    shift = align_opposing(both)[1].figures.shift_m
+    assert shift == pytest.approx(align_opposing(readings)[1].figures.shift_m, abs=0.01)
 
 
 def test_a_shift_that_is_no_number_is_told(walk):
@@ -230,7 +230,7 @@ def test_each_line_comes_nearer_to_where_it_was_walked_and_the_error_is_honest(w
         moved, record = align_opposing(readings)
         before.append(rms(off(common, site)))
         after.append(rms(off(moved, site)))
-        error = {row["line"]: row["standard_error_m"] for row in record["lines"]}
+        error = {row.line: row.standard_error_m for row in record.lines}
         allowed = 2 * np.array([error[line] for line in moved.line[moved.in_use]])
         covered.append(np.mean(np.abs(off(moved, site)) < allowed))
         by_reading.append(np.mean(np.abs(off(moved, site)) < 2 * moved.se["v_m"][moved.in_use]))
@@ -274,7 +274,7 @@ def test_a_straight_ditch_is_not_bent(walk, degrees, noise):
     # Nothing is wrong here, so every move is an error: it must lie within the standard error that is told.
     readings = walk.walk(ditch(walk, degrees), np.random.default_rng(1), walk.Faults(noise=noise)).readings
     moved, record = align_opposing(readings, shift_m=0.0)
-    claimed = record["figures"]["position_error_m"]
+    claimed = record.figures.position_error_m
     assert rms(moved.v_m - readings.v_m) <= claimed
     assert rms(moved.v_m - readings.v_m) < 0.05
 
@@ -286,7 +286,7 @@ def test_evenly_walked_lines_stay(walk, noise):
         moved, record = align_opposing(readings, shift_m=0.0)
         assert rms(moved.v_m - readings.v_m) < 0.02
         # Well below the 0.2 m of an ordinary walk (0.12, 0.15 and 0.06 m together).
-        assert record["figures"]["per_traverse_sd_m"] < 0.06
+        assert record.figures.per_traverse_sd_m < 0.06
 
 
 def test_amplitudes_stay(walk):
@@ -304,11 +304,11 @@ def test_lines_without_contrast_stay(walk):
     faults = walk.Faults(noise=0.05, **UNEVEN)
     site = walk.walk(field, np.random.default_rng(3), faults)
     moved, record = align_opposing(site.readings, shift_m=0.0)
-    bare = {row["line"] for row in record["lines"] if row["line"] > 26}
-    assert not any(row["moved"] for row in record["lines"] if row["line"] in bare)
+    bare = {row.line for row in record.lines if row.line > 26}
+    assert not any(row.moved for row in record.lines if row.line in bare)
     still = np.isin(moved.line, list(bare))
     np.testing.assert_array_equal(moved.v_m[still], site.readings.v_m[still])
-    assert record["figures"]["lines_moved"] > 5
+    assert record.figures.lines_moved > 5
     inside = np.isin(site.readings.line, range(3, 14)) & moved.in_use
     assert rms((moved.v_m - site.true_v)[inside]) < rms((site.readings.v_m - site.true_v)[inside])
 
@@ -317,7 +317,7 @@ def test_walking_twice_changes_little(walk):
     once, first = align_opposing(walked(walk, 4, walk.usual(0.45)).readings)
     twice, _ = align_opposing(once, shift_m=0.0)
     both = once.in_use & twice.in_use
-    assert rms((twice.v_m - once.v_m)[both]) < first["figures"]["position_error_m"]
+    assert rms((twice.v_m - once.v_m)[both]) < first.figures.position_error_m
 
 
 def test_mirrored_grid_gives_mirrored_moves(walk):
@@ -353,14 +353,14 @@ def test_gaps_and_missing_lines_are_walked_over(walk):
     moved, record = align_opposing(readings, shift_m=0.0)
     assert np.all(np.isfinite(moved.v_m))
     assert rms(off(moved, site)) < rms(off(readings, site))
-    assert {row["line"] for row in record["lines"]} == set(range(1, 41)) - {30}
+    assert {row.line for row in record.lines} == set(range(1, 41)) - {30}
 
 
 def test_a_line_walked_in_two_recordings_gets_two_walks(walk):
     site = walked(walk, 8, walk.Faults(noise=0.1, **UNEVEN))
     run = np.where((site.readings.line == 12) & (site.readings.v_m > 10), 2, 1).astype(np.int32)
     moved, record = align_opposing(site.readings.replace(run=run), shift_m=0.0)
-    assert sorted(row["run"] for row in record["lines"] if row["line"] == 12) == [1, 2]
+    assert sorted(row.run for row in record.lines if row.line == 12) == [1, 2]
     assert rms(off(moved, site)) < rms(off(site.readings, site))
 
 
@@ -386,14 +386,14 @@ def test_every_channel_counts_and_all_move_together(walk):
 def test_walks_cross_the_edges_of_the_grid(walk):
     site = walked(walk, 4, walk.usual(0.3), overrun=8)
     moved, record = align_opposing(site.readings)
-    figures = record["figures"]
-    assert figures["came_in"] == np.count_nonzero(site.readings.has_flag("overrun") & moved.in_use)
-    assert figures["went_out"] == np.count_nonzero(site.readings.in_use & moved.has_flag("overrun"))
+    figures = record.figures
+    assert figures.came_in == np.count_nonzero(site.readings.has_flag("overrun") & moved.in_use)
+    assert figures.went_out == np.count_nonzero(site.readings.in_use & moved.has_flag("overrun"))
     inside = moved.v_m[moved.in_use]
     assert 0.0 <= inside.min()
     assert inside.max() <= 20.0
-    assert figures["came_in"] > 0
-    assert figures["went_out"] > 0
+    assert figures.came_in > 0
+    assert figures.went_out > 0
 
 
 def test_normal_equations_in_blocks_are_those_of_a_dense_solver(walk):
@@ -461,7 +461,7 @@ def test_lines_walked_in_bows_come_nearer_and_the_error_is_honest(walk):
         wrong = moved.v_m - readings.v_m - bow
         before.append(rms(bow))
         after.append(rms(wrong))
-        claimed = {row["line"]: row["standard_error_m"] for row in record["lines"]}
+        claimed = {row.line: row.standard_error_m for row in record.lines}
         covered.append(np.mean(np.abs(wrong) < 2 * np.array([claimed[line] for line in readings.line])))
     assert np.all(np.array(after) < before)
     # A Gaussian has 95.4 % within two standard errors.

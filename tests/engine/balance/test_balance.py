@@ -12,7 +12,7 @@ STRIPES = {"noise": 0.15, "stripe": 0.5, "direction": 0.5}
 
 
 def offsets(readings, **options):
-    return np.array([row["offset"] for row in balance_traverses(readings, **options)[1]["table"]])
+    return np.array([row.offset for row in balance_traverses(readings, **options)[1].table])
 
 
 def with_values(readings, values):
@@ -36,7 +36,7 @@ def test_stripes_on_flat_ground_come_off(walk):
 def test_direction_offset_comes_off_exactly(walk):
     walked = walk.walk(walk.Field(20.0), np.random.default_rng(1), walk.Faults(direction=0.8))
     balanced, record = balance_traverses(walked.readings, method="direction only")
-    assert record["figures"]["eca"]["direction_offset"] == pytest.approx(0.8, abs=1e-9)
+    assert record.figures["eca"].direction_offset == pytest.approx(0.8, abs=1e-9)
     np.testing.assert_allclose(balanced.channels["eca"], 15.0, atol=1e-9)
 
 
@@ -45,7 +45,7 @@ def test_a_regional_slope_is_no_direction_offset(walk):
     field.values = field.values + 0.5 * field.axes[0] + 0.2 * field.axes[1]
     readings = walk.walk(field, np.random.default_rng(1), walk.Faults(direction=0.8)).readings
     _, record = balance_traverses(readings, method="direction only")
-    assert record["figures"]["eca"]["direction_offset"] == pytest.approx(0.8, abs=1e-6)
+    assert record.figures["eca"].direction_offset == pytest.approx(0.8, abs=1e-6)
 
 
 def test_an_offset_added_to_one_line_comes_off(walk):
@@ -54,7 +54,7 @@ def test_an_offset_added_to_one_line_comes_off(walk):
     before = offsets(walked.readings)
     after = offsets(with_values(walked.readings, walked.readings.channels["eca"] + added))
     change = after - before
-    error = balance_traverses(walked.readings)[1]["table"][16]["standard_error"]
+    error = balance_traverses(walked.readings)[1].table[16].standard_error
     assert change[16] == pytest.approx(1.0, abs=2 * error)
     assert np.max(np.abs(np.delete(change, 16))) < 0.4
 
@@ -64,9 +64,9 @@ def test_offsets_are_found_within_their_errors(walk):
     for seed in range(8):
         rng = np.random.default_rng(seed)
         walked = walk.walk(walk.site(20.0, rng), rng, walk.Faults(**STRIPES))
-        table = balance_traverses(walked.readings)[1]["table"]
-        off = np.array([row["offset"] for row in table]) - (walked.offset - walked.offset.mean())
-        within.append(np.abs(off) < 2 * np.array([row["standard_error"] for row in table]))
+        table = balance_traverses(walked.readings)[1].table
+        off = np.array([row.offset for row in table]) - (walked.offset - walked.offset.mean())
+        within.append(np.abs(off) < 2 * np.array([row.standard_error for row in table]))
         left.append(np.median(np.abs(np.diff(off))) / np.median(np.abs(np.diff(walked.offset))))
     # Two standard errors of a normal error cover 95 %; a quarter of the stripes is what may be left between neighbours.
     assert 0.90 <= np.mean(within) <= 0.99
@@ -148,7 +148,7 @@ def test_the_level_of_the_grid_stays(walk, method):
 
 def test_balancing_twice_changes_nothing_within_the_error(walk):
     once, record = balance_traverses(striped(walk, 4).readings)
-    claimed = np.array([row["standard_error"] for row in record["table"]])
+    claimed = np.array([row.standard_error for row in record.table])
     assert np.sqrt(np.mean((offsets(once) / claimed) ** 2)) < 1
 
 
@@ -157,8 +157,8 @@ def test_flagged_readings_do_not_count_but_follow_their_line(walk):
     wild = readings.channels["eca"].copy()
     wild[readings.flag != 0] = 1e4
     balanced, record = balance_traverses(with_values(readings, wild), drift=False)
-    np.testing.assert_array_equal([r["offset"] for r in record["table"]], offsets(readings, drift=False))
-    off = np.array([r["offset"] for r in record["table"]])
+    np.testing.assert_array_equal([r.offset for r in record.table], offsets(readings, drift=False))
+    off = np.array([r.offset for r in record.table])
     np.testing.assert_allclose(balanced.channels["eca"], wild - off[readings.line - 1], atol=1e-9)
 
 
@@ -184,8 +184,8 @@ def test_one_grid_does_not_change_the_other_grids_level(walk):
     second = with_values(second, second.channels["eca"] + 50)
     _, record = balance_traverses(concatenate([first, second]))
     assert json.loads(json.dumps(record)) == record
-    assert [row["grid"] for row in record["table"]] == ["A"] * 40 + ["B"] * 40
-    off = np.array([row["offset"] for row in record["table"]]).reshape(2, 40)
+    assert [row.grid for row in record.table] == ["A"] * 40 + ["B"] * 40
+    off = np.array([row.offset for row in record.table]).reshape(2, 40)
     np.testing.assert_allclose(off.mean(axis=1), 0.0, atol=1e-6)
 
 
@@ -196,9 +196,9 @@ def test_a_line_in_two_recordings_and_a_missing_line(walk):
     values = readings.channels["eca"] + np.where(second, 0.6, 0.0)
     changed = with_values(readings, values).replace(run=np.where(second, 2, 1).astype(np.int32))
     changed = changed.take(changed.line != 20)
-    table = balance_traverses(changed)[1]["table"]
-    assert sorted((r["line"], r["run"]) for r in table if r["line"] in (8, 20)) == [(8, 1), (8, 2)]
-    both = {r["run"]: r for r in table if r["line"] == 8}
+    table = balance_traverses(changed)[1].table
+    assert sorted((r.line, r.run) for r in table if r.line in (8, 20)) == [(8, 1), (8, 2)]
+    both = {r.run: r for r in table if r.line == 8}
     apart = both[2]["offset"] - both[1]["offset"]
     assert apart == pytest.approx(0.6, abs=2 * np.hypot(both[1]["standard_error"], both[2]["standard_error"]))
 
@@ -211,7 +211,7 @@ def test_ties_and_unplaced_readings_are_left_alone(walk, method):
     lost = readings.take(readings.line == 4)
     lost = lost.replace(line=lost.line + 950, v_m=np.full(len(lost), np.nan)).with_flag("unplaced", slice(None))
     balanced, record = balance_traverses(concatenate([readings, tie, lost]), method=method)
-    np.testing.assert_array_equal([r["offset"] for r in record["table"]], offsets(readings, method=method))
+    np.testing.assert_array_equal([r.offset for r in record.table], offsets(readings, method=method))
     np.testing.assert_array_equal(balanced.channels["eca"][-320:-160], tie.channels["eca"])
     np.testing.assert_array_equal(balanced.channels["eca"][-160:], lost.channels["eca"])
 
@@ -222,7 +222,7 @@ def test_too_few_lines_are_left_as_they_are(walk, method, lines):
     readings = striped(walk, 7).readings
     few = readings.take(readings.line <= lines)
     balanced, record = balance_traverses(few, method=method)
-    assert len(record["table"]) == lines
+    assert len(record.table) == lines
     assert np.isfinite(balanced.channels["eca"]).all()
     if lines < 2:
         np.testing.assert_array_equal(balanced.channels["eca"], few.channels["eca"])

@@ -1,5 +1,6 @@
 """A survey handed on grid by grid, most of it in files, gives what one table gives."""
 
+import inspect
 import resource
 import sys
 from dataclasses import fields, replace
@@ -9,8 +10,9 @@ import pytest
 from turnrow.processing_provider.engine.core.edits import Edits, FlagEdit
 from turnrow.processing_provider.engine.core.errors import EngineError
 from turnrow.processing_provider.engine.core.readings import Readings, concatenate
-from turnrow.processing_provider.engine.core.store import Blocks, GridStore, grid_by_grid, scratch_folder
-from turnrow.processing_provider.engine.workflow.recipe import Step, correct, correct_grids, default_recipe, options_of
+from turnrow.processing_provider.engine.core.records import Record
+from turnrow.processing_provider.engine.core.store import Blocks, GridStore, for_tables, grid_by_grid, scratch_folder
+from turnrow.processing_provider.engine.workflow.recipe import Step, correct, default_recipe, options_of
 
 
 def same(one, other):
@@ -22,6 +24,8 @@ def same(one, other):
         assert list(one) == list(other)
         for key in one:
             same(one[key], other[key])
+    elif isinstance(one, Record):
+        same(one.as_json(), other.as_json())
     elif isinstance(one, (list, tuple)):
         assert len(one) == len(other)
         for a, b in zip(one, other):
@@ -138,10 +142,10 @@ def test_corrections_grid_by_grid_equal_those_of_one_table(four, tmp_path, metho
     table = four.replace(channels={"eca": spiked})
     whole, records = correct(table, recipe)
     store = stored(table, tmp_path)
-    same(correct_grids(store, recipe), records)
+    same(correct.on_store(store, recipe), records)
     same(joined(store), whole)
-    assert records[0]["figures"]["flagged"] >= 3
-    assert records[1]["figures"]["shift_m"] == pytest.approx(-0.2, abs=0.05)
+    assert records[0].figures.flagged >= 3
+    assert records[1].figures.shift_m == pytest.approx(-0.2, abs=0.05)
     assert np.count_nonzero(whole.has_flag("void")) == 3 + 10
 
 
@@ -150,7 +154,7 @@ def test_levels_of_grids_that_were_not_balanced_before(four, tmp_path):
     recipe = replace(default_recipe(), steps=steps)
     whole, records = correct(four, recipe)
     store = stored(four, tmp_path)
-    same(correct_grids(store, recipe), records)
+    same(correct.on_store(store, recipe), records)
     same(joined(store), whole)
 
 
@@ -170,3 +174,22 @@ def test_rows_keep_their_order_and_what_is_given_stays(four):
     np.testing.assert_array_equal(changed.raw["eca"], before)
     np.testing.assert_array_equal(mixed.channels["eca"], before)
     same(changed.replace(channels={}, raw={}), mixed.replace(channels={}))
+
+
+def test_form_for_a_table_has_the_options_of_the_correction_and_leads_back_to_it(four):
+    @for_tables
+    def doubled(grids: GridStore, *, times: float = 2.0) -> str:
+        """Multiply readings."""
+        for name, part in grids.items():
+            grids.put(name, part.with_channel("eca", times * part.channels["eca"]))
+        return " ".join(grids.names)
+
+    changed, record = doubled(four, times=3.0)
+    np.testing.assert_array_equal(changed.channels["eca"], 3.0 * four.channels["eca"])
+    store = stored(four)
+    assert doubled.on_store(store, times=3.0) == record == "A1 A2 B1 B2"
+    same(joined(store), changed)
+    assert doubled.__doc__ == "Multiply readings."
+    options = inspect.signature(doubled).parameters
+    assert list(options) == ["readings", "times"]
+    assert options["times"].default == 2.0

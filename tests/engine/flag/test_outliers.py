@@ -8,6 +8,7 @@ from turnrow.processing_provider.engine.core.errors import EngineError
 from turnrow.processing_provider.engine.core.readings import flag_bit
 from turnrow.processing_provider.engine.flag import outliers
 from turnrow.processing_provider.engine.flag.outliers import flag_outliers
+from turnrow.processing_provider.engine.flag.record import FlagFigures
 
 
 def quiet(walk, seed=1, size=10.0, noise=0.1, rate=8.0):
@@ -100,7 +101,7 @@ def test_the_sharpest_anomaly_that_coils_see_is_ground(walk, step_m):
 def test_nothing_is_found_in_noise(walk):
     # At 6 standard deviations normal noise flags 2 of 1000 million readings.
     changed, record = flag_outliers(quiet(walk, size=20.0))
-    assert record["figures"]["flagged"] == 0
+    assert record.figures.flagged == 0
     assert json.loads(json.dumps(record)) == record
     assert not changed.has_flag("outlier").any()
 
@@ -109,7 +110,7 @@ def test_noise_is_the_noise_that_was_put_in(walk):
     _, record = flag_outliers(quiet(walk, size=20.0, noise=0.2))
     # The median absolute deviation of n normal values has a relative standard error of about 1.17 / sqrt(n) (its
     # asymptotic efficiency is 37 %, from memory); second differences of 6400 readings count as a third of them.
-    assert record["figures"]["noise"]["eca"] == pytest.approx(0.2, rel=3 * 1.17 / np.sqrt(6400 / 3))
+    assert record.figures.noise["eca"] == pytest.approx(0.2, rel=3 * 1.17 / np.sqrt(6400 / 3))
 
 
 def test_a_constant_changes_nothing(walk):
@@ -170,5 +171,5 @@ def test_unplaced_readings_are_left_alone(walk):
     readings = quiet(walk)
     lost = readings.replace(v_m=np.full(len(readings), np.nan)).with_flag("unplaced", slice(None))
     result, record = flag_outliers(lost)
-    assert record["figures"] == {"flagged": 0, "readings": 0, "noise": {"eca": None}}
+    assert record.figures == FlagFigures(0, 0, {"eca": None})
     np.testing.assert_array_equal(result.flag, lost.flag)

@@ -64,7 +64,7 @@ def test_empty_ground_between_grids_costs_no_memory():
     tracemalloc.stop()
     assert most < 60e6  # four blocks of 512 by 512, two tables of 8 bytes each, are 17 MB
     assert len(result.value_blocks.known()) == 4 * 40 * 40
-    assert result.record["figures"]["cells nodata"] == 8000**2 - 4 * 40 * 40
+    assert result.record.figures["cells nodata"] == 8000**2 - 4 * 40 * 40
 
 
 def test_blocks_meet_without_a_trace():

@@ -316,7 +316,7 @@ def test_tie_lines_are_left_out_and_counted():
     lattice = covering(readings)
     with_tie = interpolate_readings(concatenate([readings, tie]), "eca", lattice)
     np.testing.assert_array_equal(with_tie.values, interpolate_readings(readings, "eca", lattice).values)
-    assert with_tie.record["figures"]["readings of tie lines left out"] == len(along)
+    assert with_tie.record.figures["readings of tie lines left out"] == len(along)
 
 
 def test_flagged_readings_change_nothing():
@@ -398,7 +398,7 @@ def test_standard_errors_cover_the_truth_as_often_as_they_say(noise, turn_deg, w
 
 def test_noise_is_found():
     readings = grid(features, noise=0.5, seed=4)
-    noise = interpolate_readings(readings, "eca", covering(readings)).record["figures"]["noise"]
+    noise = interpolate_readings(readings, "eca", covering(readings)).record.figures["noise"]
     # A median of 1600 deviates has a standard error of 3 %; the ground adds a little.
     assert 0.45 < noise < 0.58
 
@@ -418,9 +418,9 @@ def test_figures_add_up():
     readings = grid(hills)
     lattice = covering(readings)
     result = interpolate_readings(readings, "eca", lattice)
-    figures = result.record["figures"]
-    assert result.record["step"] == "interpolatereadings"
-    assert result.record["options"] == {"method": "cubic", "max_gap_m": None}
+    figures = result.record.figures
+    assert result.record.step == "interpolatereadings"
+    assert result.record.options == {"method": "cubic", "max_gap_m": None}
     assert figures["cells filled"] == np.isfinite(result.values).sum() == 1600
     assert figures["cells filled"] + figures["cells nodata"] == result.values.size
     assert figures["readings used"] == len(readings)
@@ -433,9 +433,9 @@ def test_a_grid_with_one_line_is_left_out_by_name_and_the_others_are_done():
     readings = mosaic(hills)
     readings = readings.take((readings.grid != 3) | (readings.line == 1))
     result = interpolate_readings(readings, "eca", covering(readings))
-    assert len(result.record["left_out"]) == 1
-    assert "Grid g3 has 1 traverse" in result.record["left_out"][0]
-    assert result.record["figures"]["grids"] == 3
+    assert len(result.record.left_out) == 1
+    assert "Grid g3 has 1 traverse" in result.record.left_out[0]
+    assert result.record.figures["grids"] == 3
 
 
 def test_one_line_alone_fails():

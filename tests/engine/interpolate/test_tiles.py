@@ -70,7 +70,7 @@ def test_grid_without_enough_lines_is_left_out_and_told(walks):
     few = walks[4].take(walks[4].line == 3)
     parts = [turned(part, 2e-4 * (i - 4)) for i, part in enumerate([*walks[:4], few, *walks[5:]])]
     whole, tiled = whole_and_tiled(parts)
-    assert len(tiled.record["left_out"]) == 1
+    assert len(tiled.record.left_out) == 1
     assert tiled.record == whole.record
     np.testing.assert_allclose(tiled.values, whole.values, rtol=0, atol=1e-9)
 

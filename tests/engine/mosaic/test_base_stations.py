@@ -23,7 +23,7 @@ def levels(readings, field):
 
 
 def told(record, name):
-    return np.array([row[name] for row in record["table"]])
+    return np.array([getattr(row, name) for row in record.table])
 
 
 def without_bases(readings):
@@ -36,7 +36,7 @@ def test_grids_come_to_the_level_of_one_spot(walk):
         readings, field = block(walk, seed, one_spot=True)
         balanced, record = balance_grids(readings)
         assert set(told(record, "based_on")) == {"neighbours and base readings"}
-        assert record["figures"]["eca"]["remark"] == ""
+        assert record.figures["eca"].remark == ""
         off.append(levels(balanced, field))
         bare.append(levels(balance_grids(without_bases(readings))[0], field))
     # Five sets that scatter by 0.1 mS/m on one spot, and 40 lines with offsets of 0.5, tell the level of a grid to
@@ -60,9 +60,8 @@ def test_spots_of_their_own_tell_nothing(walk):
         readings, _ = block(walk, seed)
         balanced, record = balance_grids(readings)
         assert set(told(record, "based_on")) == {"neighbours"}
-        assert (
-            "The base readings of grids A1, A2, B1, B2 are not known to be of one spot"
-            in (record["figures"]["eca"]["remark"])
+        assert "The base readings of grids A1, A2, B1, B2 are not known to be of one spot" in (
+            record.figures["eca"].remark
         )
         survey = readings.kind == kind_code("survey")
         bare = balance_grids(without_bases(readings))[0]
@@ -78,7 +77,7 @@ def test_traverses_have_to_be_balanced_first(walk):
 def test_slopes_are_told_by_the_seams_alone(walk):
     record = balance_grids(block(walk, 1, one_spot=True)[0], model="plane")[1]
     assert set(told(record, "based_on")) == {"neighbours"}
-    assert record["figures"]["eca"]["remark"] == ""
+    assert record.figures["eca"].remark == ""
 
 
 def test_one_set_of_a_grid_tells_nothing(walk):

@@ -63,7 +63,7 @@ def walked(walk, seed):
 def drift_taken(readings):
     """(n,) What came off besides the offset of the grid."""
     balanced, record = balance_grids(readings)
-    off = np.array([row["offset"] for row in record["table"]])[readings.grid]
+    off = np.array([row.offset for row in record.table])[readings.grid]
     return readings.channels["eca"] - off - balanced.channels["eca"]
 
 
@@ -134,9 +134,9 @@ def test_without_drift_next_to_nothing_comes_off(walk):
         walks = walk.block(np.random.default_rng(seed), walk.Faults(noise=0.15, stripe=0.05), across=2, size_m=10.0)
         readings = concatenate([w.readings for w in walks])
         readings = readings.replace(se={"eca": np.full(len(readings), 0.05)})
-        table = balance_grids(readings)[1]["table"]
+        table = balance_grids(readings)[1].table
         # No more than twice what the lines are known to be off.
-        assert max(row["drift"] for row in table) < 2 * 0.05
+        assert max(row.drift for row in table) < 2 * 0.05
 
 
 def test_the_fixed_grid_and_grids_apart_have_no_drift_taken_off():
@@ -145,7 +145,7 @@ def test_the_fixed_grid_and_grids_apart_have_no_drift_taken_off():
     readings = readings.replace(x=readings.x + apart)
     drifted = with_added(readings, np.where(readings.grid != 2, curve(readings), 0.0))
     balanced, record = balance_grids(drifted, fixed_grid="00")
-    drift = np.array([row["drift"] for row in record["table"]])
+    drift = np.array([row.drift for row in record.table])
     assert drift[0] == drift[3] == 0.0
     assert drift[2] > 0.0
     for grid in (0, 3):
@@ -156,7 +156,7 @@ def test_the_fixed_grid_and_grids_apart_have_no_drift_taken_off():
 def test_slopes_take_the_drift_up_in_the_plane_model():
     readings = flat()
     drifted = with_added(readings, np.where(readings.grid == 0, curve(readings), 0.0))
-    assert {row["drift"] for row in balance_grids(drifted, model="plane")[1]["table"]} == {0.0}
+    assert {row.drift for row in balance_grids(drifted, model="plane")[1].table} == {0.0}
 
 
 def test_tie_lines_have_no_part_in_the_drift_of_the_lines():
@@ -165,5 +165,5 @@ def test_tie_lines_have_no_part_in_the_drift_of_the_lines():
     kind = np.where(tie, kind_code("tie"), readings.kind).astype(np.int8)
     drifted = with_added(readings, np.where(readings.grid == 0, curve(readings), 0.0)).replace(kind=kind)
     balanced, record = balance_grids(drifted)
-    off = np.array([row["offset"] for row in record["table"]])[readings.grid]
+    off = np.array([row.offset for row in record.table])[readings.grid]
     np.testing.assert_allclose(balanced.channels["eca"][tie], (drifted.channels["eca"] - off)[tie], atol=1e-9)

@@ -15,7 +15,7 @@ ADDED = np.array([1.0, 0.0, -2.0, 0.5])
 
 
 def column(record, name):
-    return np.array([row[name] for row in record["table"]])
+    return np.array([getattr(row, name) for row in record.table])
 
 
 def offsets(readings, **options):
@@ -90,7 +90,7 @@ def test_the_mean_of_the_grids_stays(four):
 def test_the_fixed_grid_stays_and_the_others_keep_their_differences(four):
     balanced, record = balance_grids(four, fixed_grid="B1")
     np.testing.assert_array_equal(balanced.channels["eca"][four.grid == 2], four.channels["eca"][four.grid == 2])
-    assert (record["table"][2]["standard_error"], record["table"][2]["based_on"]) == (0.0, "fixed")
+    assert (record.table[2].standard_error, record.table[2].based_on) == (0.0, "fixed")
     free = offsets(four)
     np.testing.assert_allclose(column(record, "offset"), free - free[2], atol=1e-6)
 
@@ -102,10 +102,10 @@ def test_gaps_and_overlaps_are_bridged(walk, gap):
     readings = side_by_side(walk, field, gap=gap, faults=walk.Faults())
     higher = with_values(readings, readings.channels["eca"] + np.array([0.0, 3.0])[readings.grid])
     record = balance_grids(higher, fixed_grid="A")[1]
-    row = record["table"][1]
+    row = record.table[1]
     # The slope of the ground goes on over the gap: it is told from both sides.
-    assert row["offset"] == pytest.approx(3.0, abs=0.05 * max(gap, 0.5))
-    assert row["neighbours"] == 1
+    assert row.offset == pytest.approx(3.0, abs=0.05 * max(gap, 0.5))
+    assert row.neighbours == 1
 
 
 def test_grids_of_other_spacing_turned_against_each_other(walk):
@@ -119,9 +119,9 @@ def test_grids_of_other_spacing_turned_against_each_other(walk):
     x, y = 14.2 + u * np.cos(angle) + v * np.sin(angle), 9.0 - u * np.sin(angle) + v * np.cos(angle)
     values = field.at(x, y) + np.random.default_rng(6).normal(0, 0.1, len(x)) + 2.0
     second = second.replace(x=x, y=y, channels={"eca": values})
-    row = balance_grids(concatenate([first, second]), fixed_grid="A")[1]["table"][1]
-    assert row["offset"] == pytest.approx(2.0, abs=2 * row["standard_error"])
-    assert row["standard_error"] < 1.0
+    row = balance_grids(concatenate([first, second]), fixed_grid="A")[1].table[1]
+    assert row.offset == pytest.approx(2.0, abs=2 * row.standard_error)
+    assert row.standard_error < 1.0
 
 
 def test_a_slope_within_a_grid_gets_less(walk):
@@ -171,8 +171,8 @@ def test_grids_without_a_level_change_by_less_than_their_error(walk):
     ratio = []
     for seed in range(6):
         field = walk.geology(20.0, np.random.default_rng(seed))
-        row = balance_grids(side_by_side(walk, field))[1]["table"][0]
-        ratio.append(abs(row["offset"]) / row["standard_error"])
+        row = balance_grids(side_by_side(walk, field))[1].table[0]
+        ratio.append(abs(row.offset) / row.standard_error)
     assert np.median(ratio) < 1
     assert max(ratio) < 2
 
@@ -263,7 +263,7 @@ def test_one_grid_alone_stays_as_it_is(four):
     balanced, record = balance_grids(alone)
     np.testing.assert_array_equal(balanced.channels["eca"], alone.channels["eca"])
     np.testing.assert_array_equal(balanced.se["eca"], 0.0)
-    assert record["figures"]["eca"]["remark"] == "Grid A2 touches no other grid and stays as it is."
+    assert record.figures["eca"].remark == "Grid A2 touches no other grid and stays as it is."
 
 
 # In the first metres of grid B, over the edge, and beyond it in grid A.
@@ -276,8 +276,8 @@ def test_a_ditch_beside_the_seam_does_not_pass_for_a_step(walk, width, middle, h
         field = walk.geology(20.0, np.random.default_rng(seed))
         plain = offsets(side_by_side(walk, field))
         field.add(np.abs(field.axes[0] - 10.0 - middle) < width / 2, height)
-        table = balance_grids(side_by_side(walk, field))[1]["table"]
-        moved.append(np.ptp([row["offset"] for row in table] - plain))
+        table = balance_grids(side_by_side(walk, field))[1].table
+        moved.append(np.ptp([row.offset for row in table] - plain))
         # The grids move apart by twice their offsets, so two standard errors are four of those in the table.
         assert moved[-1] < 4 * table[1]["standard_error"]
     assert np.median(moved) < 1.0
@@ -288,13 +288,13 @@ def test_islands_and_groups_are_named(four):
     lone = four.take(four.grid == 0).replace(grids=("E", "", "", ""), y=four.y[four.grid == 0] + 200.0)
     both = concatenate([four, far, lone])
     balanced, record = balance_grids(both)
-    figures = record["figures"]["eca"]
-    assert figures["islands"] == ["E"]
-    assert figures["remark"] == (
+    figures = record.figures["eca"]
+    assert figures.islands == ["E"]
+    assert figures.remark == (
         "Grid E touches no other grid and stays as it is. Nothing tells the levels of these groups of grids against "
         "each other: A1, A2, B1, B2; C1, C2, D1, D2."
     )
-    assert [row["grid"] for row in record["table"]] == ["A1", "A2", "B1", "B2", "C1", "C2", "D1", "D2", "E"]
+    assert [row.grid for row in record.table] == ["A1", "A2", "B1", "B2", "C1", "C2", "D1", "D2", "E"]
     # The sizes of drift and noise are those of all grids together, so they differ a little from those of four: by a
     # fifth of a standard error, which in quadrature adds 2 % to it.
     apart = column(record, "offset")[:8] - np.tile(offsets(four), 2)
@@ -362,10 +362,10 @@ def test_standard_errors_add_in_squares(four):
 def test_channels_without_values_and_tables_without_readings(four):
     blank = four.replace(channels={"eca": four.channels["eca"], "none": np.full(len(four), np.nan)})
     balanced, record = balance_grids(blank)
-    assert record["figures"]["none"]["seams"] == 0
+    assert record.figures["none"].seams == 0
     assert np.isnan(balanced.channels["none"]).all()
     empty, record = balance_grids(four.take(np.zeros(len(four), bool)))
-    assert (len(empty), record["table"]) == (0, [])
+    assert (len(empty), record.table) == (0, ())
 
 
 @pytest.mark.parametrize(
@@ -390,5 +390,5 @@ def test_a_grid_without_the_channel_is_no_island_of_it():
         for name, x, inphase in (("A", 0.0, 1.0), ("B", 8.0, np.nan))
     ]
     _, record = balance_grids(concatenate(tables))
-    assert record["figures"]["eca"]["islands"] == []
-    assert record["figures"]["inphase"]["islands"] == ["A"]
+    assert record.figures["eca"].islands == ()
+    assert record.figures["inphase"].islands == ("A",)

@@ -60,7 +60,7 @@ def test_line_stopped_at_86_has_six_to_trim():
     # Common practice, no source: a 10 m line at 8 readings a metre has 80.
     placed, record, _ = place(log((1, np.arange(1, 87))))
     assert placed.has_flag("overrun").sum() == 6
-    assert record["figures"] == {"overrun": 6, "in use": 80}
+    assert record.figures == {"overrun": 6, "in use": 80}
 
 
 def test_line_walked_back_from_80_to_minus_10_has_eleven_to_trim():

@@ -50,13 +50,13 @@ def test_points_need_no_lines(method):
     off = (result.values - truth(lattice))[np.isfinite(result.values)]
     assert len(off) > 0.9 * lattice.rows * lattice.cols
     assert np.sqrt(np.mean(off**2)) < 0.1
-    assert result.record["figures"]["readings used"] == 900
+    assert result.record.figures["readings used"] == 900
 
 
 @pytest.mark.parametrize("spacing", [0.25, 0.5, 0.75])
 def test_distance_between_lines_is_told(spacing):
     result = interpolate_readings(walked(spacing), "eca", Lattice.covering(0, 0, 15, 15, 0.5), method=METHODS[0])
-    assert result.record["figures"]["spacing_m"] == pytest.approx(spacing, abs=1e-6)
+    assert result.record.figures["spacing_m"] == pytest.approx(spacing, abs=1e-6)
 
 
 @pytest.mark.parametrize("noise", [0.1, 0.5])

@@ -9,9 +9,12 @@ from turnrow.processing_provider.bridge.project.project import SurveyLayer, keep
 from turnrow.processing_provider.bridge.raster.geotiff import write_raster
 from turnrow.processing_provider.bridge.style.ramps import QUIET, SEQUENTIAL
 from turnrow.processing_provider.bridge.vector.geopackage import rows_layer, write_geopackage
+from turnrow.processing_provider.engine.align.record import AlignFigures, AlignRecord
 from turnrow.processing_provider.engine.core.errors import EngineError
 from turnrow.processing_provider.engine.geometry.block_raster import BlockRaster
 from turnrow.processing_provider.engine.geometry.lattice import Lattice
+from turnrow.processing_provider.engine.interpolate.record import MapRecord
+from turnrow.processing_provider.engine.mosaic.record import MosaicRecord
 
 pytestmark = pytest.mark.usefixtures("qgis_app")
 ORDER = ["Findings", "Grids", "eca, whole site", "inphase, whole site", ["Single grids", "eca, grid A"],
@@ -181,9 +184,11 @@ def test_run_in_an_open_project_loads_everything_named_grouped_and_styled(survey
 
 
 def test_history_says_what_was_left_to_the_step():
-    record = {"step": "balancegrids", "options": {"channels": ["a", "b"], "model": "offset", "fixed_grid": ""}}
-    said = history_lines([record, {"step": "x", "options": {"shift_m": None, "factor": 0}}])
+    balanced = MosaicRecord({"channels": ["a", "b"], "model": "offset", "fixed_grid": ""}, {}, ())
+    aligned = AlignRecord({"shift_m": None, "factor": 0}, AlignFigures(0.0), (), ())
+    said = history_lines([balanced, aligned, MapRecord({"method": "cubic"}, {}, (), "eca")])
     assert said == [
         "balancegrids: channels = a b, model = offset, fixed_grid = automatic",
-        "x: shift_m = automatic, factor = 0",
+        "alignopposing: shift_m = automatic, factor = 0",
+        "interpolatereadings: channel = eca, method = cubic",
     ]

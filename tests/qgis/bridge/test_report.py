@@ -12,11 +12,14 @@ from turnrow.processing_provider.bridge.report.cautions import CAUTIONS
 from turnrow.processing_provider.bridge.report.figures import map_figure, profiles_figure
 from turnrow.processing_provider.bridge.report.html import ReportContent, ReportMap, report_html, write_report
 from turnrow.processing_provider.bridge.style.ramps import SEQUENTIAL
+from turnrow.processing_provider.engine.align.record import AlignedGrid, AlignFigures, AlignRecord
+from turnrow.processing_provider.engine.balance.record import BalanceFigures, BalanceRecord, LineOffset
 from turnrow.processing_provider.engine.core.errors import EngineError
 from turnrow.processing_provider.engine.core.findings import Finding
 from turnrow.processing_provider.engine.core.readings import Readings
 from turnrow.processing_provider.engine.geometry.block_raster import BlockRaster
 from turnrow.processing_provider.engine.geometry.lattice import Lattice
+from turnrow.processing_provider.engine.interpolate.record import MapRecord
 
 LATTICE = Lattice(500000.0, 6000020.0, 0.5, 40, 40)
 
@@ -74,13 +77,11 @@ def content():
             Finding("error", "line-short", "Line 7 stops early.", "160 readings", "Walk it.", "A", 7, 1, True),
         ],
         records=[
-            {"step": "alignopposing", "options": {"channels": ["eca"], "shift_m": None},
-             "figures": {"shift_m": -0.25, "shift_error_m": 0.02}, "table": [{"grid": "A", "shift_m": -0.25}]},
-            {"step": "balancetraverses", "options": {"method": "neighbours"},
-             "figures": {"eca": {"direction_offset": 0.4}},
-             "table": [{"grid": "A", "line": 2, "run": 1, "channel": "eca", "offset": 0.2, "standard_error": 0.1,
-                        "based_on": "neighbours"}]},
-            {"step": "interpolatereadings", "options": {"method": "cubic"}, "figures": {}, "channel": "eca"},
+            AlignRecord({"channels": ["eca"], "shift_m": None}, AlignFigures(-0.25, -0.25, 0.02),
+                        (AlignedGrid("A", 2, -0.25, 0, 0, ""),), ()),
+            BalanceRecord({"method": "neighbours"}, {"eca": BalanceFigures(0.4, *[None] * 5, 0, 0, 0, None, None)},
+                          (LineOffset("A", 2, 1, "eca", -1, 0.2, 0.1, 0.0, "neighbours"),)),
+            MapRecord({"method": "cubic"}, {}, (), "eca"),
         ],
         inputs=[{"path": "logs/a.csv", "bytes": 123456, "sha256": "ab" * 32}],
         versions={"turnrow": "9.9.9", "gdal": "3.6.2"},

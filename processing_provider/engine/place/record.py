@@ -1,0 +1,55 @@
+"""What placing the readings of a grid did."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar, Mapping, Optional
+
+from ..core import Key, Record
+
+
+@dataclass(frozen=True)
+class PlacedLine:
+    """One recording of a line as it was placed.
+
+    Attributes
+    ----------
+    grid : str
+    line, run : int
+    kind : str
+        What it was taken for, one of ``KINDS``.
+    heading : int
+        1 out, -1 back.
+    readings, in_use : int
+        How many readings it has, and how many of them count.
+    position_m : float or None
+        u of a line, v of a tie line; None where it has no place.
+    """
+
+    grid: str
+    line: int
+    run: int
+    kind: str
+    heading: int
+    readings: int
+    in_use: int
+    position_m: Optional[float]
+
+    @property
+    def key(self) -> Key:
+        """(grid, line, run)."""
+        return self.grid, self.line, self.run
+
+
+@dataclass(frozen=True)
+class PlaceRecord(Record):
+    """What ``place_readings`` did; ``figures`` counts readings by flag, ``table`` has a row a recording."""
+
+    step: ClassVar[str] = "placereadings"
+    title: ClassVar[str] = "Readings placed on the ground"
+    figures: Mapping[str, int]
+    table: tuple[PlacedLine, ...]
+
+    def sentences(self, units: Mapping[str, str]) -> list[str]:
+        """Return how many readings carry each flag, and how many are in use."""
+        return [f"{count} readings {word}" for word, count in self.figures.items()]
