@@ -183,7 +183,7 @@ def test_one_grid_does_not_change_the_other_grids_level(walk):
     first, second = (striped(walk, seed).readings.replace(grids=(name,)) for seed, name in ((1, "A"), (2, "B")))
     second = with_values(second, second.channels["eca"] + 50)
     _, record = balance_traverses(concatenate([first, second]))
-    assert json.loads(json.dumps(record)) == record
+    assert json.loads(json.dumps(record.as_json())) == record.as_json()
     assert [row.grid for row in record.table] == ["A"] * 40 + ["B"] * 40
     off = np.array([row.offset for row in record.table]).reshape(2, 40)
     np.testing.assert_allclose(off.mean(axis=1), 0.0, atol=1e-6)
@@ -199,8 +199,8 @@ def test_a_line_in_two_recordings_and_a_missing_line(walk):
     table = balance_traverses(changed)[1].table
     assert sorted((r.line, r.run) for r in table if r.line in (8, 20)) == [(8, 1), (8, 2)]
     both = {r.run: r for r in table if r.line == 8}
-    apart = both[2]["offset"] - both[1]["offset"]
-    assert apart == pytest.approx(0.6, abs=2 * np.hypot(both[1]["standard_error"], both[2]["standard_error"]))
+    apart = both[2].offset - both[1].offset
+    assert apart == pytest.approx(0.6, abs=2 * np.hypot(both[1].standard_error, both[2].standard_error))
 
 
 @pytest.mark.parametrize("method", METHODS)

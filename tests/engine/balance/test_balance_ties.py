@@ -135,12 +135,12 @@ def test_ties_keep_what_runs_along_the_traverses(walk):
 
 def test_figures_tell_what_the_ties_bought(walk):
     walked = noisy(walk, 4, ties=TIES, base_every=10)
-    figures = balance_traverses(walked.readings)[1].figures.eca
+    figures = balance_traverses(walked.readings)[1].figures["eca"]
     assert (figures.ties, figures.base_readings) == (3, 5)
     # 3 x 40, without lines at the ends that a tie does not reach when it was read up to 1 m ahead.
     assert 3 * 36 <= figures.crossings <= 3 * 40
     assert figures.se < 0.5 * figures.se_without_ties
-    alone = balance_traverses(walked.readings, method="neighbours")[1].figures.eca
+    alone = balance_traverses(walked.readings, method="neighbours")[1].figures["eca"]
     assert (alone.ties, alone.base_readings) == (0, 0)
     assert alone.se == alone.se_without_ties
 
@@ -156,7 +156,7 @@ def test_missing_times_leave_drift_out(walk):
     timeless = readings.replace(time_s=np.full(len(readings), np.nan))
     balanced, record = balance_traverses(timeless)
     plain, _ = balance_traverses(timeless, drift=False)
-    figures = record.figures.eca
+    figures = record.figures["eca"]
     assert figures.drift_sd is None
     assert (figures.ties, figures.base_readings) == (3, 0)
     np.testing.assert_array_equal(balanced.channels["eca"], plain.channels["eca"])

@@ -102,7 +102,7 @@ def test_nothing_is_found_in_noise(walk):
     # At 6 standard deviations normal noise flags 2 of 1000 million readings.
     changed, record = flag_outliers(quiet(walk, size=20.0))
     assert record.figures.flagged == 0
-    assert json.loads(json.dumps(record)) == record
+    assert json.loads(json.dumps(record.as_json())) == record.as_json()
     assert not changed.has_flag("outlier").any()
 
 

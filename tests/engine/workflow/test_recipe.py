@@ -9,6 +9,7 @@ from turnrow.processing_provider.engine.core.edits import Edits, FlagEdit
 from turnrow.processing_provider.engine.core.errors import EngineError
 from turnrow.processing_provider.engine.core.notes import Note
 from turnrow.processing_provider.engine.core.readings import Readings
+from turnrow.processing_provider.engine.flag.record import FlagFigures, FlagRecord
 from turnrow.processing_provider.engine.workflow.recipe import (
     CORRECTIONS,
     INTERPOLATION,
@@ -57,10 +58,14 @@ def test_a_reading_taken_back_into_use_stays_in_use():
 
 
 def test_versions_and_results_are_told():
-    text = recipe_text(default_recipe(), versions={"turnrow": "0.1.0"}, results=[{"step": "alignopposing"}])
+    record = FlagRecord({"threshold": 6.0}, FlagFigures(0, 12, {"eca": None}), ())
+    text = recipe_text(default_recipe(), versions={"turnrow": "0.1.0"}, results=[record])
     content = json.loads(text)
     assert content["versions"] == {"turnrow": "0.1.0"}
-    assert content["results"] == [{"step": "alignopposing"}]
+    figures = {"flagged": 0, "readings": 12, "noise": {"eca": None}}
+    assert content["results"] == [
+        {"step": "flagoutliers", "options": {"threshold": 6.0}, "figures": figures, "table": []}
+    ]
 
 
 def test_options_that_are_left_out_take_their_defaults():
