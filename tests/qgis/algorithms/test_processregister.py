@@ -102,7 +102,8 @@ def with_base_readings(files, spots):
 def test_base_readings_on_one_spot_level_the_grids(survey_files):
     with_base_readings(survey_files, {"A": 9.0, "B": 9.0})
     run(survey_files.parameters())
-    assert "base readings on one spot tell the levels of 2 grids" in (survey_files.output / "report.html").read_text()
+    report = (survey_files.output / "report.html").read_text()
+    assert "base readings on one spot also determine the levels of 2 grids" in report
 
 
 def test_base_readings_on_two_spots_level_nothing(survey_files):
