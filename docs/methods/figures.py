@@ -37,17 +37,25 @@ def load(name: str, path: Path, **options):
 
 
 load("turnrow", ROOT / "__init__.py", submodule_search_locations=[str(ROOT)])
-simulate = load("turnrow_sample_simulate", SAMPLE / "simulate.py")
 from turnrow.processing_provider.engine.align import align_opposing  # noqa: E402
 from turnrow.processing_provider.engine.balance import balance_traverses  # noqa: E402
 from turnrow.processing_provider.engine.core import concatenate  # noqa: E402
 from turnrow.processing_provider.engine.flag import flag_outliers  # noqa: E402
+from turnrow.processing_provider.engine.geometry import Lattice  # noqa: E402
+from turnrow.processing_provider.engine.interpolate import interpolate_readings  # noqa: E402
 from turnrow.processing_provider.engine.mosaic import balance_grids  # noqa: E402
+from turnrow.processing_provider.engine.scattered import interpolate_scattered  # noqa: E402
+from turnrow.processing_provider.engine.scattered.variogram import (  # noqa: E402
+    fit_variogram,
+    line_lags,
+    sample_variogram,
+)
 from turnrow.processing_provider.engine.workflow import (  # noqa: E402
     default_recipe,
     gather_sources,
     process_survey,
 )
+from turnrow.sample_project.simulator import truth  # noqa: E402
 
 
 @dataclass(frozen=True)
@@ -193,10 +201,166 @@ def balance_grids_page():
     return figure
 
 
+def levelled(values: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Return the truth at positions, at the level of the map: levels of grids are known against each other only."""
+    true = truth(x, y, CHANNEL)
+    return true + np.nanmean(values - true)
+
+
+def image(axes, values, lattice, title: str, **colours):
+    """Draw a raster in metres from its corner; return what a colour bar needs."""
+    extent = (0, lattice.cols * lattice.cell_m, 0, lattice.rows * lattice.cell_m)
+    drawn = axes.imshow(values, extent=extent, interpolation="nearest", **{"cmap": "viridis", **colours})
+    axes.set(aspect="equal", title=title, xlabel="east (m)")
+    return drawn
+
+
+def around(readings, margin_m: float = 0.0, cell_m: float = 0.1):
+    """Return a lattice around readings."""
+    x, y = readings.x, readings.y
+    return Lattice.covering(x.min() + margin_m, y.min() + margin_m, x.max() - margin_m, y.max() - margin_m, cell_m)
+
+
+def section(lattice, north_m: float):
+    """Return a lattice of one row of fine cells, so many metres north of another one's lower edge, and its x and y."""
+    y = lattice.y_max - lattice.rows * lattice.cell_m + north_m
+    row = Lattice(lattice.x_min, y, 0.02, 1, round(lattice.cols * lattice.cell_m / 0.02))
+    return row, row.x, np.full(row.cols, y - 0.01)
+
+
+def compared(axes, lattice, north_m: float, curves: dict, title: str):
+    """Draw curves along a section beside the truth."""
+    row, x, y = section(lattice, north_m)
+    east = x - lattice.x_min
+    looks = ((RED, "--"), (BLUE, "-"), (GREEN, ":"))
+    drawn = {label: function(row) for label, function in curves.items()}
+    axes.plot(east, levelled(next(iter(drawn.values())), x, y), color=GREY, lw=3, label="truth")
+    for (label, values), (colour, style) in zip(drawn.items(), looks):
+        axes.plot(east, values, color=colour, ls=style, lw=1.1, label=label)
+    axes.set(xlabel="east (m)", ylabel=UNIT, title=title)
+    axes.legend(frameon=False)
+
+
+def interpolate():
+    """The cubic surface with the readings on it, and sections by three methods."""
+    survey = sample()
+    part = survey.grid(survey.grids, "I")
+    lattice, figure_and_axes = around(part, 3.0, 0.05), panels(2, [1, 1.5], 3.1)
+    figure, axes = figure_and_axes
+    surface = interpolate_readings(part, CHANNEL, lattice).values
+    drawn = image(axes[0], surface, lattice, "cubic, and the readings")
+    axes[0].plot(
+        part.x - lattice.x_min, part.y - (lattice.y_max - lattice.rows * lattice.cell_m), ".", ms=0.7, color="w"
+    )
+    axes[0].set(xlim=(5, 13), ylim=(3, 11), ylabel="north (m)")
+    axes[0].axhline(7.0, color=BLACK, lw=0.8)
+    figure.colorbar(drawn, ax=axes[0], label=UNIT)
+    curves = {
+        method: lambda row, method=method: interpolate_readings(part, CHANNEL, row, method=method).values[0]
+        for method in ("linear", "cubic", "sinc")
+    }
+    compared(axes[1], lattice, 7.0, curves, "section across the lines")
+    return figure
+
+
+def minimum_curvature():
+    """The surface through points taken at random, and sections with three tensions."""
+    survey = sample()
+    part = survey.grid(survey.grids, "I")
+    some = part.take(np.sort(np.random.default_rng(1).choice(len(part), 400, replace=False)))
+    lattice = around(part, 3.0)
+    figure, axes = panels(2, [1, 1.5], 3.1)
+    surface = interpolate_scattered(some, CHANNEL, lattice, max_gap_m=3.0)[0].whole()
+    drawn = image(axes[0], surface, lattice, "surface through 400 points")
+    south = lattice.y_max - lattice.rows * lattice.cell_m
+    axes[0].plot(some.x - lattice.x_min, some.y - south, ".", ms=2.5, color="w")
+    axes[0].set(xlim=(0, lattice.cols * lattice.cell_m), ylim=(0, lattice.rows * lattice.cell_m), ylabel="north (m)")
+    axes[0].axhline(10.0, color=BLACK, lw=0.8)
+    figure.colorbar(drawn, ax=axes[0], label=UNIT)
+    curves = {
+        f"tension {tension:g}": lambda row, tension=tension: np.interp(
+            row.x,
+            lattice.x,
+            interpolate_scattered(some, CHANNEL, lattice, max_gap_m=3.0, tension=tension)[0].whole()[
+                int((lattice.y_max - row.y[0]) / lattice.cell_m)
+            ],
+        )
+        for tension in (0.0, 0.25, 0.9)
+    }
+    compared(axes[1], lattice, 10.0, curves, "section")
+    return figure
+
+
+def kriging():
+    """Semivariances with the fitted models, the map and its standard error."""
+    survey = sample()
+    part = survey.grid(survey.grids, "I")
+    figure, axes = panels(3, [1.3, 1, 1], 2.7)
+    z = part.channels[CHANNEL]
+    north = np.polyfit(part.v_m, part.y, 1)[0]
+    east = np.polyfit(part.v_m, part.x, 1)[0]
+    azimuth = float(np.arctan2(east, north))
+    classes = sample_variogram(part.x, part.y, z, lags=line_lags(part.x, part.y), azimuth_rad=azimuth, bands=3)
+    model = fit_variogram(classes, "spherical")
+    distance = np.geomspace(0.1, classes.distance_m.max(), 100)
+    for low, colour, mark, label in ((0, BLUE, "o", "along"), (1, GREEN, "^", "between"), (2, ORANGE, "s", "across")):
+        mine = (classes.angle_rad * 3 / (np.pi / 2)).astype(int).clip(0, 2) == low
+        axes[0].plot(classes.distance_m[mine], classes.semivariance[mine], mark, ms=3, color=colour, label=label)
+        angle = azimuth + np.median(classes.angle_rad[mine])
+        fitted = model.semivariance(distance * np.sin(angle), distance * np.cos(angle))
+        axes[0].plot(distance, fitted, color=colour, lw=1)
+    axes[0].set(
+        xscale="log", xlabel="distance (m)", ylabel=f"semivariance (({UNIT})²)", title="variogram, spherical model"
+    )
+    axes[0].legend(frameon=False, title="the lines")
+    lattice = around(part, 0.0, 0.2)
+    values, errors, _ = interpolate_scattered(part, CHANNEL, lattice, method="kriging")
+    for ax, table, title, colours in (
+        (axes[1], values, "map", {}),
+        (axes[2], errors, "standard error", {"cmap": "Greys"}),
+    ):
+        drawn = image(ax, table.whole(), lattice, title, **colours)
+        figure.colorbar(drawn, ax=ax, label=UNIT, shrink=0.8)
+    return figure
+
+
+def standard_errors():
+    """The standard error of the site's map, and how errors over standard errors are distributed."""
+    result = sample().result
+    lattice, raster = result.lattice, result.rasters[CHANNEL]
+    values, errors = raster.values, raster.standard_error
+    x, y = np.meshgrid(lattice.x, lattice.y)
+    figure, axes = panels(2, [1, 1], 2.9)
+    top = float(np.nanpercentile(errors, 99))
+    drawn = image(axes[0], errors, lattice, "standard error", cmap="cividis", vmin=0, vmax=top)
+    axes[0].set_ylabel("north (m)")
+    figure.colorbar(drawn, ax=axes[0], label=UNIT)
+    known = np.isfinite(values)
+    # The grid that lies apart has a level of its own.
+    score = np.concatenate(
+        [
+            (values[part] - levelled(values[part], x[part], y[part])) / errors[part]
+            for part in (known & (x - lattice.x_min < 63), known & (x - lattice.x_min >= 63))
+        ]
+    )
+    edges = np.linspace(-4, 4, 65)
+    axes[1].hist(score, edges, density=True, color=BLUE, alpha=0.5, label="map less truth, over standard error")
+    axes[1].plot(edges, np.exp(-(edges**2) / 2) / np.sqrt(2 * np.pi), color=BLACK, lw=1, label="standard normal")
+    within = [np.mean(np.abs(score) < limit) for limit in (1, 2)]
+    axes[1].set(xlabel="standard errors", ylabel="density", ylim=(0, 0.75),
+                title=f"{within[0]:.0%} of the cells within one, {within[1]:.0%} within two")  # fmt: skip
+    axes[1].legend(frameon=False)
+    return figure
+
+
 FIGURES = {
     "align": align,
     "balance-traverses": balance_traverses_page,
     "balance-grids": balance_grids_page,
+    "interpolate": interpolate,
+    "minimum-curvature": minimum_curvature,
+    "kriging": kriging,
+    "standard-errors": standard_errors,
 }
 
 
