@@ -11,7 +11,8 @@ from typing import Optional, Sequence
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
-from turnrow.processing_provider.engine.core.readings import Readings, flag_bit, kind_code
+from turnrow.processing_provider.engine.core.columns import kind_code
+from turnrow.processing_provider.engine.core.readings import Readings, flag_bit
 
 from .faults import DRIFT_STEP_S, Faults, drift, drift_reach, usual
 from .random_sites import Field, busy, geology, site

@@ -23,8 +23,9 @@ import numpy as np
 from _measure import best_of, print_times, whole_benchmark
 from turnrow.processing_provider.engine.align.align import align_opposing
 from turnrow.processing_provider.engine.balance.balance import balance_traverses
+from turnrow.processing_provider.engine.core.columns import kind_code
 from turnrow.processing_provider.engine.core.lines import Lines, lines_of
-from turnrow.processing_provider.engine.core.readings import Readings, concatenate, kind_code
+from turnrow.processing_provider.engine.core.readings import Readings, concatenate
 from turnrow.processing_provider.engine.flag.outliers import flag_outliers
 from turnrow.processing_provider.engine.geometry.lattice import Lattice
 from turnrow.processing_provider.engine.interpolate.interpolate import interpolate_readings

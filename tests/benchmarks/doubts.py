@@ -28,7 +28,8 @@ def load(name: str, path: Path):
 
 load("turnrow_tests", TESTS / "conftest.py")
 walk = importlib.import_module("turnrow.sample_project.simulator.walks")
-from turnrow.processing_provider.engine.core.readings import concatenate, flag_bit, kind_code  # noqa: E402
+from turnrow.processing_provider.engine.core.columns import kind_code  # noqa: E402
+from turnrow.processing_provider.engine.core.readings import concatenate, flag_bit  # noqa: E402
 from turnrow.processing_provider.engine.core.scheme import Scheme  # noqa: E402
 from turnrow.processing_provider.engine.mistakes.detect import doubts_of  # noqa: E402
 

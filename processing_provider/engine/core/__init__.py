@@ -2,6 +2,7 @@
 
 from .atomic_file import whole_file
 from .checks import check_channels, check_choice, check_finite, check_positive
+from .columns import FIXED_FIELDS, FLAGS, KINDS, PLACE, flag_bit, flag_words, kind_code
 from .edits import BY_HAND, Edits, FlagEdit, edited_notes, edits_as_json, flag_by_hand, parse_edits
 from .errors import Cancelled, EngineError
 from .filters import FINE_M, band_pass, difference_of_gaussians, smoother
@@ -20,19 +21,7 @@ from .noise import (
 )
 from .notes import Note, notes_for, number_or_none, parse_notes
 from .progress import Progress, part_of
-from .readings import (
-    FIXED_FIELDS,
-    FLAGS,
-    KINDS,
-    PLACE,
-    Key,
-    Readings,
-    Run,
-    concatenate,
-    flag_bit,
-    flag_words,
-    kind_code,
-)
+from .readings import Key, Readings, Run, concatenate
 from .records import Record, counted, with_unit
 from .register import GridEntry, parse_register
 from .scheme import HEADINGS, PATTERNS, Scheme

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, fields, replace
-from typing import Mapping, Sequence
+from typing import Mapping, Sequence, TypeVar
 
 import numpy as np
 
+from .columns import FLAGS, flag_bit
 from .errors import EngineError
 from .notes import KINDS, Note
-from .readings import FLAGS, Readings, flag_bit
+from .readings import Readings
 
+Edit = TypeVar("Edit", Note, "FlagEdit")
 BY_HAND = ("void", "outlier", "obstacle")
 """Flags that a person sets; the others follow from notes and places."""
 
@@ -103,8 +105,8 @@ def flag_by_hand(readings: Readings, edits: Sequence[FlagEdit]) -> Readings:
 
 def edits_as_json(edits: Edits) -> dict:
     """Return edits as plain values for a recipe."""
-    usual = {f.name: f.default for f in fields(Note)}
-    notes = [{k: v for k, v in asdict(note).items() if v != usual[k]} for note in edits.notes]
+    defaults = {f.name: f.default for f in fields(Note)}
+    notes = [{k: v for k, v in asdict(note).items() if v != defaults[k]} for note in edits.notes]
     return {"notes": notes, "flags": [asdict(edit) for edit in edits.flags]}
 
 
@@ -137,7 +139,7 @@ def parse_edits(given: object, *, where: str = "recipe") -> Edits:
     return Edits(notes, flags)
 
 
-def _built(kind: type, item: object, word: str, where: str):
+def _built(kind: type[Edit], item: object, word: str, where: str) -> Edit:
     known = {f.name for f in fields(kind)}
     if not isinstance(item, Mapping) or set(item) - known:
         odd = ", ".join(sorted(set(item) - known)) if isinstance(item, Mapping) else repr(item)

@@ -7,7 +7,8 @@ from typing import Iterator
 
 import numpy as np
 
-from .readings import Readings, kind_code
+from .columns import kind_code
+from .readings import Readings
 
 MIN_READINGS = 3
 """A recording with fewer readings in use tells nothing about its line."""

@@ -3,54 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields, replace
-from typing import Iterator, Mapping, Sequence
+from typing import Iterator, Mapping, Optional, Sequence
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from .columns import (
+    COLUMN_TYPES,
+    FIXED_FIELDS,
+    FLAGS,
+    KINDS,
+    PLACE,
+    flag_bit,
+    flag_bits,
+    flag_words,
+    kind_codes,
+)
 from .errors import EngineError
-
-FLAGS = ("overrun", "dummy", "void", "redone", "obstacle", "outlier", "missing", "unplaced")
-"""Words a reading out of use may carry, in the order of their bits in ``Readings.flag``."""
-
-KINDS = ("survey", "tie", "base")
-"""What a recording is for: the map, or (a line across the others, readings at one spot) the levels of the lines."""
-
-PLACE = "v_m"
-"""Under this name ``Readings.se`` has the standard error of the place along the traverse, metres."""
-
-FIXED_FIELDS = (
-    "grid", "line", "run", "seq", "station", "time_s", "u_m", "v_m", "heading", "kind", "flag", "source", "row",
-)  # fmt: skip
-
-
-def flag_bit(word: str) -> int:
-    """Return the bit that stands for a flag word in ``Readings.flag``."""
-    return 1 << FLAGS.index(word)
-
-
-def kind_code(word: str) -> int:
-    """Return the number that stands for a kind of recording in ``Readings.kind``."""
-    return KINDS.index(word)
-
-
-def flag_words(bits: np.ndarray) -> np.ndarray:
-    """Return an object array of flag texts (words joined by ``;``, empty = in use) for an array of bits."""
-    values, inverse = np.unique(bits, return_inverse=True)
-    texts = [";".join(w for i, w in enumerate(FLAGS) if int(v) >> i & 1) for v in values]
-    return np.array(texts, dtype=object)[inverse.reshape(np.shape(bits))]
-
-
-def flag_bits(words: Sequence[str]) -> np.ndarray:
-    """Return the (n,) uint16 bits of flag texts; raise EngineError on a word that is not in ``FLAGS``."""
-    texts = np.array([w or "" for w in words], dtype=str)
-    values, inverse = np.unique(texts, return_inverse=True)
-    bits = np.zeros(len(values), dtype=np.uint16)
-    for i, text in enumerate(values):
-        for word in filter(None, text.split(";")):
-            if word not in FLAGS:
-                raise EngineError(f"Invalid flag: {word!r} was given. It must be one of: {', '.join(FLAGS)}.")
-            bits[i] |= flag_bit(word)
-    return bits[inverse.reshape(len(texts))]
+from .row_order import count_within, is_ascending, same_as_before
 
 
 @dataclass(frozen=True)
@@ -73,7 +43,7 @@ class Readings:
         Names that the integer columns ``grid`` and ``source`` point into.
     grid, source : (n,) int32
     line, run, seq, row : (n,) int32
-        Recorded line number, recording of it (from 1), place in the recording (from 0), 1-based row in the file.
+        Recorded line number, recording of it (from 1), index in the recording (from 0), 1-based row in the file.
     station : (n,) float64
         Logger's station count; NaN where the log has none.
     time_s : (n,) float64
@@ -85,14 +55,14 @@ class Readings:
     heading : (n,) int8
         1 out (away from the baseline; a tie line: along it), -1 back, 0 unknown.
     kind : (n,) int8
-        Place in ``KINDS``.
+        Index in ``KINDS``.
     flag : (n,) uint16
         Bits of ``FLAGS``; 0 = in use.
     channels, raw, se : dict of (n,) float64
         Values by channel; as logged (from the first correction on); standard error of the corrected value, and under
         ``PLACE`` that of ``v_m`` (from alignment on; NaN where it is not known).
     extras : dict of (n,) float64
-        What else the log told of each reading (``mark``, ``temperature``, ``easting``, ...).
+        What else the log has of each reading (``mark``, ``temperature``, ``easting``, ...).
     units : dict of str
         Unit of each channel, such as ``mS/m`` or ``ppt``; empty when unknown.
     """
@@ -124,44 +94,63 @@ class Readings:
         return len(self.line)
 
     @classmethod
-    def build(cls, line, channels: Mapping[str, np.ndarray], *, grids=("",), sources=("",), **columns) -> Readings:
+    def build(
+        cls,
+        line: ArrayLike,
+        channels: Mapping[str, ArrayLike],
+        *,
+        grids: Sequence[str] = ("",),
+        sources: Sequence[str] = ("",),
+        seq: Optional[ArrayLike] = None,
+        raw: Optional[Mapping[str, np.ndarray]] = None,
+        se: Optional[Mapping[str, np.ndarray]] = None,
+        extras: Optional[Mapping[str, np.ndarray]] = None,
+        units: Optional[Mapping[str, str]] = None,
+        **columns: Optional[ArrayLike],
+    ) -> Readings:
         """Build a table from what is known; missing columns take their neutral value.
 
         Parameters
         ----------
         line : (n,) int
         channels : mapping of (n,) float
-        grids, sources : sequence of str
-        **columns
-            Any other attribute of the class.
+        grids, sources, seq, raw, se, extras, units
+            As the attributes; ``seq`` counts on within each recording when None.
+        **columns : (n,) array
+            Any other attribute of the class that is one; None as if it was not given.
         """
-        n = len(line)
-        neutral = {
-            "grid": np.zeros(n, np.int32), "source": np.zeros(n, np.int32), "run": np.ones(n, np.int32),
-            "row": np.arange(1, n + 1, dtype=np.int32), "heading": np.zeros(n, np.int8),
-            "kind": np.zeros(n, np.int8), "flag": np.zeros(n, np.uint16), "seq": None,
-        }  # fmt: skip
-        types = {"line": np.int32, **{k: v.dtype for k, v in neutral.items() if v is not None}, "seq": np.int32}
-        columns["line"] = line
-        for name in ("station", "time_s", "u_m", "v_m", "x", "y"):
-            neutral[name] = np.full(n, np.nan)
-        whole = {k: columns.pop(k, v) for k, v in neutral.items()}
-        whole["line"] = columns.pop("line")
-        for name, values in whole.items():
-            if values is not None:
-                whole[name] = np.asarray(values, dtype=types.get(name, np.float64))
-        if whole["seq"] is None:
-            whole["seq"] = _count_within(whole["grid"], whole["line"], whole["run"])
-        values = {k: np.asarray(v, dtype=np.float64) for k, v in channels.items()}
-        return cls(grids=tuple(grids), sources=tuple(sources), channels=values, **whole, **columns)
+        numbers = np.asarray(line, np.int32)
+        n = len(numbers)
+        neutral = {"run": np.ones(n, np.int32), "row": np.arange(1, n + 1, dtype=np.int32)}
+        for name, kind in COLUMN_TYPES.items():
+            given = columns.pop(name, None)
+            blank = neutral.get(name, np.full(n, np.nan if kind is np.float64 else 0))
+            neutral[name] = np.asarray(blank if given is None else given, kind)
+        if columns:
+            raise TypeError(f"Readings have no column {', '.join(columns)}.")
+        counted = count_within(neutral["grid"], numbers, neutral["run"]) if seq is None else np.asarray(seq, np.int32)
+        return cls(
+            tuple(grids),
+            tuple(sources),
+            line=numbers,
+            seq=counted,
+            channels={name: np.asarray(values, np.float64) for name, values in channels.items()},
+            raw=dict(raw or {}),
+            se=dict(se or {}),
+            extras=dict(extras or {}),
+            units=dict(units or {}),
+            **neutral,
+        )
 
     def stacked(self, channels: Sequence[str]) -> np.ndarray:
         """Return the (C, n) values of some channels."""
         return np.reshape([self.channels[c] for c in channels], (len(channels), len(self)))
 
-    def replace(self, **columns) -> Readings:
+    def replace(self, **columns: object) -> Readings:
         """Return a table in which the given attributes are exchanged."""
-        return replace(self, **columns)
+        values = {item.name: getattr(self, item.name) for item in fields(self)}
+        values.update(columns)
+        return type(self)(**values)
 
     @property
     def in_use(self) -> np.ndarray:
@@ -184,7 +173,7 @@ class Readings:
         counts["in use"] = int(np.count_nonzero(self.in_use))
         return {word: n for word, n in counts.items() if n}
 
-    def with_channel(self, channel: str, values: np.ndarray, se: np.ndarray | None = None) -> Readings:
+    def with_channel(self, channel: str, values: np.ndarray, se: Optional[np.ndarray] = None) -> Readings:
         """Return the table with corrected values; the values as logged are kept in ``raw`` the first time."""
         raw = dict(self.raw)
         raw.setdefault(channel, self.channels[channel])
@@ -210,11 +199,11 @@ class Readings:
         keys = (self.grid, self.line, self.run)
         new = np.ones(len(self), bool)
         # Tables are in this order as a rule, and to see so is quicker than to sort.
-        if _ascending(*keys, self.seq):
-            new[1:] = ~_same_as_before(*keys)
+        if is_ascending(*keys, self.seq):
+            new[1:] = ~same_as_before(*keys)
             return np.arange(len(self)), np.cumsum(new) - 1
         order = np.lexsort((self.seq, *keys[::-1]))
-        new[1:] = ~_same_as_before(*(key[order] for key in keys))
+        new[1:] = ~same_as_before(*(key[order] for key in keys))
         earliest = np.minimum.reduceat(order, np.flatnonzero(new))
         number = np.argsort(np.argsort(earliest))[np.cumsum(new) - 1]
         by_number = np.argsort(number, kind="stable")
@@ -253,7 +242,12 @@ class Readings:
 
     @classmethod
     def from_columns(
-        cls, columns: Mapping[str, np.ndarray], channels: Sequence[str], x=None, y=None, units=None
+        cls,
+        columns: Mapping[str, np.ndarray],
+        channels: Sequence[str],
+        x: Optional[np.ndarray] = None,
+        y: Optional[np.ndarray] = None,
+        units: Optional[Mapping[str, str]] = None,
     ) -> Readings:
         """Build a table from the fields of a readings layer; the inverse of ``to_columns``.
 
@@ -265,6 +259,13 @@ class Readings:
             Which columns are channels.
         x, y : (n,) float, optional
             Positions in map units.
+        units : mapping of str, optional
+            Unit by channel.
+
+        Raises
+        ------
+        EngineError
+            When a column that is needed is missing, or on a word that is no flag or no kind.
         """
         missing = [name for name in ("line", *channels) if name not in columns]
         if missing:
@@ -272,94 +273,69 @@ class Readings:
                 f"The layer has no field {', '.join(missing)}. It must be a readings layer as 'Read traverse log' "
                 "or 'Place readings on the ground' writes it."
             )
-        given = {k: columns[k] for k in FIXED_FIELDS if k in columns and k != "line"}
-        for name, plural in (("grid", "grids"), ("source", "sources")):
-            texts = np.array(["" if t is None else str(t) for t in given.get(name, [""] * len(columns["line"]))])
-            names, first, inverse = np.unique(texts, return_index=True, return_inverse=True)
-            rank = np.argsort(np.argsort(first))
-            given[name] = rank[inverse.reshape(-1)].astype(np.int32)
-            given[plural] = tuple(str(t) for t in names[np.argsort(first)])
-        if "kind" in given:
-            given["kind"] = _kind_codes(given["kind"])
-        if "flag" in given:
-            given["flag"] = flag_bits(given["flag"])
-        if x is not None and y is not None:
-            given.update(x=x, y=y)
+        line = columns["line"]
+        grids, grid = _names_and_codes(columns.get("grid"), len(line))
+        sources, source = _names_and_codes(columns.get("source"), len(line))
         raw = {c: np.asarray(columns[f"{c}_raw"], float) for c in channels if f"{c}_raw" in columns}
         errors = {f"{name}_se": name for name in (PLACE, *channels)}
         se = {errors[name]: np.asarray(columns[name], float) for name in columns if name in errors}
-        values = {c: columns[c] for c in channels}
-        return cls.build(columns["line"], values, raw=raw, se=se, units=dict(units or {}), **given)
+        known = columns.get
+        kind, flag = (None if known(name) is None else list(columns[name]) for name in ("kind", "flag"))
+        return cls.build(
+            line,
+            {c: columns[c] for c in channels},
+            grids=grids, sources=sources, grid=grid, source=source,
+            run=known("run"), seq=known("seq"), row=known("row"), station=known("station"), time_s=known("time_s"),
+            u_m=known("u_m"), v_m=known("v_m"), x=x, y=y, heading=known("heading"),
+            kind=None if kind is None else kind_codes(kind), flag=None if flag is None else flag_bits(flag),
+            raw=raw, se=se, units=units,
+        )  # fmt: skip
 
 
 def concatenate(tables: Sequence[Readings]) -> Readings:
     """Join tables end to end; a channel that a table lacks is NaN there."""
     if not tables:
         raise EngineError("There are no readings to join. Give at least one log or layer with readings.")
-    joined = {}
-    for plural, single in (("grids", "grid"), ("sources", "source")):
-        names = list(dict.fromkeys(name for t in tables for name in getattr(t, plural)))
-        codes = [np.array([names.index(n) for n in getattr(t, plural)], np.int32)[getattr(t, single)] for t in tables]
-        joined[plural], joined[single] = tuple(names), np.concatenate(codes)
-    for item in fields(Readings):
-        if item.name in joined:
-            continue
-        parts = [getattr(t, item.name) for t in tables]
-        if isinstance(parts[0], np.ndarray):
-            joined[item.name] = np.concatenate(parts)
-        elif item.name == "units":
-            joined["units"] = {k: v for t in reversed(tables) for k, v in t.units.items()}
-        else:
-            names = list(dict.fromkeys(k for p in parts for k in p))
-            blank = [np.full(len(t), np.nan) for t in tables]
-            joined[item.name] = {
-                k: np.concatenate([_column(t, item.name, k, b) for t, b in zip(tables, blank)]) for k in names
-            }
-    return Readings(**joined)
+    grids, grid = _joined_codes([t.grids for t in tables], [t.grid for t in tables])
+    sources, source = _joined_codes([t.sources for t in tables], [t.source for t in tables])
+
+    def whole(name: str) -> np.ndarray:
+        return np.concatenate([getattr(t, name) for t in tables])
+
+    def by_name(group: str) -> dict[str, np.ndarray]:
+        names = dict.fromkeys(name for t in tables for name in getattr(t, group))
+        return {name: np.concatenate([_column(t, group, name) for t in tables]) for name in names}
+
+    return Readings(
+        grids, sources, grid, source,
+        line=whole("line"), run=whole("run"), seq=whole("seq"), row=whole("row"),
+        station=whole("station"), time_s=whole("time_s"), heading=whole("heading"),
+        u_m=whole("u_m"), v_m=whole("v_m"), x=whole("x"), y=whole("y"), kind=whole("kind"), flag=whole("flag"),
+        channels=by_name("channels"), raw=by_name("raw"), se=by_name("se"), extras=by_name("extras"),
+        units={name: unit for t in reversed(tables) for name, unit in t.units.items()},
+    )  # fmt: skip
 
 
-def _kind_codes(words: Sequence[str]) -> np.ndarray:
-    texts, inverse = np.unique(np.array([w or KINDS[0] for w in words], dtype=str), return_inverse=True)
-    unknown = [text for text in texts if text not in KINDS]
-    if unknown:
-        raise EngineError(f"Invalid kind: {str(unknown[0])!r} was given. It must be one of: {', '.join(KINDS)}.")
-    return np.array([KINDS.index(text) for text in texts], np.int8)[inverse.reshape(len(words))]
+def _joined_codes(names: Sequence[tuple[str, ...]], codes: Sequence[np.ndarray]) -> tuple[tuple[str, ...], np.ndarray]:
+    """Return the names of all tables, each once, and the codes of all readings into them."""
+    joined = list(dict.fromkeys(name for some in names for name in some))
+    places = [np.array([joined.index(name) for name in some], np.int32) for some in names]
+    return tuple(joined), np.concatenate([place[code] for place, code in zip(places, codes)])
 
 
-def _column(table: Readings, group: str, name: str, blank: np.ndarray) -> np.ndarray:
+def _names_and_codes(texts: Optional[np.ndarray], count: int) -> tuple[tuple[str, ...], np.ndarray]:
+    """Return the distinct texts of a column in the order in which they come, and (n,) int32 the code of each row."""
+    plain = np.array(["" if t is None else str(t) for t in ([""] * count if texts is None else texts)])
+    names, first, inverse = np.unique(plain, return_index=True, return_inverse=True)
+    rank = np.argsort(np.argsort(first))
+    return tuple(str(t) for t in names[np.argsort(first)]), rank[inverse.reshape(-1)].astype(np.int32)
+
+
+def _column(table: Readings, group: str, name: str) -> np.ndarray:
     # A table that was not corrected yet has its values as logged in the channel itself.
-    if group == "raw" and name not in table.raw:
-        return table.channels.get(name, blank)
-    return getattr(table, group).get(name, blank)
-
-
-def _same_as_before(*keys: np.ndarray) -> np.ndarray:
-    """Return (n - 1,) whether rows, from the second one on, have the keys of the one before."""
-    same = keys[0][1:] == keys[0][:-1]
-    for key in keys[1:]:
-        same &= key[1:] == key[:-1]
-    return same
-
-
-def _ascending(*keys: np.ndarray) -> bool:
-    """Return whether rows are sorted by the keys, the first one first."""
-    falls = [key[1:] < key[:-1] for key in keys]
-    return not any(np.any(fall & _same_as_before(*keys[:i]) if i else fall) for i, fall in enumerate(falls))
-
-
-def _count_within(*keys: np.ndarray) -> np.ndarray:
-    n = len(keys[0])
-    order = np.lexsort((np.arange(n), *keys[::-1]))
-    change = np.ones(n, bool)
-    for key in keys:
-        sorted_key = key[order]
-        change[1:] &= sorted_key[1:] == sorted_key[:-1]
-    new = ~change
-    new[:1] = True
-    start = np.maximum.accumulate(np.where(new, np.arange(n), 0))
-    seq = np.empty(n, np.int32)
-    seq[order] = np.arange(n) - start
-    return seq
+    if group == "raw" and name not in table.raw and name in table.channels:
+        return table.channels[name]
+    return getattr(table, group).get(name, np.full(len(table), np.nan))
 
 
 Key = tuple[str, int, int]

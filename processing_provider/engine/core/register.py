@@ -11,9 +11,6 @@ from .notes import number_or_none
 from .scheme import Scheme
 
 NEEDED = ("length_m", "width_m", "spacing_m", "readings_per_m")
-NUMBERS = {"first_offset_m": None, "first_station": 1.0, "sensor_ahead_m": 0.0, "sensor_right_m": 0.0}
-WHOLE = {"first_line": 1, "line_step": 1}
-WORDS = {"pattern": "alternate", "first_heading": "out", "pace": "rate"}
 
 
 @dataclass(frozen=True)
@@ -47,7 +44,7 @@ def parse_register(
     ----------
     rows : sequence of mappings
         Table rows; ``grid``, ``log``, ``length_m``, ``width_m``, ``spacing_m`` and ``readings_per_m`` are needed,
-        other columns take their default when missing or empty.
+        other columns take the default of ``Scheme`` when missing or empty.
     where : str
         Name of the table for messages.
 
@@ -77,8 +74,8 @@ def parse_register(
         if not name:
             problems.update({place: f"There is no grid name in {place}. Give the grid a name." for _, place in found})
         elif len(found) > 1:
-            places = " and ".join(place for _, place in found)
-            problems[name] = f"Grid {name} stands more than once: {places}. Give each grid its own name."
+            rows_of_it = " and ".join(place for _, place in found)
+            problems[name] = f"Grid {name} stands more than once: {rows_of_it}. Give each grid its own name."
         else:
             try:
                 entries.append(_parse(*found[0]))
@@ -88,25 +85,51 @@ def parse_register(
 
 
 def _parse(row: Mapping[str, object], where: str) -> GridEntry:
-    values: dict = {name: number_or_none(row, name, where) for name in (*NEEDED, *NUMBERS, *WHOLE)}
-    for name in NEEDED:
-        if values[name] is None:
-            raise EngineError(f"No {name} in {where}. Every grid needs {', '.join(NEEDED)}.")
-    for name, default in {**NUMBERS, **WHOLE}.items():
-        values[name] = default if values[name] is None else values[name]
-    for name in WHOLE:
-        if values[name] != int(values[name]):
-            raise EngineError(f"Invalid {name} in {where}: {values[name]:g} was given. It must be a whole number.")
-        values[name] = int(values[name])
-    for name, default in WORDS.items():
-        values[name] = str(row.get(name) or default).strip().lower()
     logs = tuple(part.strip() for part in str(row.get("log") or "").split(";") if part.strip())
     if not logs:
         raise EngineError(f"No log in {where}. Name the grid's log file, or several separated by a semicolon.")
     return GridEntry(
-        scheme=Scheme(grid=str(row["grid"]).strip(), **values),
+        scheme=_scheme(row, where),
         logs=logs,
         layout=str(row.get("layout") or "").strip(),
         comment=str(row.get("comment") or "").strip(),
         where=where,
+    )
+
+
+def _scheme(row: Mapping[str, object], where: str) -> Scheme:
+    def needed(name: str) -> float:
+        value = number_or_none(row, name, where)
+        if value is None:
+            raise EngineError(f"No {name} in {where}. Every grid needs {', '.join(NEEDED)}.")
+        return value
+
+    def number(name: str, default: float) -> float:
+        value = number_or_none(row, name, where)
+        return default if value is None else value
+
+    def whole(name: str, default: int) -> int:
+        value = number(name, default)
+        if value != int(value):
+            raise EngineError(f"Invalid {name} in {where}: {value:g} was given. It must be a whole number.")
+        return int(value)
+
+    def word(name: str, default: str) -> str:
+        return str(row.get(name) or default).strip().lower()
+
+    return Scheme(
+        length_m=needed("length_m"),
+        width_m=needed("width_m"),
+        spacing_m=needed("spacing_m"),
+        readings_per_m=needed("readings_per_m"),
+        grid=str(row["grid"]).strip(),
+        first_offset_m=number_or_none(row, "first_offset_m", where),
+        first_line=whole("first_line", Scheme.first_line),
+        line_step=whole("line_step", Scheme.line_step),
+        first_station=number("first_station", Scheme.first_station),
+        pattern=word("pattern", Scheme.pattern),
+        first_heading=word("first_heading", Scheme.first_heading),
+        sensor_ahead_m=number("sensor_ahead_m", Scheme.sensor_ahead_m),
+        sensor_right_m=number("sensor_right_m", Scheme.sensor_right_m),
+        pace=word("pace", Scheme.pace),
     )

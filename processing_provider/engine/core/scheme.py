@@ -6,12 +6,18 @@ from dataclasses import dataclass
 from typing import Optional
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from .checks import check_choice, check_finite, check_positive
 from .errors import EngineError
 
 PATTERNS = ("alternate", "one-way")
 HEADINGS = {"out": 1, "back": -1}
+"""Words for the walking direction (away from the baseline, back to it), and the numbers of ``Readings.heading``.
+Derived: a sign, so that a position is the start edge plus the heading times a distance walked."""
+ROUNDING = 1e-9
+"""Added before a number of lines or readings is rounded down. Derived: far above the relative rounding of a quotient of
+decimal metres (2e-16 times a few thousand lines), far below any distance that a tape shows."""
 PACES = ("rate", "ends", "marks")
 
 
@@ -65,9 +71,8 @@ class Scheme:
             check_positive(name + where, getattr(self, name))
         for name in ("first_station", "sensor_ahead_m", "sensor_right_m"):
             check_finite(name + where, getattr(self, name))
-        if self.first_offset_m is None:
-            object.__setattr__(self, "first_offset_m", self.spacing_m / 2)
-        check_finite("first_offset_m" + where, self.first_offset_m)
+        offset = self.spacing_m / 2 if self.first_offset_m is None else self.first_offset_m
+        object.__setattr__(self, "first_offset_m", check_finite("first_offset_m" + where, offset))
         check_choice("pattern" + where, self.pattern, PATTERNS)
         check_choice("first_heading" + where, self.first_heading, tuple(HEADINGS))
         check_choice("pace" + where, self.pace, PACES)
@@ -80,9 +85,14 @@ class Scheme:
         return 1.0 / self.readings_per_m
 
     @property
+    def offset_m(self) -> float:
+        """Position u of the first line in metres."""
+        return self.spacing_m / 2 if self.first_offset_m is None else self.first_offset_m
+
+    @property
     def line_count(self) -> int:
         """How many traverses the scheme has between the first offset and the width."""
-        return int(np.floor((self.width_m - self.first_offset_m) / self.spacing_m + 1e-9)) + 1
+        return int(np.floor((self.width_m - self.offset_m) / self.spacing_m + ROUNDING)) + 1
 
     @property
     def lines(self) -> np.ndarray:
@@ -94,26 +104,26 @@ class Scheme:
         """Readings between the two edges, as the rate gives it."""
         return round(self.length_m * self.readings_per_m)
 
-    def order(self, line) -> np.ndarray:
-        """Return the 0-based place of recorded line numbers in the scheme (a fraction for numbers between)."""
+    def order(self, line: ArrayLike) -> np.ndarray:
+        """Return the 0-based index of recorded line numbers in the scheme (a fraction for numbers between)."""
         return (np.asarray(line, float) - self.first_line) / self.line_step
 
     def has_line(self, line: int) -> bool:
         """Return whether a recorded line number is one of the scheme's traverses."""
-        place = (line - self.first_line) / self.line_step
-        return place == int(place) and 0 <= place < self.line_count
+        index = (line - self.first_line) / self.line_step
+        return index == int(index) and 0 <= index < self.line_count
 
-    def position_m(self, line) -> np.ndarray:
+    def position_m(self, line: ArrayLike) -> np.ndarray:
         """Return u in metres of recorded line numbers."""
-        return self.first_offset_m + self.order(line) * self.spacing_m
+        return self.offset_m + self.order(line) * self.spacing_m
 
-    def heading(self, line) -> np.ndarray:
+    def heading(self, line: ArrayLike) -> np.ndarray:
         """Return 1 (out) or -1 (back) as the pattern gives it for recorded line numbers."""
         first = HEADINGS[self.first_heading]
         odd = np.mod(np.round(self.order(line)), 2) == 1
         return np.where(odd & (self.pattern == "alternate"), -first, first).astype(np.int8)
 
-    def distance_m(self, station) -> np.ndarray:
+    def distance_m(self, station: ArrayLike) -> np.ndarray:
         """Return v in metres of the middle of a station's interval: (s - first_station + 1/2) / readings_per_m."""
         return (np.asarray(station, float) - self.first_station + 0.5) * self.interval_m
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from .columns import flag_bit, kind_code
 from .lines import MIN_READINGS, Lines
-from .readings import Readings, flag_bit, kind_code
+from .readings import Readings
 
 HALF_WINDOW_M = 0.25
 """Readings that near to a crossing stand for it."""

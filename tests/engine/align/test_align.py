@@ -7,8 +7,9 @@ import pytest
 from turnrow.processing_provider.engine.align import walk as _walking
 from turnrow.processing_provider.engine.align import walk_equations as _walk_equations
 from turnrow.processing_provider.engine.align.align import align_opposing
+from turnrow.processing_provider.engine.core.columns import kind_code
 from turnrow.processing_provider.engine.core.errors import EngineError
-from turnrow.processing_provider.engine.core.readings import concatenate, kind_code
+from turnrow.processing_provider.engine.core.readings import concatenate
 from turnrow.processing_provider.engine.flag.outliers import flag_outliers
 
 

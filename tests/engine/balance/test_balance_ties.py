@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from turnrow.processing_provider.engine.align.align import align_opposing
 from turnrow.processing_provider.engine.balance.balance import balance_traverses
-from turnrow.processing_provider.engine.core.readings import kind_code
+from turnrow.processing_provider.engine.core.columns import kind_code
 from turnrow.processing_provider.engine.flag.outliers import flag_outliers
 
 TIES = (20 / 6, 10.0, 100 / 6)

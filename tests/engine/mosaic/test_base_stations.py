@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 from turnrow.processing_provider.engine.balance.balance import balance_traverses
-from turnrow.processing_provider.engine.core.readings import concatenate, kind_code
+from turnrow.processing_provider.engine.core.columns import kind_code
+from turnrow.processing_provider.engine.core.readings import concatenate
 from turnrow.processing_provider.engine.mosaic import base_stations as bases
 from turnrow.processing_provider.engine.mosaic.seams import balance_grids
 

@@ -2,7 +2,8 @@
 
 import numpy as np
 import pytest
-from turnrow.processing_provider.engine.core.readings import Readings, concatenate, kind_code
+from turnrow.processing_provider.engine.core.columns import kind_code
+from turnrow.processing_provider.engine.core.readings import Readings, concatenate
 from turnrow.processing_provider.engine.mosaic.seams import balance_grids
 
 SIZE = 20.0

@@ -4,8 +4,9 @@ import json
 
 import numpy as np
 import pytest
+from turnrow.processing_provider.engine.core.columns import kind_code
 from turnrow.processing_provider.engine.core.errors import EngineError
-from turnrow.processing_provider.engine.core.readings import Readings, concatenate, kind_code
+from turnrow.processing_provider.engine.core.readings import Readings, concatenate
 from turnrow.processing_provider.engine.mosaic.borders import borders_of
 from turnrow.processing_provider.engine.mosaic.edge_steps import seams_of
 from turnrow.processing_provider.engine.mosaic.line_segments import Patches, ground_of, line_errors, patches_of

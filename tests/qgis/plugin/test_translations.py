@@ -174,7 +174,7 @@ def test_flags_are_shown_in_german_and_stay_as_they_are_in_the_data(qgis_app, co
     from turnrow.plugin.main import translator_of
     from turnrow.plugin.profile.profile_painter import ProfileContent, legend
     from turnrow.plugin.profile.traces import Trace
-    from turnrow.processing_provider.engine.core.readings import FLAGS, flag_words
+    from turnrow.processing_provider.engine.core.columns import FLAGS, flag_words
 
     n = len(FLAGS)
     bits = (1 << np.arange(n)).astype(np.uint16)
