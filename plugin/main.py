@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Optional
 
 from qgis.core import QgsApplication
+from qgis.gui import QgisInterface
 from qgis.PyQt.QtCore import QCoreApplication, QLocale, Qt, QTranslator
 from qgis.PyQt.QtGui import QIcon
 from qgis.PyQt.QtWidgets import QAction
@@ -30,13 +31,13 @@ def translator_of(language: str, folder: Path) -> Optional[QTranslator]:
 class TurnrowPlugin:
     """Adds Turnrow's algorithms to Processing, and its workbench to the window."""
 
-    def __init__(self, iface):
+    def __init__(self, iface: QgisInterface) -> None:
         self.iface = iface
         self.provider = self.action = self.workbench = self.tools = None
         # Before anything is shown, so that all of it is in the person's language.
         self.translator = translator_of(QgsApplication.locale(), TRANSLATIONS)
 
-    def initProcessing(self):  # noqa: N802 (names fixed by QGIS)
+    def initProcessing(self) -> None:  # noqa: N802 (names fixed by QGIS)
         """Add the provider; called alone where there is no window."""
         from ..processing_provider.provider import TurnrowProvider
 
@@ -47,7 +48,7 @@ class TurnrowPlugin:
         # Now that it is registered, the models can be loaded.
         self.provider.refreshAlgorithms()
 
-    def initGui(self):  # noqa: N802
+    def initGui(self) -> None:  # noqa: N802
         """Start in the desktop."""
         self.initProcessing()
         self.action = QAction(QIcon(str(ICON)), tr("Turnrow workbench"), self.iface.mainWindow())
@@ -74,7 +75,7 @@ class TurnrowPlugin:
         """Keep the action as the dock is; one behind another tab is not closed."""
         self.action.setChecked(visible or not self.workbench.isHidden())
 
-    def unload(self):
+    def unload(self) -> None:
         """Leave nothing behind."""
         if self.tools is not None:
             self.tools.leave()

@@ -12,13 +12,20 @@ from __future__ import annotations
 import html
 import importlib.util
 from pathlib import Path
+from typing import TYPE_CHECKING, Callable, Optional
 
-from qgis.core import QgsProcessingAlgorithm, QgsProcessingException
+from qgis.core import QgsProcessingAlgorithm, QgsProcessingContext, QgsProcessingException, QgsProcessingFeedback
 from qgis.PyQt.QtGui import QIcon
 
 from .language import tr
 
+if TYPE_CHECKING:
+    from .parameters import NumberResult, Row
+    from .values import Values
+
 ICON = Path(__file__).resolve().parents[1] / "plugin" / "icons" / "turnrow.svg"
+Progress = Callable[[float], None]
+"""Called with the fraction done; what it raises ends the run."""
 HELP_URL = "https://example.org/turnrow"
 
 
@@ -27,41 +34,41 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
 
     NAME = LABEL = GROUP = SUMMARY = HELP = ""
     TAGS: tuple[str, ...] = ()
-    PARAMETERS: tuple = ()
-    RESULTS: tuple = ()
+    PARAMETERS: tuple[Row, ...] = ()
+    RESULTS: tuple[NumberResult, ...] = ()
 
-    def run_values(self, values, progress, feedback) -> None:
+    def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         """Do the work: read ``values`` (a ``Values``), call the engine, write outputs, fill ``values.results``."""
         raise NotImplementedError
 
-    def createInstance(self):  # noqa: N802 (names fixed by QGIS from here on)
+    def createInstance(self) -> SurveyAlgorithm:  # noqa: N802 (names fixed by QGIS from here on)
         return type(self)()
 
-    def name(self):
+    def name(self) -> str:
         return self.NAME
 
-    def displayName(self):  # noqa: N802
+    def displayName(self) -> str:  # noqa: N802
         return tr(self.LABEL)
 
-    def group(self):
+    def group(self) -> str:
         return tr(self.GROUP)
 
-    def groupId(self):  # noqa: N802
+    def groupId(self) -> str:  # noqa: N802
         return self.GROUP.lower()
 
-    def tags(self):
+    def tags(self) -> list[str]:
         return [*self.TAGS, "survey", "electromagnetic", "conductivity", "archaeology"]
 
-    def shortDescription(self):  # noqa: N802
+    def shortDescription(self) -> str:  # noqa: N802
         return tr(self.SUMMARY)
 
-    def icon(self):
+    def icon(self) -> QIcon:
         return QIcon(str(ICON))
 
-    def helpUrl(self):  # noqa: N802
+    def helpUrl(self) -> str:  # noqa: N802
         return HELP_URL
 
-    def shortHelpString(self):  # noqa: N802
+    def shortHelpString(self) -> str:  # noqa: N802
         parts = [f"<p>{html.escape(tr(self.SUMMARY), quote=False)}</p>", tr(self.HELP) if self.HELP else ""]
         for title, rows in (
             (tr("Inputs"), [r for r in self.PARAMETERS if not r.is_output]),
@@ -72,12 +79,12 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
             parts.append(f"<h3>{title}</h3>{items}" if items else "")
         return "".join(parts)
 
-    def canExecute(self):  # noqa: N802
+    def canExecute(self) -> tuple[bool, str]:  # noqa: N802
         if importlib.util.find_spec("scipy") is None:
             return False, tr("Turnrow needs the Python package scipy. Install it into QGIS's Python and start again.")
         return True, ""
 
-    def initAlgorithm(self, configuration=None):  # noqa: N802
+    def initAlgorithm(self, configuration: Optional[dict] = None) -> None:  # noqa: N802
         for row in self.PARAMETERS:
             if not self.addParameter(row.build()):
                 raise RuntimeError(f"{self.NAME}: parameter {row.id} was refused by QGIS")
@@ -85,7 +92,9 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
             if not self.addOutput(row.build()):
                 raise RuntimeError(f"{self.NAME}: output {row.id} was refused by QGIS")
 
-    def processAlgorithm(self, parameters, context, feedback):  # noqa: N802
+    def processAlgorithm(
+        self, parameters: dict[str, object], context: QgsProcessingContext, feedback: QgsProcessingFeedback
+    ) -> dict[str, object]:  # noqa: N802
         from .bridge.native_imports import import_apart
 
         import_apart("scipy")
@@ -98,7 +107,7 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
             feedback.setProgress(100 * fraction)
 
         try:
-            values = Values(self, parameters, context, feedback)
+            values = Values(self, self.PARAMETERS, parameters, context, feedback)
             self.run_values(values, progress, feedback)
         except EngineError as error:
             raise QgsProcessingException(str(error)) from error

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, ClassVar, Optional
+from typing import TYPE_CHECKING, Callable, ClassVar, Mapping, Optional, Union
 
 from qgis.core import (
     NULL,
+    QgsCoordinateReferenceSystem,
+    QgsMapLayer,
     QgsProcessing,
     QgsProcessingOutputHtml,
     QgsProcessingOutputNumber,
@@ -29,21 +31,32 @@ from qgis.core import (
     QgsProcessingParameterString,
     QgsProcessingParameterVectorLayer,
     QgsProviderRegistry,
+    QgsRectangle,
+    QgsVectorLayer,
 )
+from qgis.core import QgsProcessingAlgorithm as Algorithm
+from qgis.core import QgsProcessingContext as Context
 
 from .language import tr
 
+if TYPE_CHECKING:
+    from .engine.core import Readings
+
 SOURCE = QgsProcessing.SourceType
 NUMBER = QgsProcessingParameterNumber.Type
+Given = Mapping[str, object]
+"""What a run is given: the values by the ids of the parameters."""
+Table = tuple[list[dict], Optional[QgsCoordinateReferenceSystem], Optional[Path]]
+"""Rows, their CRS, and the file that they come from."""
 
 
-def is_given(value) -> bool:
+def is_given(value: object) -> bool:
     """Return whether the value of a parameter is none of the ways to leave it out (a model passes on NULL)."""
     return value is not None and value != NULL and value != ""
 
 
 def _wrong(sentence: str) -> Exception:
-    """Return the error that tells the person what is wrong with a value."""
+    """Return an error about a value; its sentence is what the person reads."""
     from .engine.core import EngineError
 
     return EngineError(sentence)
@@ -81,15 +94,15 @@ class Row:
         """Return the bare QGIS definition."""
         raise NotImplementedError
 
-    def value(self, algorithm, parameters, context) -> Any:
+    def value(self, algorithm: Algorithm, parameters: Given, context: Context) -> object:
         """Return the value for the engine."""
         raise NotImplementedError
 
-    def files(self, algorithm, parameters, context) -> list[Path]:
+    def files(self, algorithm: Algorithm, parameters: Given, context: Context) -> list[Path]:
         """Return the files that the value lies in: they must not be written to."""
         return []
 
-    def given(self, parameters) -> bool:
+    def given(self, parameters: Given) -> bool:
         """Return whether the person gave a value."""
         return is_given(parameters.get(self.id))
 
@@ -97,10 +110,10 @@ class Row:
 class LayerIn(Row):
     """A vector layer, with or without geometry."""
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         return QgsProcessingParameterFeatureSource(self.id, self.text, [SOURCE.TypeVector], None, self.optional)
 
-    def files(self, algorithm, parameters, context):
+    def files(self, algorithm: Algorithm, parameters: Given, context: Context) -> list[Path]:
         path = file_of(algorithm.parameterAsVectorLayer(parameters, self.id, context))
         return [path] if path else []
 
@@ -110,7 +123,9 @@ class ReadingsIn(LayerIn):
 
     needs_lines: ClassVar[bool] = True
 
-    def value(self, algorithm, parameters, context):
+    def value(
+        self, algorithm: Algorithm, parameters: Given, context: Context
+    ) -> tuple[Readings, QgsCoordinateReferenceSystem]:
         from .bridge.vector import read_readings
 
         source = algorithm.parameterAsSource(parameters, self.id, context)
@@ -129,7 +144,7 @@ class PointsIn(ReadingsIn):
 class TableIn(LayerIn):
     """Any table; its value is ``(rows, CRS, path)``. Points bring their map position as ``x`` and ``y``."""
 
-    def value(self, algorithm, parameters, context):
+    def value(self, algorithm: Algorithm, parameters: Given, context: Context) -> Table:
         from .bridge.vector import read_table
 
         if not self.given(parameters):
@@ -144,17 +159,19 @@ class TableIn(LayerIn):
 class RasterIn(Row):
     """A raster in a file; its value is its Path, CRS and name."""
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         return QgsProcessingParameterRasterLayer(self.id, self.text, None, self.optional)
 
-    def value(self, algorithm, parameters, context):
+    def value(
+        self, algorithm: Algorithm, parameters: Given, context: Context
+    ) -> tuple[Path, QgsCoordinateReferenceSystem, str]:
         layer = algorithm.parameterAsRasterLayer(parameters, self.id, context)
         path = file_of(layer)
         if path is None:
             raise _wrong(f"The raster given as {self.label.lower()} does not lie in a file. Save it as a GeoTIFF.")
         return path, layer.crs(), layer.name()
 
-    def files(self, algorithm, parameters, context):
+    def files(self, algorithm: Algorithm, parameters: Given, context: Context) -> list[Path]:
         path = file_of(algorithm.parameterAsRasterLayer(parameters, self.id, context))
         return [path] if path else []
 
@@ -164,10 +181,10 @@ class LayersIn(Row):
 
     kind: ClassVar = SOURCE.TypeRaster
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         return QgsProcessingParameterMultipleLayers(self.id, self.text, self.kind, None, self.optional)
 
-    def value(self, algorithm, parameters, context):
+    def value(self, algorithm: Algorithm, parameters: Given, context: Context) -> list[QgsMapLayer]:
         if not self.given(parameters):
             return []
         layers = algorithm.parameterAsLayerList(parameters, self.id, context)
@@ -175,7 +192,7 @@ class LayersIn(Row):
             raise _wrong(f"Of the layers given as {self.label.lower()} none can be opened. Choose others.")
         return layers
 
-    def files(self, algorithm, parameters, context):
+    def files(self, algorithm: Algorithm, parameters: Given, context: Context) -> list[Path]:
         if not self.given(parameters):
             return []
         return list(filter(None, map(file_of, algorithm.parameterAsLayerList(parameters, self.id, context))))
@@ -190,14 +207,14 @@ class VectorsIn(LayersIn):
 class PolygonsIn(LayerIn):
     """A layer of polygons; its value is the layer, None when left empty."""
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         return QgsProcessingParameterVectorLayer(self.id, self.text, [SOURCE.TypeVectorPolygon], None, self.optional)
 
-    def value(self, algorithm, parameters, context):
+    def value(self, algorithm: Algorithm, parameters: Given, context: Context) -> Optional[QgsVectorLayer]:
         return algorithm.parameterAsVectorLayer(parameters, self.id, context)
 
 
-def file_of(layer) -> Optional[Path]:
+def file_of(layer: Optional[QgsMapLayer]) -> Optional[Path]:
     """Return the file that a layer lies in; None for a layer without one."""
     uri = layer and QgsProviderRegistry.instance().decodeUri(layer.providerType(), layer.source())
     path = Path(uri["path"]) if uri and uri.get("path") else None
@@ -212,11 +229,11 @@ class Channels(Row):
     parent: str = "INPUT"
     multiple: ClassVar[bool] = True
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         kind = QgsProcessingParameterField.DataType.Numeric
         return QgsProcessingParameterField(self.id, self.text, None, self.parent, kind, self.multiple, self.optional)
 
-    def value(self, algorithm, parameters, context):
+    def value(self, algorithm: Algorithm, parameters: Given, context: Context) -> Union[str, list[str]]:
         # The first name since QGIS 3.40, the second before.
         read = getattr(algorithm, "parameterAsStrings", None) or algorithm.parameterAsFields
         return read(parameters, self.id, context)
@@ -229,7 +246,7 @@ class Channel(Channels):
     optional: bool = False
     multiple: ClassVar[bool] = False
 
-    def value(self, algorithm, parameters, context):
+    def value(self, algorithm: Algorithm, parameters: Given, context: Context) -> str:
         return super().value(algorithm, parameters, context)[0]
 
 
@@ -242,12 +259,12 @@ class Number(Row):
     maximum: float = 1e9
     kind: ClassVar = NUMBER.Double
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         return QgsProcessingParameterNumber(
             self.id, self.text, self.kind, self.default, self.optional, self.minimum, self.maximum
         )
 
-    def value(self, algorithm, parameters, context):
+    def value(self, algorithm: Algorithm, parameters: Given, context: Context) -> Optional[float]:
         if self.optional and self.default is None and not self.given(parameters):
             return None
         return algorithm.parameterAsDouble(parameters, self.id, context)
@@ -258,7 +275,7 @@ class Integer(Number):
 
     kind: ClassVar = NUMBER.Integer
 
-    def value(self, algorithm, parameters, context):
+    def value(self, algorithm: Algorithm, parameters: Given, context: Context) -> int:
         return algorithm.parameterAsInt(parameters, self.id, context)
 
 
@@ -269,12 +286,12 @@ class Choice(Row):
     words: tuple[str, ...] = ()
     default: str = ""
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         definition = QgsProcessingParameterEnum(self.id, self.text, list(self.words), False, self.default)
         definition.setUsesStaticStrings(True)
         return definition
 
-    def value(self, algorithm, parameters, context):
+    def value(self, algorithm: Algorithm, parameters: Given, context: Context) -> str:
         return algorithm.parameterAsEnumString(parameters, self.id, context)
 
 
@@ -284,10 +301,10 @@ class YesNo(Row):
 
     default: bool = False
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         return QgsProcessingParameterBoolean(self.id, self.text, self.default, self.optional)
 
-    def value(self, algorithm, parameters, context):
+    def value(self, algorithm: Algorithm, parameters: Given, context: Context) -> bool:
         return algorithm.parameterAsBool(parameters, self.id, context)
 
 
@@ -297,10 +314,10 @@ class Text(Row):
 
     default: str = ""
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         return QgsProcessingParameterString(self.id, self.text, self.default, False, self.optional)
 
-    def value(self, algorithm, parameters, context):
+    def value(self, algorithm: Algorithm, parameters: Given, context: Context) -> str:
         return algorithm.parameterAsString(parameters, self.id, context)
 
 
@@ -310,14 +327,14 @@ class FileIn(Row):
 
     extension: str = ""
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         behavior = QgsProcessingParameterFile.Behavior.File
         return QgsProcessingParameterFile(self.id, self.text, behavior, self.extension, None, self.optional)
 
-    def value(self, algorithm, parameters, context):
+    def value(self, algorithm: Algorithm, parameters: Given, context: Context) -> Optional[Path]:
         return _existing(algorithm.parameterAsFile(parameters, self.id, context), self.label)
 
-    def files(self, algorithm, parameters, context):
+    def files(self, algorithm: Algorithm, parameters: Given, context: Context) -> list[Path]:
         path = self.value(algorithm, parameters, context)
         return [path] if path else []
 
@@ -325,24 +342,25 @@ class FileIn(Row):
 class FilesIn(Row):
     """Several files; its value is a list of Paths."""
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         return QgsProcessingParameterMultipleLayers(self.id, self.text, SOURCE.TypeFile, None, self.optional)
 
-    def value(self, algorithm, parameters, context):
-        return [_existing(path, self.label) for path in algorithm.parameterAsFileList(parameters, self.id, context)]
+    def value(self, algorithm: Algorithm, parameters: Given, context: Context) -> list[Path]:
+        named = algorithm.parameterAsFileList(parameters, self.id, context)
+        return [path for path in (_existing(name, self.label) for name in named) if path is not None]
 
-    def files(self, algorithm, parameters, context):
+    def files(self, algorithm: Algorithm, parameters: Given, context: Context) -> list[Path]:
         return self.value(algorithm, parameters, context)
 
 
 class FolderIn(Row):
     """A folder; its value is a Path, None when left empty."""
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         behavior = QgsProcessingParameterFile.Behavior.Folder
         return QgsProcessingParameterFile(self.id, self.text, behavior, "", None, self.optional)
 
-    def value(self, algorithm, parameters, context):
+    def value(self, algorithm: Algorithm, parameters: Given, context: Context) -> Optional[Path]:
         return _existing(algorithm.parameterAsFile(parameters, self.id, context), self.label)
 
 
@@ -359,10 +377,10 @@ class Crs(Row):
 
     optional: bool = True
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         return QgsProcessingParameterCrs(self.id, self.text, None, self.optional)
 
-    def value(self, algorithm, parameters, context):
+    def value(self, algorithm: Algorithm, parameters: Given, context: Context) -> QgsCoordinateReferenceSystem:
         return algorithm.parameterAsCrs(parameters, self.id, context)
 
 
@@ -372,10 +390,12 @@ class Extent(Row):
 
     optional: bool = True
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         return QgsProcessingParameterExtent(self.id, self.text, None, self.optional)
 
-    def value(self, algorithm, parameters, context):
+    def value(
+        self, algorithm: Algorithm, parameters: Given, context: Context
+    ) -> Optional[Callable[[QgsCoordinateReferenceSystem], QgsRectangle]]:
         if not self.given(parameters):
             return None
         return lambda crs: algorithm.parameterAsExtent(parameters, self.id, context, crs)
@@ -388,7 +408,7 @@ class ReadingsOut(Row):
     is_output: ClassVar[bool] = True
     places: bool = True
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         kind = SOURCE.TypeVectorPoint if self.places else SOURCE.TypeVector
         return QgsProcessingParameterFeatureSink(self.id, self.text, kind, None, self.optional, not self.optional)
 
@@ -398,7 +418,7 @@ class TableOut(Row):
 
     is_output: ClassVar[bool] = True
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         kind = SOURCE.TypeVector
         return QgsProcessingParameterFeatureSink(self.id, self.text, kind, None, self.optional, not self.optional)
 
@@ -408,7 +428,7 @@ class RasterOut(Row):
 
     is_output: ClassVar[bool] = True
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         return QgsProcessingParameterRasterDestination(self.id, self.text, None, self.optional, not self.optional)
 
 
@@ -419,7 +439,7 @@ class FileOut(Row):
     kind: str = "JSON (*.json)"
     is_output: ClassVar[bool] = True
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         return QgsProcessingParameterFileDestination(
             self.id, self.text, self.kind, None, self.optional, not self.optional
         )
@@ -428,10 +448,10 @@ class FileOut(Row):
 class FolderOut(Row):
     """A folder to write into; its value is a Path."""
 
-    def definition(self):
+    def definition(self) -> QgsProcessingParameterDefinition:
         return QgsProcessingParameterFolderDestination(self.id, self.text)
 
-    def value(self, algorithm, parameters, context):
+    def value(self, algorithm: Algorithm, parameters: Given, context: Context) -> Path:
         return Path(algorithm.parameterAsString(parameters, self.id, context))
 
 
@@ -445,7 +465,7 @@ class NumberResult:
 
     @property
     def text(self) -> str:
-        """Label in the person's language; the help tells the unit."""
+        """Label in the person's language; the unit stands in the help."""
         return tr(self.label)
 
     def build(self) -> QgsProcessingOutputNumber:

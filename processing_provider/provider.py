@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from qgis.core import QgsApplication, QgsProcessingProvider
+from qgis.core import QgsApplication, QgsProcessingAlgorithm, QgsProcessingProvider
 from qgis.PyQt.QtGui import QIcon
 
 from .algorithms.alignopposing import AlignOpposing
@@ -41,25 +41,25 @@ ALGORITHMS = (
 class TurnrowProvider(QgsProcessingProvider):
     """Turnrow's algorithms."""
 
-    def id(self):
+    def id(self) -> str:
         return "turnrow"
 
-    def name(self):
+    def name(self) -> str:
         return "Turnrow"
 
-    def longName(self):  # noqa: N802 (name fixed by QGIS)
+    def longName(self) -> str:  # noqa: N802 (name fixed by QGIS)
         return tr("Turnrow: electromagnetic surveys over archaeological sites")
 
-    def icon(self):
+    def icon(self) -> QIcon:
         return QIcon(str(ICON))
 
-    def svgIconPath(self):  # noqa: N802
+    def svgIconPath(self) -> str:  # noqa: N802
         return str(ICON)
 
-    def supportedOutputRasterLayerExtensions(self):  # noqa: N802
+    def supportedOutputRasterLayerExtensions(self) -> list[str]:  # noqa: N802
         return ["tif"]
 
-    def loadAlgorithms(self):  # noqa: N802
+    def loadAlgorithms(self) -> None:  # noqa: N802
         for algorithm in ALGORITHMS:
             self._add(algorithm(), algorithm.NAME)
         # Models find their steps only in a provider that is registered: the plugin refreshes it then.
@@ -71,6 +71,6 @@ class TurnrowProvider(QgsProcessingProvider):
                 raise RuntimeError(f"QGIS cannot read the model {path.name}")
             self._add(model, path.name)
 
-    def _add(self, algorithm, name: str) -> None:
+    def _add(self, algorithm: QgsProcessingAlgorithm, name: str) -> None:
         if not self.addAlgorithm(algorithm):
             raise RuntimeError(f"QGIS refused the algorithm {name}: its id is there already")

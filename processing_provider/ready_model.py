@@ -32,20 +32,20 @@ class ReadyModel(QgsProcessingModelAlgorithm):
         self.setHelpContent({part: said if part == MAKER else tr(said) for part, said in self.helpContent().items()})
         return True
 
-    def createInstance(self):  # noqa: N802 (names fixed by QGIS from here on)
+    def createInstance(self) -> ReadyModel:  # noqa: N802 (names fixed by QGIS from here on)
         model = ReadyModel()
         model.loadVariant(self.toVariant())
         model._translated()
         model.setProvider(self.provider())
         return model
 
-    def displayName(self):  # noqa: N802
+    def displayName(self) -> str:  # noqa: N802
         title = TITLES[self.name()]
         return tr(title)
 
-    def group(self):
+    def group(self) -> str:
         return tr(super().group())
 
-    def groupId(self):  # noqa: N802
+    def groupId(self) -> str:  # noqa: N802
         # From a file both are the same, and the toolbox would show the group a second time.
         return super().group().lower()

@@ -3,30 +3,59 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Mapping
+from typing import Any, Callable, Iterable, Mapping, Sequence
 
-from qgis.core import QgsProcessingOutputLayerDefinition
+import numpy as np
+from qgis.core import (
+    QgsCoordinateReferenceSystem,
+    QgsFeatureSink,
+    QgsFields,
+    QgsProcessingAlgorithm,
+    QgsProcessingContext,
+    QgsProcessingFeedback,
+    QgsProcessingOutputLayerDefinition,
+    QgsWkbTypes,
+)
 
 from .bridge.project import SurveyLayer, dress_when_loaded, keep_style_beside
 from .bridge.raster import write_raster
 from .bridge.style import channel_look, looks_of
 from .bridge.vector import keep_units_in_file, label_units, rows_sink_fields, write_readings, write_rows
-from .engine.core import FIELDS, EngineError, Record, finding_rows
+from .engine.core import FIELDS, EngineError, Finding, Readings, Record, finding_rows
 from .engine.geometry import BlockRaster
-from .parameters import is_given
+from .parameters import Given, Row, is_given
+
+Colours = Callable[[Iterable[np.ndarray]], tuple[tuple[float, float], str]]
+"""From values to the range and the ramp that show them."""
 
 
 class Values:
     """Values of an algorithm's inputs, by lower-case id, and the ways to write its outputs."""
 
-    def __init__(self, algorithm, parameters: dict, context, feedback):
-        self._algorithm, self._parameters, self.context, self.feedback = algorithm, parameters, context, feedback
+    def __init__(
+        self,
+        algorithm: QgsProcessingAlgorithm,
+        rows: Sequence[Row],
+        parameters: Given,
+        context: QgsProcessingContext,
+        feedback: QgsProcessingFeedback,
+    ) -> None:
+        self._algorithm, self._rows, self._parameters = algorithm, rows, parameters
+        self.context, self.feedback = context, feedback
         self.results: dict = {}
         self._files: set[Path] = set()
-        for row in algorithm.PARAMETERS:
+        self._given: dict[str, object] = {}
+        for row in rows:
             if not row.is_output:
-                setattr(self, row.id.lower(), row.value(algorithm, parameters, context))
+                self._given[row.id.lower()] = row.value(algorithm, parameters, context)
                 self._files.update(path.resolve() for path in row.files(algorithm, parameters, context))
+
+    def __getattr__(self, name: str) -> Any:  # noqa: ANN401 (as many types as there are kinds of rows)
+        """Return the value of an input, by its lower-case id."""
+        try:
+            return self.__dict__["_given"][name]
+        except KeyError:
+            raise AttributeError(f"{type(self).__name__} has no input {name}") from None
 
     def wants(self, output: str) -> bool:
         """Return whether the person asked for an optional output."""
@@ -47,7 +76,7 @@ class Values:
         for sentence in record.warnings(units):
             self.feedback.pushWarning(sentence)
 
-    def write_readings(self, output: str, readings, crs) -> None:
+    def write_readings(self, output: str, readings: Readings, crs: QgsCoordinateReferenceSystem) -> None:
         """Write a layer of readings: points where the CRS is valid, else a table."""
         write_readings(readings, lambda *shape: self._sink(output, *shape), crs)
         uri = self.results[output]
@@ -60,7 +89,16 @@ class Values:
             name = " ".join(filter(None, (self._name(output), *readings.grids[:1] * (len(readings.grids) == 1))))
             dress_when_loaded(self.context, SurveyLayer(uri, name, (), "readings", looks=looks_of(readings)))
 
-    def write_map(self, output: str, raster: BlockRaster, crs, *, name: str, unit: str, look=channel_look) -> None:
+    def write_map(
+        self,
+        output: str,
+        raster: BlockRaster,
+        crs: QgsCoordinateReferenceSystem,
+        *,
+        name: str,
+        unit: str,
+        look: Colours = channel_look,
+    ) -> None:
         """Write a raster with its style beside it; ``look`` returns range and ramp of the colours."""
         path = self.path(output)
         write_raster(path, raster, crs.toWkt(), unit=unit, name=name)
@@ -70,18 +108,18 @@ class Values:
         dress_when_loaded(self.context, spec)
 
     def _name(self, output: str) -> str:
-        return next(row.text for row in self._algorithm.PARAMETERS if row.id == output)
+        return next(row.text for row in self._rows if row.id == output)
 
-    def write_rows(self, output: str, columns: dict, rows) -> None:
+    def write_rows(self, output: str, columns: dict, rows: Iterable[Sequence]) -> None:
         """Write a table when asked for; ``columns`` maps names to kinds (``int``, ``float``, ``str``)."""
         if self.wants(output):
             write_rows(rows, rows_sink_fields(columns), lambda *shape: self._sink(output, *shape))
 
-    def write_findings(self, output: str, findings) -> None:
-        """Write the findings when asked for, and tell each in the log."""
+    def write_findings(self, output: str, findings: Iterable[Finding]) -> None:
+        """Write the findings when asked for, and each as a sentence into the log."""
         for finding in findings:
-            tell = self.feedback.pushInfo if finding.severity == "note" else self.feedback.pushWarning
-            tell(finding.sentence())
+            say = self.feedback.pushInfo if finding.severity == "note" else self.feedback.pushWarning
+            say(finding.sentence())
         kinds = {name: int if name in ("line", "run", "walk_again") else str for name in FIELDS}
         self.write_rows(output, kinds, finding_rows(list(findings)))
 
@@ -91,7 +129,9 @@ class Values:
         if Path(str(place)).resolve() in self._files:
             raise EngineError(f"{place} is an input, and inputs are never changed. Choose another name for {output}.")
 
-    def _sink(self, output: str, fields, geometry, crs):
+    def _sink(
+        self, output: str, fields: QgsFields, geometry: QgsWkbTypes.Type, crs: QgsCoordinateReferenceSystem
+    ) -> QgsFeatureSink:
         self._keep_inputs(output)
         sink, name = self._algorithm.parameterAsSink(self._parameters, output, self.context, fields, geometry, crs)
         if sink is None:

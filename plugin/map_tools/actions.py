@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Callable
 
-from qgis.core import Qgis, QgsProject
+from qgis.core import Qgis, QgsProject, QgsVectorLayer
+from qgis.gui import QgisInterface
 from qgis.PyQt.QtGui import QIcon
 from qgis.PyQt.QtWidgets import QAction
 
@@ -18,7 +20,7 @@ TITLE = "Turnrow"
 class Tools:
     """The actions, and the tools and windows that they open."""
 
-    def __init__(self, iface, menu: str):
+    def __init__(self, iface: QgisInterface, menu: str) -> None:
         self.iface, self.menu = iface, menu
         self.corners = self.measuring = self.plan = self.works = None
         self._marked = ("", "")
@@ -49,7 +51,7 @@ class Tools:
         project.readProject.connect(self._show_grey)
         project.cleared.connect(self._show_grey)
 
-    def _action(self, name: str, label: str, help_text: str, do) -> QAction:
+    def _action(self, name: str, label: str, help_text: str, do: Callable[[], None]) -> QAction:
         action = QAction(QIcon(str(ICONS / f"{name}.svg")), label, self.iface.mainWindow())
         action.setObjectName(f"Turnrow_{name}")
         action.setToolTip(help_text)
@@ -84,10 +86,10 @@ class Tools:
         self._try(set_grey, QgsProject.instance(), self.actions["grey"].isChecked())
         self._show_grey()
 
-    def _show_grey(self, *_) -> None:
+    def _show_grey(self, *_: object) -> None:
         self.actions["grey"].setChecked(is_grey(QgsProject.instance()))
 
-    def _try(self, do, *arguments) -> bool:
+    def _try(self, do: Callable[..., str], *arguments: object) -> bool:
         """Do something that tells a sentence, and show it; return whether it was done."""
         from ...processing_provider.engine.core import EngineError
 
@@ -99,7 +101,7 @@ class Tools:
             self._say(said, level)
         return level == Qgis.MessageLevel.Info
 
-    def _say(self, sentence: str, level=Qgis.MessageLevel.Info) -> None:
+    def _say(self, sentence: str, level: Qgis.MessageLevel = Qgis.MessageLevel.Info) -> None:
         self.iface.messageBar().pushMessage(TITLE, sentence, level)
 
     def mark(self) -> None:
@@ -134,7 +136,7 @@ class Tools:
         if dialog.exec() == GridDialog.DialogCode.Accepted:
             self._try(self.add_grid, dialog.grid(), dialog.layer(), points)
 
-    def add_grid(self, grid: str, layer, points: list) -> str:
+    def add_grid(self, grid: str, layer: QgsVectorLayer, points: list) -> str:
         """Keep the corners of a grid in a layer, a new one when none is given; return what was done, in a sentence."""
         from .corner_layers import add_grid, new_corner_layer
 

@@ -16,6 +16,7 @@ from qgis.PyQt.QtWidgets import (
     QTableWidget,
     QTableWidgetItem,
     QVBoxLayout,
+    QWidget,
 )
 
 from ...processing_provider.engine.core import EngineError
@@ -28,7 +29,9 @@ from .corner_layers import corner_layers, corners_of, grid_names, size_of
 class MeasureDialog(QDialog):
     """A grid of a layer of corners, its size, and a table of what was measured."""
 
-    def __init__(self, project: QgsProject, layer_id: str = "", grid: str = "", parent=None):
+    def __init__(
+        self, project: QgsProject, layer_id: str = "", grid: str = "", parent: Optional[QWidget] = None
+    ) -> None:
         super().__init__(parent)
         self.project = project
         self.setWindowTitle(tr("Measure a grid"))

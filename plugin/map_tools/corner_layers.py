@@ -131,7 +131,12 @@ def add_grid(
     return places
 
 
-def _moved(places: Mapping[str, QgsPointXY], source, target, name: str) -> dict[str, QgsPointXY]:
+def _moved(
+    places: Mapping[str, QgsPointXY],
+    source: QgsCoordinateReferenceSystem,
+    target: QgsCoordinateReferenceSystem,
+    name: str,
+) -> dict[str, QgsPointXY]:
     way = QgsCoordinateTransform(source, target, QgsProject.instance())
     try:
         return {corner: way.transform(point) for corner, point in places.items()}

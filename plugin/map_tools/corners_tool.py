@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Optional
+
 from qgis.core import QgsGeometry, QgsPointXY, QgsWkbTypes
-from qgis.gui import QgsRubberBand
+from qgis.gui import QgsMapCanvas, QgsMapMouseEvent, QgsRubberBand
 from qgis.PyQt.QtCore import Qt, pyqtSignal
-from qgis.PyQt.QtGui import QColor
+from qgis.PyQt.QtGui import QColor, QKeyEvent
 
 from ...processing_provider.engine.geometry import CORNERS
 from ..texts import tr
@@ -29,7 +31,7 @@ class CornersTool(PointTool):
     ready = pyqtSignal(list)
     told = pyqtSignal(str)
 
-    def __init__(self, canvas):
+    def __init__(self, canvas: QgsMapCanvas) -> None:
         super().__init__(canvas)
         self.points: list[QgsPointXY] = []
         self._band = QgsRubberBand(canvas, QgsWkbTypes.GeometryType.PolygonGeometry)
@@ -39,22 +41,22 @@ class CornersTool(PointTool):
         self.clicked.connect(self.add)
         canvas.destinationCrsChanged.connect(self.clear)
 
-    def activate(self):
+    def activate(self) -> None:
         super().activate()
         self._tell()
 
-    def canvasMoveEvent(self, event):  # noqa: N802 (names fixed by QGIS)
+    def canvasMoveEvent(self, event: QgsMapMouseEvent) -> None:  # noqa: N802 (names fixed by QGIS)
         point = self.place(event)
         self._draw([*self.points, point])
         self._tell(point)
 
-    def canvasReleaseEvent(self, event):  # noqa: N802
+    def canvasReleaseEvent(self, event: QgsMapMouseEvent) -> None:  # noqa: N802
         if event.button() == Qt.MouseButton.RightButton:
             self.finish()
         else:
             super().canvasReleaseEvent(event)
 
-    def keyPressEvent(self, event):  # noqa: N802
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         key = event.key()
         if key in (Qt.Key.Key_Backspace, Qt.Key.Key_Escape):
             if self.points:
@@ -99,7 +101,7 @@ class CornersTool(PointTool):
         if self.isActive():
             self._tell()
 
-    def deactivate(self):
+    def deactivate(self) -> None:
         super().deactivate()
         self.clear()
         self.told.emit("")
@@ -118,7 +120,7 @@ class CornersTool(PointTool):
         self._band.reset(kind.PolygonGeometry)
         self._band.setToGeometry(QgsGeometry.fromPolygonXY([[*points, points[0]]]), None)
 
-    def _tell(self, pointer=None) -> None:
+    def _tell(self, pointer: Optional[QgsPointXY] = None) -> None:
         number = len(self.points)
         if number == len(CORNERS):
             return

@@ -6,7 +6,7 @@ from itertools import count
 from typing import Collection, Optional, Sequence
 
 from qgis.core import QgsVectorLayer
-from qgis.PyQt.QtWidgets import QComboBox, QDialog, QDialogButtonBox, QFormLayout, QLabel, QLineEdit
+from qgis.PyQt.QtWidgets import QComboBox, QDialog, QDialogButtonBox, QFormLayout, QLabel, QLineEdit, QWidget
 
 from ..texts import tr
 from .corner_layers import grid_names
@@ -33,7 +33,9 @@ class GridDialog(QDialog):
         Id of the layer that is offered.
     """
 
-    def __init__(self, layers: Sequence[QgsVectorLayer], names: Collection[str], last: str = "", parent=None):
+    def __init__(
+        self, layers: Sequence[QgsVectorLayer], names: Collection[str], last: str = "", parent: Optional[QWidget] = None
+    ) -> None:
         super().__init__(parent)
         self.setWindowTitle(tr("Mark grid corners"))
         self.setMinimumWidth(360)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Optional
+from typing import Callable, Optional
 
 from qgis.core import QgsPointXY, QgsProject, QgsRasterLayer, QgsRectangle
-from qgis.gui import QgsFileWidget, QgsMapCanvas, QgsVertexMarker
+from qgis.gui import QgisInterface, QgsFileWidget, QgsMapCanvas, QgsVertexMarker
 from qgis.PyQt.QtCore import Qt
-from qgis.PyQt.QtGui import QColor
+from qgis.PyQt.QtGui import QColor, QHideEvent, QShowEvent
 from qgis.PyQt.QtWidgets import (
     QComboBox,
     QDialog,
@@ -38,7 +38,7 @@ IMAGES = "Images (*.png *.jpg *.jpeg *.tif *.tiff);;All files (*)"
 class PlanDialog(QDialog):
     """The image, the pairs of points with their residuals, and the way to place it."""
 
-    def __init__(self, iface):
+    def __init__(self, iface: QgisInterface) -> None:
         super().__init__(iface.mainWindow())
         self.canvas = iface.mapCanvas()
         self.layer: Optional[QgsRasterLayer] = None
@@ -108,7 +108,7 @@ class PlanDialog(QDialog):
         column.addWidget(self.go)
         return side
 
-    def _button(self, label: str, help_text: str, do) -> QPushButton:
+    def _button(self, label: str, help_text: str, do: Callable[[], None]) -> QPushButton:
         button = QPushButton(label)
         button.setAutoDefault(False)
         button.setToolTip(help_text)
@@ -228,7 +228,7 @@ class PlanDialog(QDialog):
         if self.waiting:
             self._add_mark(self.image, self._on_image(*self.waiting[0]), QgsVertexMarker.IconType.ICON_CIRCLE)
 
-    def _add_mark(self, canvas: QgsMapCanvas, point: QgsPointXY, icon) -> None:
+    def _add_mark(self, canvas: QgsMapCanvas, point: QgsPointXY, icon: QgsVertexMarker.IconType) -> None:
         mark = QgsVertexMarker(canvas)
         mark.setIconType(icon)
         mark.setIconSize(14)
@@ -266,12 +266,12 @@ class PlanDialog(QDialog):
             )
         )
 
-    def hideEvent(self, event):  # noqa: N802 (names fixed by Qt)
+    def hideEvent(self, event: QHideEvent) -> None:  # noqa: N802 (names fixed by Qt)
         self._unmark()
         self.canvas.unsetMapTool(self.map_tool)
         super().hideEvent(event)
 
-    def showEvent(self, event):  # noqa: N802
+    def showEvent(self, event: QShowEvent) -> None:  # noqa: N802
         super().showEvent(event)
         self.refresh()
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Optional
 
 from qgis.core import QgsPointLocator, QgsPointXY, QgsProject, QgsVectorLayer, QgsWkbTypes
-from qgis.gui import QgsMapTool, QgsSnapIndicator
+from qgis.gui import QgsMapCanvas, QgsMapMouseEvent, QgsMapTool, QgsSnapIndicator
 from qgis.PyQt.QtCore import Qt, pyqtSignal
 
 CATCH_PX = 12
@@ -22,14 +22,14 @@ class PointTool(QgsMapTool):
 
     clicked = pyqtSignal(QgsPointXY)
 
-    def __init__(self, canvas):
+    def __init__(self, canvas: QgsMapCanvas) -> None:
         super().__init__(canvas)
         self.setCursor(Qt.CursorShape.CrossCursor)
         self._locators: dict[str, QgsPointLocator] = {}
         self._indicator = QgsSnapIndicator(canvas)
         canvas.destinationCrsChanged.connect(self._locators.clear)
 
-    def place(self, event) -> QgsPointXY:
+    def place(self, event: QgsMapMouseEvent) -> QgsPointXY:
         """Return where a mouse event is, or the point that catches it, and mark that point."""
         match = self._match(event.mapPoint())
         self._indicator.setMatch(match or QgsPointLocator.Match())
@@ -53,14 +53,14 @@ class PointTool(QgsMapTool):
             self._locators[layer.id()] = QgsPointLocator(layer, crs, context)
         return self._locators[layer.id()]
 
-    def canvasMoveEvent(self, event):  # noqa: N802 (names fixed by QGIS)
+    def canvasMoveEvent(self, event: QgsMapMouseEvent) -> None:  # noqa: N802 (names fixed by QGIS)
         self.place(event)
 
-    def canvasReleaseEvent(self, event):  # noqa: N802
+    def canvasReleaseEvent(self, event: QgsMapMouseEvent) -> None:  # noqa: N802
         if event.button() == Qt.MouseButton.LeftButton:
             self.clicked.emit(self.place(event))
 
-    def deactivate(self):
+    def deactivate(self) -> None:
         if self._indicator is not None:
             self._indicator.setMatch(QgsPointLocator.Match())
         self._locators.clear()

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Callable, Optional
 
 from qgis.core import QgsPointXY
-from qgis.gui import QgsMapTool, QgsMapToolIdentify, QgsMapToolPan
+from qgis.gui import QgsMapCanvas, QgsMapTool, QgsMapToolIdentify, QgsMapToolPan
 from qgis.PyQt.QtCore import QEvent, QObject, QPointF, Qt, QTimer, pyqtSignal
+from qgis.PyQt.QtGui import QMouseEvent
 
 from ..profile import mouse_place
 
@@ -18,7 +19,7 @@ REST_MS = 40
 class LinePicker(QgsMapTool):
     """A map tool for looking at lines and nothing else; ``MapPointer`` does the work."""
 
-    def __init__(self, canvas):
+    def __init__(self, canvas: QgsMapCanvas) -> None:
         super().__init__(canvas)
         self.setCursor(Qt.CursorShape.CrossCursor)
 
@@ -36,7 +37,7 @@ class MapPointer(QObject):
     hovered = pyqtSignal(object)
     clicked = pyqtSignal(QgsPointXY)
 
-    def __init__(self, canvas, wanted: Callable[[], bool]):
+    def __init__(self, canvas: QgsMapCanvas, wanted: Callable[[], bool]) -> None:
         super().__init__(canvas)
         self.canvas, self._wanted = canvas, wanted
         self._pressed: Optional[QPointF] = None
@@ -48,7 +49,7 @@ class MapPointer(QObject):
         self._rest.timeout.connect(lambda: self.hovered.emit(self._here))
         canvas.viewport().installEventFilter(self)
 
-    def eventFilter(self, watched, event):  # noqa: N802 (name fixed by Qt)
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802 (name fixed by Qt)
         """Listen; every event goes on to the map tool."""
         kind = event.type()
         if kind not in (QEvent.Type.MouseMove, QEvent.Type.MouseButtonPress, QEvent.Type.MouseButtonRelease,
@@ -63,7 +64,7 @@ class MapPointer(QObject):
             self._mouse(event)
         return False
 
-    def _mouse(self, event) -> None:
+    def _mouse(self, event: QMouseEvent) -> None:
         place = mouse_place(event)
         point = self.canvas.getCoordinateTransform().toMapCoordinates(place.toPoint())
         if event.type() == QEvent.Type.MouseMove:

@@ -19,11 +19,12 @@ from qgis.core import (
     QgsRectangle,
     QgsWkbTypes,
 )
-from qgis.gui import QgsRubberBand, QgsVertexMarker
+from qgis.gui import QgsMapCanvas, QgsRubberBand, QgsVertexMarker
 from qgis.PyQt.QtGui import QColor
 
 from ...processing_provider.bridge.raster import write_raster
 from ...processing_provider.bridge.style import style_raster
+from ...processing_provider.engine.workflow import GridState
 from ..texts import tr
 
 LINE_COLOUR, POINT_COLOUR = QColor("#ff7a1a"), QColor("#e5178f")
@@ -44,7 +45,7 @@ def insert_over_maps(layer: QgsRasterLayer) -> None:
 class MapLink:
     """Draws on the map canvas in the survey's CRS, and takes everything away again."""
 
-    def __init__(self, canvas):
+    def __init__(self, canvas: QgsMapCanvas) -> None:
         self.canvas = canvas
         self.crs = QgsCoordinateReferenceSystem()
         self._bands: list[QgsRubberBand] = []
@@ -122,7 +123,7 @@ class MapLink:
         self.canvas.setExtent(box)
         self.canvas.refresh()
 
-    def show_raster(self, grid: str, state, unit: str, look: tuple[tuple[float, float], str]) -> None:
+    def show_raster(self, grid: str, state: GridState, unit: str, look: tuple[tuple[float, float], str]) -> None:
         """Show a grid that was processed again as a layer on top; a second time the same layer is filled anew.
 
         Parameters

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
+import numpy as np
+
+Values = TypeVar("Values", float, np.ndarray)
 ROUND_STEPS = (1.0, 2.0, 5.0, 10.0)
 LEAST_SPAN = 1e-9
-"""Relative to the values themselves: a smaller range could not be told apart by floating-point numbers."""
+"""Relative to the values themselves: a smaller range could not be resolved by floating-point numbers."""
 
 
 @dataclass(frozen=True)
@@ -27,7 +31,7 @@ class Scale:
     start: float
     stop: float
 
-    def px(self, values):
+    def px(self, values: Values) -> Values:
         """Return the pixels of values (a number or an array)."""
         return self.start + (values - self.low) * ((self.stop - self.start) / (self.high - self.low))
 

@@ -9,7 +9,7 @@ import numpy as np
 from qgis.PyQt.QtCore import QPointF, QRectF, Qt
 from qgis.PyQt.QtGui import QFontMetricsF, QPainter, QPen, QPolygonF
 
-from ...processing_provider.engine.core import FLAGS
+from ...processing_provider.engine.core import FLAGS, Key
 from ..texts import tr
 from .axis import Scale
 from .theme import Look, draw_symbol, first_flag
@@ -227,7 +227,7 @@ def _stroke(entry: Entry, look: Look) -> QPen:
     return dashes if entry.mark == "dashes" else QPen(look.line(entry.number), 2.0)
 
 
-def name_of(key) -> str:
+def name_of(key: Key) -> str:
     """Return a recording in words."""
     grid, line, run = key
     text = tr("{grid}, line {line}").format(grid=grid, line=line)

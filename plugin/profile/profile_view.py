@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Optional
+from typing import Iterable, Optional
 
 import numpy as np
-from qgis.PyQt.QtCore import QPointF, QRectF, QSize, Qt, pyqtSignal
-from qgis.PyQt.QtGui import QFontMetricsF, QPainter, QPen
+from qgis.PyQt.QtCore import QEvent, QPointF, QRectF, QSize, Qt, pyqtSignal
+from qgis.PyQt.QtGui import QFontMetricsF, QKeyEvent, QMouseEvent, QPainter, QPaintEvent, QPen, QWheelEvent
 from qgis.PyQt.QtWidgets import QSizePolicy, QWidget
 
 from ..texts import tr
@@ -21,7 +21,7 @@ from .profile_painter import (
     paint_main,
     paint_title,
 )
-from .theme import look_of
+from .theme import Look, look_of
 from .traces import DIFFERENCE, DISTANCE
 
 LOOK, CHOOSE = "look", "choose"
@@ -49,7 +49,7 @@ class ProfileView(QWidget):
     range_chosen = pyqtSignal(int, int)
     line_wanted = pyqtSignal(int)
 
-    def __init__(self, parent=None):
+    def __init__(self, parent: Optional[QWidget] = None) -> None:
         super().__init__(parent)
         self.content = ProfileContent()
         self.mode = LOOK
@@ -134,7 +134,7 @@ class ProfileView(QWidget):
             return tr("These readings have no time. Look at them over distance.")
         return ""
 
-    def paintEvent(self, event):  # noqa: N802
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         look, content = look_of(self.palette()), self.content
@@ -158,7 +158,7 @@ class ProfileView(QWidget):
             paint_title(painter, frame.box, look, title)
         paint_legend(painter, main.box, content, look)
 
-    def _paint_hand(self, painter: QPainter, frame: Frame, look) -> None:
+    def _paint_hand(self, painter: QPainter, frame: Frame, look: Look) -> None:
         """Draw the range that is being chosen, and where the pointer is."""
         if self.mode == CHOOSE and self._range_px(frame) is not None:
             ends = sorted(self._range_px(frame))
@@ -187,12 +187,12 @@ class ProfileView(QWidget):
             self.pointed.emit(-1 if index is None else index)
             self.update()
 
-    def mousePressEvent(self, event):  # noqa: N802
+    def mousePressEvent(self, event: QMouseEvent) -> None:  # noqa: N802
         if event.button() == Qt.MouseButton.LeftButton and self.content.traces:
             self._drag = self._hand = mouse_place(event)
             self._anchor = None
 
-    def mouseMoveEvent(self, event):  # noqa: N802
+    def mouseMoveEvent(self, event: QMouseEvent) -> None:  # noqa: N802
         if not self.content.traces:
             return
         here = mouse_place(event)
@@ -204,7 +204,7 @@ class ProfileView(QWidget):
         self.point_at(self.content.traces[0].nearest(self.frames()[0].x.value(here.x())))
         self.update()
 
-    def mouseReleaseEvent(self, event):  # noqa: N802
+    def mouseReleaseEvent(self, event: QMouseEvent) -> None:  # noqa: N802
         start, self._drag, self._hand = self._drag, None, None
         if start is None or self.mode != CHOOSE:
             return
@@ -221,11 +221,11 @@ class ProfileView(QWidget):
         if chosen is not None:
             self.range_chosen.emit(*chosen)
 
-    def mouseDoubleClickEvent(self, event):  # noqa: N802
+    def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:  # noqa: N802
         if self.mode == LOOK:
             self.fit()
 
-    def wheelEvent(self, event):  # noqa: N802
+    def wheelEvent(self, event: QWheelEvent) -> None:  # noqa: N802
         if not self.content.traces:
             return
         factor = ZOOM_A_NOTCH ** (event.angleDelta().y() / WHEEL_NOTCH)
@@ -238,7 +238,7 @@ class ProfileView(QWidget):
         event.accept()
         self.update()
 
-    def keyPressEvent(self, event):  # noqa: N802
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
         steps = {Qt.Key.Key_Left: -1, Qt.Key.Key_Right: 1}
         lines = {Qt.Key.Key_Down: -1, Qt.Key.Key_Up: 1}
         key = event.key()
@@ -263,15 +263,15 @@ class ProfileView(QWidget):
             place = order.index(self.pointer) + step if self.pointer in order else 0
             self.point_at(order[min(max(place, 0), len(order) - 1)])
 
-    def leaveEvent(self, event):  # noqa: N802
+    def leaveEvent(self, event: QEvent) -> None:  # noqa: N802
         self.point_at(None)
 
 
-def mouse_place(event) -> QPointF:
+def mouse_place(event: QMouseEvent) -> QPointF:
     """Return where a mouse event is: Qt 6 has the position with fractions only, Qt 5 as a whole one only."""
     return event.position() if hasattr(event, "position") else event.localPos()
 
 
-def _range(arrays, share: float = 0.06) -> tuple[float, float]:
+def _range(arrays: Iterable[np.ndarray], share: float = 0.06) -> tuple[float, float]:
     known = np.concatenate([a[np.isfinite(a)] for a in arrays] or [np.zeros(0)])
     return padded(float(known.min()), float(known.max()), share) if len(known) else (0.0, 1.0)

@@ -7,14 +7,14 @@ from typing import Optional
 
 import numpy as np
 from qgis.PyQt.QtCore import QPointF, QRectF, QSize, Qt, pyqtSignal
-from qgis.PyQt.QtGui import QImage, QPainter, QPen, QPolygonF
+from qgis.PyQt.QtGui import QImage, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF
 from qgis.PyQt.QtWidgets import QSizePolicy, QWidget
 
 from ...processing_provider.engine.core import Key
 from ..texts import tr
 from .axis import Scale, padded, round_step
 from .profile_painter import Frame, paint_axes, paint_title
-from .theme import look_of
+from .theme import Look, look_of
 from .traces import DISTANCE, Trace
 
 SWING_LINES = 2.5
@@ -76,7 +76,7 @@ def frame_in(content: StackedContent, area: QRectF, line: float) -> Frame:
     return Frame(box, Scale(*along, box.left(), box.right()), Scale(*across, box.bottom(), box.top()))
 
 
-def paint_stacked(painter: QPainter, area: QRectF, content: StackedContent, look, chosen: Optional[Key]) -> None:
+def paint_stacked(painter: QPainter, area: QRectF, content: StackedContent, look: Look, chosen: Optional[Key]) -> None:
     """Paint stacked profiles into an area."""
     painter.fillRect(area, look.paper)
     frame = frame_in(content, area, painter.fontMetrics().height())
@@ -103,7 +103,7 @@ def _pieces(x: np.ndarray, y: np.ndarray) -> list[QPolygonF]:
     ]
 
 
-def _paint_measure(painter: QPainter, frame: Frame, content: StackedContent, look) -> None:
+def _paint_measure(painter: QPainter, frame: Frame, content: StackedContent, look: Look) -> None:
     """Draw the title, and a bar that says how far the lines swing for a round value."""
     _, gain = content.swing()
     metrics, box = painter.fontMetrics(), frame.box
@@ -124,7 +124,7 @@ class StackedView(QWidget):
 
     chosen = pyqtSignal(object)
 
-    def __init__(self, parent=None):
+    def __init__(self, parent: Optional[QWidget] = None) -> None:
         super().__init__(parent)
         self.content = StackedContent()
         self.key: Optional[Key] = None
@@ -140,7 +140,7 @@ class StackedView(QWidget):
         self.content, self.key = content, key
         self.update()
 
-    def paintEvent(self, event):  # noqa: N802
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         look = look_of(self.palette())
@@ -151,7 +151,7 @@ class StackedView(QWidget):
             return
         paint_stacked(painter, QRectF(self.rect()), self.content, look, self.key)
 
-    def mousePressEvent(self, event):  # noqa: N802
+    def mousePressEvent(self, event: QMouseEvent) -> None:  # noqa: N802
         if not self.content.traces:
             return
         frame = frame_in(self.content, QRectF(self.rect()), self.fontMetrics().height())

@@ -32,7 +32,7 @@ class Work(QgsTask):
         Gets a sentence, in the main thread.
     """
 
-    def __init__(self, text: str, job: Callable, done: Callable, failed: Callable):
+    def __init__(self, text: str, job: Callable, done: Callable, failed: Callable) -> None:
         super().__init__(text, FLAGS)
         self._job, self._done, self._failed = job, done, failed
         self._result, self._problem = None, ""
@@ -74,7 +74,7 @@ class Works(QObject):
 
     started, ended = pyqtSignal(object), pyqtSignal()
 
-    def __init__(self, parent=None):
+    def __init__(self, parent: Optional[QObject] = None) -> None:
         super().__init__(parent)
         self._running: dict[str, Work] = {}
 
@@ -88,7 +88,7 @@ class Works(QObject):
         return work
 
     def _ending(self, name: str, report: Callable) -> Callable:
-        def over(value) -> None:
+        def over(value: object) -> None:
             self._running.pop(name, None)
             self.ended.emit()
             report(value)

@@ -24,6 +24,7 @@ from ...processing_provider.engine.core import (
 )
 from ...processing_provider.engine.place import counted_stations
 from ...processing_provider.engine.workflow import (
+    GridState,
     Session,
     as_noted,
     flagged,
@@ -68,7 +69,7 @@ class Desk(QObject):
     view_changed = pyqtSignal(bool)
     told = pyqtSignal(str, bool)
 
-    def __init__(self, parent=None):
+    def __init__(self, parent: Optional[QObject] = None) -> None:
         super().__init__(parent)
         self.session: Optional[Session] = None
         self.survey: Optional[Opened] = None
@@ -201,7 +202,7 @@ class Desk(QObject):
             place = keys.index(self.keys[0]) + step
             self.choose_lines([keys[min(max(place, 0), len(keys) - 1)]])
 
-    def show(self, **what) -> None:
+    def show(self, **what: object) -> None:
         """Set ``channel``, ``axis``, ``shows`` or ``behind``."""
         for name, value in what.items():
             setattr(self, name, value)
@@ -320,7 +321,7 @@ class Desk(QObject):
             self._process(grid)
 
     def _process(self, grid: str) -> None:
-        def done(state) -> None:
+        def done(state: GridState) -> None:
             self.session.accept(grid, state)
             self.grid_changed.emit(grid)
             self.view_changed.emit(True)

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Optional
 
-from qgis.core import Qgis, QgsProject
+from qgis.core import Qgis, QgsPointXY, QgsProject
+from qgis.gui import QgisInterface
 from qgis.PyQt.QtCore import Qt, QTimer
+from qgis.PyQt.QtGui import QResizeEvent
 from qgis.PyQt.QtWidgets import (
     QAction,
     QDialog,
@@ -18,6 +21,7 @@ from qgis.PyQt.QtWidgets import (
 )
 
 from ...processing_provider.bridge.style import channel_look
+from ...processing_provider.engine.core import Finding, Key
 from ..map_view import LinePicker, MapLink, MapPointer, load_maps
 from ..profile import name_of
 from ..texts import tr
@@ -38,7 +42,7 @@ SHARES = (5, 10, 5)
 class Workbench(QDockWidget):
     """The dock with everything in it."""
 
-    def __init__(self, iface, parent=None):
+    def __init__(self, iface: QgisInterface, parent: Optional[QWidget] = None) -> None:
         super().__init__(tr("Turnrow workbench"), parent)
         self.setObjectName(OBJECT_NAME)
         self.setAccessibleName(tr("Turnrow workbench"))
@@ -202,11 +206,11 @@ class Workbench(QDockWidget):
     def _picker_off(self) -> None:
         self.buttons["pick"].setChecked(False)
 
-    def _line_at(self, point):
-        place = point and self.link.to_survey(point)
-        return place and self.desk.line_at(*place, self.link.reach_m())
+    def _line_at(self, point: Optional[QgsPointXY]) -> Optional[tuple[Key, int]]:
+        position = None if point is None else self.link.to_survey(point)
+        return None if position is None else self.desk.line_at(*position, self.link.reach_m())
 
-    def _hovered(self, point) -> None:
+    def _hovered(self, point: Optional[QgsPointXY]) -> None:
         """Show the line under the pointer lightly; of one that is looked at, the reading in the profile."""
         found = self._line_at(point) if self.desk.session is not None else None
         key, seq = found or (None, None)
@@ -219,7 +223,7 @@ class Workbench(QDockWidget):
             self.link.show_hover(self.desk.places(key))
             self.pane.readout.setText(tr("{line}: click to see it.").format(line=name_of(key)))
 
-    def _picked(self, point) -> None:
+    def _picked(self, point: QgsPointXY) -> None:
         found = self._line_at(point)
         if found is not None:
             self.link.show_hover(None)
@@ -251,7 +255,7 @@ class Workbench(QDockWidget):
         if extent is not None:
             self.link.show_extent(extent)
 
-    def _finding_chosen(self, finding) -> None:
+    def _finding_chosen(self, finding: Finding) -> None:
         self.pane.tabs.setCurrentWidget(self.pane.profile)
         self.desk.choose_finding(finding)
         self.message.setText(finding.sentence())
@@ -289,7 +293,7 @@ class Workbench(QDockWidget):
         if self.desk.session is not None:
             self._show_grids()
 
-    def resizeEvent(self, event):  # noqa: N802 (name fixed by Qt)
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 (name fixed by Qt)
         """Beside the map the parts stand on top of each other, below it side by side."""
         super().resizeEvent(event)
         along, across = Qt.Orientation.Horizontal, Qt.Orientation.Vertical

@@ -7,7 +7,7 @@ from typing import Callable, Optional
 
 import numpy as np
 from qgis.core import QgsApplication
-from qgis.PyQt.QtCore import Qt
+from qgis.PyQt.QtCore import QPoint, Qt
 from qgis.PyQt.QtGui import QIcon
 from qgis.PyQt.QtWidgets import (
     QAction,
@@ -52,7 +52,7 @@ def own_icon(name: str) -> QIcon:
 class Pane(QWidget):
     """Pictures of the desk's lines with their tools."""
 
-    def __init__(self, desk: Desk, parent=None):
+    def __init__(self, desk: Desk, parent: Optional[QWidget] = None) -> None:
         super().__init__(parent)
         self.desk = desk
         self.profile, self.stacked = ProfileView(), StackedView()
@@ -168,12 +168,12 @@ class Pane(QWidget):
         menu.setToolTipsVisible(True)
         return menu
 
-    def ask_line(self, widget: QWidget, at) -> None:
+    def ask_line(self, widget: QWidget, at: QPoint) -> None:
         """Open the menu of the line that is worked on at a place in a widget."""
         if self.desk.keys:
             self.line_menu.exec(widget.mapToGlobal(at))
 
-    def _ask_profile(self, at) -> None:
+    def _ask_profile(self, at: QPoint) -> None:
         """Open everything that a hand can do as one menu, so that the keyboard (menu key) reaches it, too."""
         menu = QMenu(self)
         menu.addActions(self.modes.actions())
@@ -215,7 +215,7 @@ class Pane(QWidget):
         return action
 
     def _toggle(
-        self, bar: QToolBar, label: str, help_text: str, do: Optional[Callable], on: bool, icon=None
+        self, bar: QToolBar, label: str, help_text: str, do: Optional[Callable], on: bool, icon: Optional[QIcon] = None
     ) -> QAction:
         action = QAction(label, self)
         if icon is not None:

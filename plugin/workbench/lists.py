@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Sequence
+from typing import Optional, Sequence
 
 from qgis.PyQt.QtCore import Qt, pyqtSignal
-from qgis.PyQt.QtGui import QColor, QIcon, QPainter, QPalette, QPixmap
-from qgis.PyQt.QtWidgets import QAbstractItemView, QHeaderView, QTreeWidget, QTreeWidgetItem
+from qgis.PyQt.QtGui import QColor, QIcon, QPainter, QPalette, QPixmap, QResizeEvent
+from qgis.PyQt.QtWidgets import QAbstractItemView, QHeaderView, QTreeWidget, QTreeWidgetItem, QWidget
 
 from ...processing_provider.engine.core import KINDS, SEVERITIES, Finding, Key
 from ...processing_provider.engine.workflow import STEPS, Session
@@ -47,7 +47,7 @@ class List(QTreeWidget):
     COLUMNS: tuple[str, ...] = ()
     STRETCH = 0
 
-    def __init__(self, name: str, help_text: str, parent=None):
+    def __init__(self, name: str, help_text: str, parent: Optional[QWidget] = None) -> None:
         super().__init__(parent)
         self.setRootIsDecorated(False)
         self.setUniformRowHeights(True)
@@ -63,7 +63,7 @@ class List(QTreeWidget):
         self.currentItemChanged.connect(lambda item, _: item and self.chosen.emit(item.data(0, DATA)))
         self.itemClicked.connect(lambda item, _: self.chosen.emit(item.data(0, DATA)))
 
-    def resizeEvent(self, event):  # noqa: N802 (name fixed by Qt)
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802 (name fixed by Qt)
         super().resizeEvent(event)
         narrow = self.width() < NARROW_EM * self.fontMetrics().horizontalAdvance("m")
         if narrow != self.narrow:
@@ -118,7 +118,7 @@ class GridList(List):
     _states: Sequence[tuple[int, str]] = ()
     """Steps done and the word for the state, by row."""
 
-    def __init__(self, parent=None):
+    def __init__(self, parent: Optional[QWidget] = None) -> None:
         super().__init__(tr("Grids of the survey"), tr("Grids, how far each is, and its findings."), parent)
         for column, severity in enumerate(SEVERITIES, 2):
             told = tr("Findings: {what}").format(what=tr(severity))
@@ -157,7 +157,7 @@ class FindingList(List):
     COLUMNS = ("", "Grid", "Line", "Finding")
     STRETCH = 3
 
-    def __init__(self, parent=None):
+    def __init__(self, parent: Optional[QWidget] = None) -> None:
         help_text = tr("What disagrees, and what to do. Click to see the line.")
         super().__init__(tr("Findings"), help_text, parent)
 
@@ -180,7 +180,7 @@ class LineList(List):
     STRETCH = 1
     several = pyqtSignal(list)
 
-    def __init__(self, parent=None):
+    def __init__(self, parent: Optional[QWidget] = None) -> None:
         help_text = tr("Lines of the grid. Hold Ctrl or Shift to show several together; the first is worked on.")
         super().__init__(tr("Lines of the grid"), help_text, parent)
         self.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)

@@ -7,7 +7,7 @@ from typing import Optional
 
 from qgis.core import QgsCoordinateReferenceSystem
 from qgis.gui import QgsFileWidget, QgsProjectionSelectionWidget
-from qgis.PyQt.QtWidgets import QDialog, QDialogButtonBox, QFormLayout, QLabel
+from qgis.PyQt.QtWidgets import QDialog, QDialogButtonBox, QFormLayout, QLabel, QWidget
 
 from ..texts import tr
 from .opening import Tables
@@ -18,7 +18,7 @@ TABLE_FILES = "Tables (*.csv *.gpkg *.geojson *.xlsx *.ods *.dbf);;All files (*)
 class OpeningDialog(QDialog):
     """Register, corners, notes, folder of the logs and CRS."""
 
-    def __init__(self, parent=None):
+    def __init__(self, parent: Optional[QWidget] = None) -> None:
         super().__init__(parent)
         self.setWindowTitle(tr("Open a survey from its register"))
         self.setMinimumWidth(520)
@@ -56,7 +56,7 @@ class OpeningDialog(QDialog):
         return widget
 
     @staticmethod
-    def _describe(widget, label: str, help_text: str) -> None:
+    def _describe(widget: QWidget, label: str, help_text: str) -> None:
         widget.setAccessibleName(label)
         widget.setToolTip(help_text)
 

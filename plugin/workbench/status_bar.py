@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from typing import Optional
+
+from qgis.core import QgsTask
 from qgis.PyQt.QtWidgets import QLabel, QProgressBar, QPushButton, QVBoxLayout, QWidget
 
 from ..texts import tr
@@ -10,7 +13,7 @@ from ..texts import tr
 class Foot(QWidget):
     """A message, and while there is work its progress and a button to stop it."""
 
-    def __init__(self, parent=None):
+    def __init__(self, parent: Optional[QWidget] = None) -> None:
         super().__init__(parent)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
@@ -28,7 +31,7 @@ class Foot(QWidget):
             layout.addWidget(widget)
         self.be_busy(False)
 
-    def follow(self, work) -> None:
+    def follow(self, work: QgsTask) -> None:
         """Show the progress of a job that began."""
         self.progress.setValue(0)
         # A method, not a function without a name: Qt takes it away with the foot, though the work may go on a little.

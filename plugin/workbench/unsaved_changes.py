@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Callable
 
 from qgis.gui import QgsApplicationExitBlockerInterface
-from qgis.PyQt.QtWidgets import QMessageBox
+from qgis.PyQt.QtWidgets import QMessageBox, QWidget
 
 from ..texts import tr
 
@@ -23,7 +23,7 @@ class ExitQuestion(QgsApplicationExitBlockerInterface):
     open in the workbench, which says so.
     """
 
-    def __init__(self, may_leave: Callable[[], bool]):
+    def __init__(self, may_leave: Callable[[], bool]) -> None:
         super().__init__()
         self._may_leave = may_leave
 
@@ -31,7 +31,7 @@ class ExitQuestion(QgsApplicationExitBlockerInterface):
         return self._may_leave()
 
 
-def ask_to_keep(parent) -> QMessageBox.StandardButton:
+def ask_to_keep(parent: QWidget) -> QMessageBox.StandardButton:
     """Ask what to do with changes that no recipe keeps: Save, Discard or Cancel."""
     return QMessageBox.question(
         parent, tr("Changes by hand"), tr("The changes by hand are not kept in a recipe yet. Keep them?"),
@@ -39,7 +39,7 @@ def ask_to_keep(parent) -> QMessageBox.StandardButton:
     )  # fmt: skip
 
 
-def ask_to_take_up(parent, when: str) -> QMessageBox.StandardButton:
+def ask_to_take_up(parent: QWidget, when: str) -> QMessageBox.StandardButton:
     """Ask what to do with changes from an earlier time: Yes takes them up, Discard forgets them.
 
     There is no way around the question (Escape does nothing), since the next change takes their place.

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
+from qgis.core import QgsProcessingFeedback
+
 from ..parameters import Choice, Integer, Number, Text
+
+if TYPE_CHECKING:
+    from ..engine.core import Readings, Scheme
+    from ..values import Values
 
 SCHEME = (
     Text("GRID", "Grid", "Name of the grid, as in the notes and corners. Empty = as the readings say.", optional=True),
@@ -34,7 +42,7 @@ SCHEME = (
 )  # fmt: skip
 
 
-def one_grid(values, feedback) -> tuple:
+def one_grid(values: Values, feedback: QgsProcessingFeedback) -> tuple[Readings, Scheme]:
     """Return ``(Readings, Scheme)``: the readings of the grid that the parameters describe, and its scheme.
 
     Raises
@@ -58,7 +66,7 @@ def one_grid(values, feedback) -> tuple:
     return own.replace(grids=(grid,), grid=np.zeros(len(own), np.int32)), _scheme(values, grid)
 
 
-def _scheme(values, grid: str):
+def _scheme(values: Values, grid: str) -> Scheme:
     from ..engine.core import Scheme
 
     return Scheme(

@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
-from ..base import SurveyAlgorithm
+from typing import TYPE_CHECKING
+
+from qgis.core import QgsProcessingFeedback
+
+from ..base import Progress, SurveyAlgorithm
 from ..parameters import Channels, Number, NumberResult, ReadingsIn, ReadingsOut, YesNo
+
+if TYPE_CHECKING:
+    from ..values import Values
 
 
 class AlignOpposing(SurveyAlgorithm):
@@ -32,7 +39,7 @@ class AlignOpposing(SurveyAlgorithm):
         NumberResult("SHIFT_ERROR", "Standard error of the shift", "In metres."),
     )
 
-    def run_values(self, values, progress, feedback):
+    def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..engine.align import align_opposing
 
         readings, crs = values.input

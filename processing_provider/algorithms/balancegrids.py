@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
-from ..base import SurveyAlgorithm
+from typing import TYPE_CHECKING
+
+from qgis.core import QgsProcessingFeedback
+
+from ..base import Progress, SurveyAlgorithm
 from ..parameters import Channels, Choice, ReadingsIn, ReadingsOut, TableOut, Text
+
+if TYPE_CHECKING:
+    from ..values import Values
 
 OFFSET_FIELDS = {
     "grid": str, "channel": str, "offset": float, "gain": float, "slope_x": float, "slope_y": float,
@@ -41,7 +48,7 @@ class BalanceGrids(SurveyAlgorithm):
                  "drift across its lines, the standard deviation.", optional=True),
     )  # fmt: skip
 
-    def run_values(self, values, progress, feedback):
+    def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..engine.mosaic import balance_grids
 
         readings, crs = values.input

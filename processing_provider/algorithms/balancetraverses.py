@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
-from ..base import SurveyAlgorithm
+from typing import TYPE_CHECKING
+
+from qgis.core import QgsProcessingFeedback
+
+from ..base import Progress, SurveyAlgorithm
 from ..parameters import Channels, Choice, ReadingsIn, ReadingsOut, TableOut, YesNo
+
+if TYPE_CHECKING:
+    from ..values import Values
 
 OFFSET_FIELDS = {
     "grid": str, "line": int, "run": int, "channel": str, "heading": int, "offset": float, "standard_error": float,
@@ -39,7 +46,7 @@ class BalanceTraverses(SurveyAlgorithm):
                  "based on.", optional=True),
     )  # fmt: skip
 
-    def run_values(self, values, progress, feedback):
+    def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..engine.balance import balance_traverses
 
         readings, crs = values.input

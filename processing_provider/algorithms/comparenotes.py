@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
-from ..base import SurveyAlgorithm
+from typing import TYPE_CHECKING
+
+from qgis.core import QgsProcessingFeedback
+
+from ..base import Progress, SurveyAlgorithm
 from ..parameters import NumberResult, ReadingsIn, TableIn, TableOut
 from ._scheme import SCHEME, one_grid
+
+if TYPE_CHECKING:
+    from ..values import Values
 
 
 class CompareNotes(SurveyAlgorithm):
@@ -25,7 +32,7 @@ class CompareNotes(SurveyAlgorithm):
     )  # fmt: skip
     RESULTS = (NumberResult("WALK_AGAIN", "Lines to walk again", "How many lines must be walked again."),)
 
-    def run_values(self, values, progress, feedback):
+    def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..engine.compare import compare_notes
         from ..engine.core import Code, notes_for, parse_notes, walk_again_count
         from ..engine.geometry import local_frame

@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
-from ..base import SurveyAlgorithm
+from typing import TYPE_CHECKING
+
+from qgis.core import QgsProcessingFeedback
+
+from ..base import Progress, SurveyAlgorithm
 from ..parameters import Channels, Number, NumberResult, ReadingsIn, ReadingsOut
+
+if TYPE_CHECKING:
+    from ..values import Values
 
 
 class FlagOutliers(SurveyAlgorithm):
@@ -26,7 +33,7 @@ class FlagOutliers(SurveyAlgorithm):
     )
     RESULTS = (NumberResult("FLAGGED", "Readings flagged", "How many readings were flagged."),)
 
-    def run_values(self, values, progress, feedback):
+    def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..engine.flag import flag_outliers
 
         readings, crs = values.input

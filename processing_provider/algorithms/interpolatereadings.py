@@ -2,8 +2,18 @@
 
 from __future__ import annotations
 
-from ..base import SurveyAlgorithm
+from typing import TYPE_CHECKING, Callable, Optional
+
+from qgis.core import QgsCoordinateReferenceSystem, QgsProcessingFeedback, QgsRectangle
+
+from ..base import Progress, SurveyAlgorithm
 from ..parameters import Channel, Choice, Extent, Number, PointsIn, RasterOut
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from ..engine.core import Readings
+    from ..values import Values
 
 
 class InterpolateReadings(SurveyAlgorithm):
@@ -33,7 +43,7 @@ class InterpolateReadings(SurveyAlgorithm):
                   optional=True),
     )  # fmt: skip
 
-    def run_values(self, values, progress, feedback):
+    def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..bridge.style import from_zero
         from ..bridge.vector import check_metric_crs
         from ..engine.geometry import Lattice
@@ -53,7 +63,11 @@ class InterpolateReadings(SurveyAlgorithm):
             values.write_map("STANDARD_ERROR", result.error_blocks, crs, unit=unit, name=name, look=from_zero)
 
 
-def _extent(readings, given, crs) -> tuple[float, float, float, float]:
+def _extent(
+    readings: Readings,
+    given: Optional[Callable[[QgsCoordinateReferenceSystem], QgsRectangle]],
+    crs: QgsCoordinateReferenceSystem,
+) -> tuple[float, float, float, float]:
     import numpy as np
 
     from ..engine.core import EngineError
@@ -70,7 +84,7 @@ def _extent(readings, given, crs) -> tuple[float, float, float, float]:
     return (*(places.min(axis=0) - reach), *(places.max(axis=0) + reach))
 
 
-def _used_places(readings):
+def _used_places(readings: Readings) -> np.ndarray:
     import numpy as np
 
     places = np.stack([readings.x, readings.y], axis=1)[readings.in_use]

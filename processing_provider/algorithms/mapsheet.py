@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
-from qgis.core import QgsProcessingAlgorithm
+from typing import TYPE_CHECKING
 
-from ..base import SurveyAlgorithm
+from qgis.core import QgsProcessingAlgorithm, QgsProcessingFeedback
+
+from ..base import Progress, SurveyAlgorithm
 from ..parameters import Choice, FileOut, LayersIn, PolygonsIn, Text, VectorsIn, YesNo
+
+if TYPE_CHECKING:
+    from ..values import Values
 
 
 class MapSheet(SurveyAlgorithm):
@@ -31,11 +36,11 @@ class MapSheet(SurveyAlgorithm):
         FileOut("OUTPUT", "Sheet", "PDF, or PNG with 300 dots per inch.", kind="PDF (*.pdf);;PNG (*.png)"),
     )  # fmt: skip
 
-    def flags(self):
+    def flags(self) -> QgsProcessingAlgorithm.Flags:
         # Layouts and the project's layers belong to the main thread.
         return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
 
-    def run_values(self, values, progress, feedback):
+    def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..bridge.map_sheet import export, make_layout, sheet_of
 
         project, sheet, plan = sheet_of(values)

@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
-from ..base import SurveyAlgorithm
+from typing import TYPE_CHECKING
+
+from qgis.core import QgsProcessingFeedback
+
+from ..base import Progress, SurveyAlgorithm
 from ..parameters import Choice, Crs, NumberResult, ReadingsIn, ReadingsOut, TableIn, TableOut
 from ._scheme import SCHEME, one_grid
+
+if TYPE_CHECKING:
+    from ..values import Values
 
 
 class PlaceReadings(SurveyAlgorithm):
@@ -31,7 +38,7 @@ class PlaceReadings(SurveyAlgorithm):
     )  # fmt: skip
     RESULTS = (NumberResult("LARGEST_RESIDUAL", "Largest residual", "Of the corners, in metres."),)
 
-    def run_values(self, values, progress, feedback):
+    def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..bridge.vector import survey_corners
         from ..engine.core import parse_notes
         from ..engine.geometry import fit_frame, parse_corners

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
-from qgis.core import QgsCoordinateReferenceSystem
+from qgis.core import QgsCoordinateReferenceSystem, QgsProcessingFeedback
 
-from ..base import SurveyAlgorithm
+from ..base import Progress, SurveyAlgorithm
 from ..parameters import Crs, FileIn, FolderIn, FolderOut, Number, NumberResult, ReportResult, TableIn, Text
+
+if TYPE_CHECKING:
+    from ..values import Values
 
 
 class ProcessRegister(SurveyAlgorithm):
@@ -40,7 +44,7 @@ class ProcessRegister(SurveyAlgorithm):
         ReportResult("REPORT", "Report", "Path of report.html."),
     )
 
-    def run_values(self, values, progress, feedback):
+    def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..bridge.project import load_when_done, staging, write_survey
         from ..bridge.vector import survey_corners
         from ..engine.core import EngineError, part_of, read_text, scratch_folder, walk_again_count

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
-from qgis.core import QgsCoordinateReferenceSystem
+from typing import TYPE_CHECKING
 
-from ..base import SurveyAlgorithm
+from qgis.core import QgsCoordinateReferenceSystem, QgsProcessingFeedback
+
+from ..base import Progress, SurveyAlgorithm
 from ..parameters import FileIn, FileOut, FilesIn, ReadingsOut, TableOut, Text
+
+if TYPE_CHECKING:
+    from ..engine.core import Readings, Run
+    from ..values import Values
 
 TRAVERSE_FIELDS = {
     "grid": str, "line": int, "run": int, "readings": int, "first_station": float, "last_station": float,
@@ -34,7 +40,7 @@ class ReadLog(SurveyAlgorithm):
                 optional=True),
     )  # fmt: skip
 
-    def run_values(self, values, progress, feedback):
+    def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..engine.core import part_of, read_text, whole_file
         from ..engine.logs import layout_from_json, layout_to_json, read_log
         from ..engine.workflow import join_logs
@@ -55,7 +61,7 @@ class ReadLog(SurveyAlgorithm):
                 part.write_text(layout_to_json(results[0].layout), "utf-8")
 
 
-def _traverse(readings, run) -> tuple:
+def _traverse(readings: Readings, run: Run) -> tuple:
     import numpy as np
 
     first, last = run.rows[0], run.rows[-1]

@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
-from ..base import SurveyAlgorithm
+from typing import TYPE_CHECKING
+
+from qgis.core import QgsProcessingFeedback
+
+from ..base import Progress, SurveyAlgorithm
 from ..parameters import Number, RasterIn, RasterOut
+
+if TYPE_CHECKING:
+    from ..values import Values
 
 
 class SplitResponse(SurveyAlgorithm):
@@ -24,7 +31,7 @@ class SplitResponse(SurveyAlgorithm):
         RasterOut("LOCAL", "Local response", "What stands out from it, around zero."),
     )  # fmt: skip
 
-    def run_values(self, values, progress, feedback):
+    def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..bridge.raster import read_map
         from ..bridge.style import about_zero, channel_look
         from ..bridge.vector import check_metric_crs

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Sequence
+from typing import Optional, Protocol, Sequence
 
 import numpy as np
 from qgis.core import (
+    QgsMapLayer,
+    QgsProcessingContext,
     QgsProject,
     QgsRasterLayer,
     QgsRectangle,
     QgsSingleBandPseudoColorRenderer,
     QgsSingleSymbolRenderer,
+    QgsVectorLayer,
 )
 
 from ...engine.core import EngineError
@@ -28,7 +31,22 @@ AROUND = 1.04
 """A little of the surroundings shows at the edges."""
 
 
-def sheet_of(values) -> tuple[QgsProject, Sheet, SheetPlan]:
+class SheetValues(Protocol):
+    """What the algorithm was given: maps, what lies on top of them, and how the sheet shall be."""
+
+    input: list[QgsRasterLayer]
+    compare: list[QgsRasterLayer]
+    overlays: list[QgsVectorLayer]
+    grids: Optional[QgsVectorLayer]
+    each_grid: bool
+    scale: str
+    paper: str
+    site: str
+    title: str
+    context: QgsProcessingContext
+
+
+def sheet_of(values: SheetValues) -> tuple[QgsProject, Sheet, SheetPlan]:
     """Return the project that the layers are in, the sheet and its plan, from the values of the algorithm.
 
     Raises
@@ -60,7 +78,7 @@ def sheet_of(values) -> tuple[QgsProject, Sheet, SheetPlan]:
     return project, Sheet(name, values.site, values.title, tuple(panels), extent, maps[0].crs(), summary, each), plan
 
 
-def _check(maps: Sequence, logged: Sequence, values) -> None:
+def _check(maps: Sequence, logged: Sequence, values: SheetValues) -> None:
     check_metric_crs(maps[0].crs(), f"the map {maps[0].name()}")
     for layer in (*maps, *logged):
         if layer.crs() != maps[0].crs():
@@ -79,7 +97,7 @@ def _check(maps: Sequence, logged: Sequence, values) -> None:
         raise EngineError(f"The layer {values.grids.name()} has no field grid, so its pages would have no names.")
 
 
-def _in_project(layer, project: QgsProject):
+def _in_project(layer: QgsMapLayer, project: QgsProject) -> QgsMapLayer:
     """Return the layer as the project has it; one from a file is added, so that a kept layout finds it again."""
     if project.mapLayer(layer.id()):
         return layer
@@ -116,7 +134,7 @@ def _colour_like(layer: QgsRasterLayer, like: QgsRasterLayer) -> None:
     layer.renderer().setClassificationMax(colours.classificationMax())
 
 
-def _ground(maps: Sequence[QgsRasterLayer], each) -> QgsRectangle:
+def _ground(maps: Sequence[QgsRasterLayer], each: Optional[QgsVectorLayer]) -> QgsRectangle:
     """Return the ground that a page shows: that of all maps, or as much as the largest grid needs."""
     box = QgsRectangle()
     if each is None:

@@ -77,7 +77,9 @@ def plan_sheet(ground_m: tuple[float, float], maps: int, paper: str, scale: Opti
     return SheetPlan(page, frames, column, int(chosen))
 
 
-def _arranged(page, rows: int, columns: int, maps: int):
+def _arranged(
+    page: tuple[float, float], rows: int, columns: int, maps: int
+) -> tuple[tuple[float, float], Frame, tuple[Frame, ...]]:
     width, height = page
     column = Frame(width - MARGIN - COLUMN, MARGIN, COLUMN, height - 2 * MARGIN)
     wide = (column.x - GAP - MARGIN - (columns - 1) * GAP) / columns
@@ -90,7 +92,7 @@ def _arranged(page, rows: int, columns: int, maps: int):
     return page, column, frames
 
 
-def _denominator(ground_m, frame: Frame) -> float:
+def _denominator(ground_m: tuple[float, float], frame: Frame) -> float:
     if frame.width <= 0 or frame.height <= 0:
         return float("inf")
     return 1000.0 * max(ground_m[0] / frame.width, ground_m[1] / frame.height)

@@ -8,6 +8,9 @@ from pathlib import Path
 from typing import Optional
 
 from qgis.core import (
+    QgsCoordinateReferenceSystem,
+    QgsLayerTreeLayer,
+    QgsLayerTreeModel,
     QgsLayoutExporter,
     QgsLayoutItemLabel,
     QgsLayoutItemLegend,
@@ -98,7 +101,7 @@ def make_layout(project: QgsProject, sheet: Sheet, plan: SheetPlan) -> QgsPrintL
     return layout
 
 
-def _map(layout, sheet: Sheet, panel: Panel, frame: Frame, scale: int) -> QgsLayoutItemMap:
+def _map(layout: QgsPrintLayout, sheet: Sheet, panel: Panel, frame: Frame, scale: int) -> QgsLayoutItemMap:
     heading = panel.heading + (', grid [% "grid" %]' if sheet.each is not None else "")
     _label(layout, heading, Frame(frame.x, frame.y - 6, frame.width, 6), 9, bold=True)
     item = QgsLayoutItemMap(layout)
@@ -137,7 +140,7 @@ def _coordinates(item: QgsLayoutItemMap, scale: int) -> None:
     item.grids().addGrid(grid)
 
 
-def _column(layout, sheet: Sheet, plan: SheetPlan, first: QgsLayoutItemMap) -> None:
+def _column(layout: QgsPrintLayout, sheet: Sheet, plan: SheetPlan, first: QgsLayoutItemMap) -> None:
     """Fill the column at the right: names, north, scale, colours, and what was done."""
     x, y, width = plan.column.x, plan.column.y, plan.column.width
     _label(layout, sheet.site, Frame(x, y, width, 7), 13, bold=True)
@@ -158,11 +161,11 @@ def _paper(plan: SheetPlan) -> str:
     return next(name for name, sides in PAPERS.items() if sorted(sides) == sorted(plan.page))
 
 
-def _system(crs) -> str:
+def _system(crs: QgsCoordinateReferenceSystem) -> str:
     return " ".join(filter(None, (crs.authid(), crs.description())))
 
 
-def _colours(layout, sheet: Sheet, first: QgsLayoutItemMap, frame: Frame) -> None:
+def _colours(layout: QgsPrintLayout, sheet: Sheet, first: QgsLayoutItemMap, frame: Frame) -> None:
     """Show the colour bar of every map; maps as logged have the colours of the map that they stand beside."""
     legend = QgsLayoutItemLegend(layout)
     layout.addLayoutItem(legend)
@@ -182,7 +185,7 @@ def _colours(layout, sheet: Sheet, first: QgsLayoutItemMap, frame: Frame) -> Non
     _label(layout, text, Frame(frame.x, frame.y + frame.height - 8, frame.width, 8), 6)
 
 
-def _without_band_name(node, model) -> None:
+def _without_band_name(node: QgsLayerTreeLayer, model: QgsLayerTreeModel) -> None:
     """Show the colour bar alone under the name of its map, tall enough to be read."""
     bar = len(model.layerOriginalLegendNodes(node)) - 1
     QgsMapLayerLegendUtils.setLegendNodeOrder(node, [bar])
@@ -197,7 +200,7 @@ def _set_text(style: QgsLegendStyle, size: float) -> None:
         style.setFont(_format(size).font())
 
 
-def _north(layout, linked: QgsLayoutItemMap, frame: Frame) -> None:
+def _north(layout: QgsPrintLayout, linked: QgsLayoutItemMap, frame: Frame) -> None:
     picture = QgsLayoutItemPicture(layout)
     layout.addLayoutItem(picture)
     picture.setPicturePath(str(NORTH))
@@ -208,7 +211,7 @@ def _north(layout, linked: QgsLayoutItemMap, frame: Frame) -> None:
     picture.setId("grid north")
 
 
-def _scale_bar(layout, linked: QgsLayoutItemMap, frame: Frame, scale: int) -> None:
+def _scale_bar(layout: QgsPrintLayout, linked: QgsLayoutItemMap, frame: Frame, scale: int) -> None:
     bar = QgsLayoutItemScaleBar(layout)
     layout.addLayoutItem(bar)
     bar.setStyle("Line Ticks Down")
@@ -226,7 +229,7 @@ def _scale_bar(layout, linked: QgsLayoutItemMap, frame: Frame, scale: int) -> No
     bar.update()
 
 
-def _label(layout, text: str, frame: Frame, size: float, *, bold: bool = False) -> None:
+def _label(layout: QgsPrintLayout, text: str, frame: Frame, size: float, *, bold: bool = False) -> None:
     label = QgsLayoutItemLabel(layout)
     layout.addLayoutItem(label)
     label.setText(text)
@@ -280,13 +283,13 @@ def export(layout: QgsPrintLayout, path: Path) -> list[Path]:
     return _pages(layout, path, settings)
 
 
-def _pdf(layout, part: Path, settings) -> tuple:
+def _pdf(layout: QgsPrintLayout, part: Path, settings: QgsLayoutExporter.PdfExportSettings) -> tuple:
     if not layout.atlas().enabled():
         return QgsLayoutExporter(layout).exportToPdf(str(part), settings), ""
     return QgsLayoutExporter.exportToPdf(layout.atlas(), str(part), settings)
 
 
-def _pages(layout, path: Path, settings) -> list[Path]:
+def _pages(layout: QgsPrintLayout, path: Path, settings: QgsLayoutExporter.ImageExportSettings) -> list[Path]:
     atlas, written = layout.atlas(), []
     atlas.beginRender()
     more = atlas.first()
@@ -300,6 +303,6 @@ def _pages(layout, path: Path, settings) -> list[Path]:
     return written
 
 
-def _check(result, told: str) -> None:
+def _check(result: QgsLayoutExporter.ExportResult, told: str) -> None:
     if result != QgsLayoutExporter.ExportResult.Success:
         raise OSError(told or "the layout was not exported")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Sequence
 
-from qgis.core import QgsBox3d, QgsLayerMetadata, QgsRasterLayer
+from qgis.core import QgsBox3d, QgsLayerMetadata, QgsMapLayer, QgsRasterLayer
 
 from ...engine.core import Record
 from ...engine.interpolate import MapRecord
@@ -26,7 +26,7 @@ ABSTRACTS = {
 }
 
 
-def describe(layer, kind: str, site: str, unit: str = "", history: Sequence[str] = ()) -> QgsLayerMetadata:
+def describe(layer: QgsMapLayer, kind: str, site: str, unit: str = "", history: Sequence[str] = ()) -> QgsLayerMetadata:
     """Return the metadata of a layer.
 
     Parameters
@@ -72,7 +72,7 @@ def history_lines(records: Sequence[Record]) -> list[str]:
     return lines
 
 
-def _text(value) -> str:
+def _text(value: object) -> str:
     if isinstance(value, (list, tuple)):
         return " ".join(str(item) for item in value)
     return "automatic" if value is None or value == "" else str(value)

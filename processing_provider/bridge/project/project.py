@@ -8,8 +8,11 @@ from typing import Sequence
 
 from qgis.core import (
     Qgis,
+    QgsCoordinateReferenceSystem,
     QgsLayerTreeGroup,
+    QgsMapLayer,
     QgsProcessingContext,
+    QgsProcessingFeedback,
     QgsProcessingLayerPostProcessorInterface,
     QgsProject,
     QgsRasterLayer,
@@ -53,7 +56,7 @@ class SurveyLayer:
     visible: bool = True
     looks: tuple[Look, ...] = ()
 
-    def open(self):
+    def open(self) -> QgsMapLayer:
         """Return the layer, styled."""
         if self.style == "raster":
             layer = QgsRasterLayer(self.uri, self.name)
@@ -64,7 +67,7 @@ class SurveyLayer:
         self.dress(layer)
         return layer
 
-    def dress(self, layer) -> None:
+    def dress(self, layer: QgsMapLayer) -> None:
         """Give a layer its name and style, and the metadata that was kept with it."""
         layer.setName(self.name)
         if self.style == "raster":
@@ -114,7 +117,7 @@ def keep_style_beside(spec: SurveyLayer) -> QgsRasterLayer:
     return layer
 
 
-def write_project(path: Path, layers: Sequence[SurveyLayer], crs, title: str) -> None:
+def write_project(path: Path, layers: Sequence[SurveyLayer], crs: QgsCoordinateReferenceSystem, title: str) -> None:
     """Write a QGIS project with relative paths.
 
     Raises
@@ -197,11 +200,13 @@ _ARRIVALS: list = []
 class _Arrival(QgsProcessingLayerPostProcessorInterface):
     """Dresses one layer and moves it to its place when it has been loaded."""
 
-    def __init__(self, spec: SurveyLayer, order: int):
+    def __init__(self, spec: SurveyLayer, order: int) -> None:
         super().__init__()
         self.spec, self.order = spec, order
 
-    def postProcessLayer(self, layer, context, feedback):  # noqa: N802 (name fixed by QGIS)
+    def postProcessLayer(
+        self, layer: QgsMapLayer, context: QgsProcessingContext, feedback: QgsProcessingFeedback
+    ) -> None:  # noqa: N802 (name fixed by QGIS)
         self.spec.dress(layer)
         layer.triggerRepaint()
         _ARRIVALS.remove(self)
@@ -214,7 +219,7 @@ class _Arrival(QgsProcessingLayerPostProcessorInterface):
             old.parent().removeChildNode(old)
 
 
-def _insert(root: QgsLayerTreeGroup, spec: SurveyLayer, order: int, layer) -> None:
+def _insert(root: QgsLayerTreeGroup, spec: SurveyLayer, order: int, layer: QgsMapLayer) -> None:
     group = root
     for depth, name in enumerate(spec.group):
         inner = next((g for g in group.findGroups() if g.name() == name), None)

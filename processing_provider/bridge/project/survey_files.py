@@ -13,7 +13,7 @@ from typing import Iterator, Mapping, Sequence
 
 import numpy as np
 from osgeo import gdal
-from qgis.core import Qgis
+from qgis.core import Qgis, QgsCoordinateReferenceSystem
 
 from ...engine.core import FIELDS, EngineError, Progress, ValuesInUse, finding_rows, part_of
 from ...engine.logs import layout_to_json
@@ -98,7 +98,12 @@ def staging(folder: Path) -> Iterator[Path]:
 
 
 def write_survey(
-    stage: Path, result: SurveyResult, crs, site: str, inputs: Sequence[dict], progress: Progress = None
+    stage: Path,
+    result: SurveyResult,
+    crs: QgsCoordinateReferenceSystem,
+    site: str,
+    inputs: Sequence[dict],
+    progress: Progress = None,
 ) -> list[SurveyLayer]:
     """Write every file of a survey into a folder; return its layers in the order of a project.
 
@@ -137,7 +142,12 @@ def _layouts(folder: Path, result: SurveyResult) -> None:
 
 
 def _report(
-    result: SurveyResult, grids: Sequence[dict], looks: Mapping, crs, site: str, inputs: Sequence[dict]
+    result: SurveyResult,
+    grids: Sequence[dict],
+    looks: Mapping,
+    crs: QgsCoordinateReferenceSystem,
+    site: str,
+    inputs: Sequence[dict],
 ) -> ReportContent:
     units = result.corrected.units
     maps = [

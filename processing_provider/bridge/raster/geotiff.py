@@ -104,7 +104,7 @@ def band_of(path: Path) -> tuple[str, str]:
     return band.GetDescription() or "", band.GetUnitType() or ""
 
 
-def _opened(path: Path):
+def _opened(path: Path) -> gdal.Dataset:
     try:
         data = gdal.Open(str(path))
     except RuntimeError:  # raised in place of None where a program has switched GDAL's exceptions on

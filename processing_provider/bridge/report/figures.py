@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import io
-from typing import Optional, Sequence
+from typing import TYPE_CHECKING, Optional, Sequence
 
 import numpy as np
 
@@ -12,6 +12,12 @@ from ...engine.core import Readings
 from ...engine.geometry import BlockRaster
 from ..native_imports import import_apart
 from ..style import RAMPS
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from matplotlib.image import AxesImage
+    from matplotlib.patheffects import withStroke
 
 PANEL_WIDTH_IN, DPI = 5.2, 110
 MOST_CELLS = 1200
@@ -64,7 +70,7 @@ def map_figure(
     return _png(figure)
 
 
-def _image(axis, raster: BlockRaster, **colours):
+def _image(axis: Axes, raster: BlockRaster, **colours: object) -> AxesImage:
     """Draw a raster; of one with more cells than the picture has dots, every second, third ... cell is drawn."""
     west, south, east, north = raster.lattice.extent
     step = -(-max(raster.lattice.shape) // MOST_CELLS)
@@ -80,7 +86,7 @@ def _image(axis, raster: BlockRaster, **colours):
     return image
 
 
-def _panels(count: int, ratio: float):
+def _panels(count: int, ratio: float) -> tuple[Figure, list[Axes]]:
     """Return a figure with axes side by side, and room around them for labels and a colour bar."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -99,19 +105,19 @@ def _panels(count: int, ratio: float):
     return figure, axes
 
 
-def _halo():
+def _halo() -> list[withStroke]:
     from matplotlib.patheffects import withStroke
 
     return [withStroke(linewidth=2.5, foreground="white")]
 
 
-def _outlines(axis, outlines: Sequence[tuple[str, np.ndarray, np.ndarray]]) -> None:
+def _outlines(axis: Axes, outlines: Sequence[tuple[str, np.ndarray, np.ndarray]]) -> None:
     for name, x, y in outlines:
         axis.plot(np.r_[x, x[0]], np.r_[y, y[0]], color="0.15", linewidth=0.6)
         axis.text(np.mean(x), np.mean(y), name, fontsize=8, ha="center", va="center", path_effects=_halo())
 
 
-def _map_axes(axis) -> None:
+def _map_axes(axis: Axes) -> None:
     from matplotlib.ticker import MaxNLocator
 
     for side in (axis.xaxis, axis.yaxis):
@@ -121,7 +127,7 @@ def _map_axes(axis) -> None:
     axis.set_xlabel("Easting (m)", fontsize=8)
 
 
-def _scale_bar(axis, west, south, east, north) -> None:
+def _scale_bar(axis: Axes, west: float, south: float, east: float, north: float) -> None:
     quarter = (east - west) / 4
     length = max(step for step in (1, 2, 5, 10, 20, 50, 100, 200, 500) if step <= max(quarter, 1))
     x, y = west + 0.04 * (east - west), south + 0.04 * (north - south)
@@ -130,7 +136,7 @@ def _scale_bar(axis, west, south, east, north) -> None:
                   fontsize=8, path_effects=_halo())  # fmt: skip
 
 
-def _north_arrow(axis) -> None:
+def _north_arrow(axis: Axes) -> None:
     axis.annotate(
         "N", xy=(0.955, 0.97), xytext=(0.955, 0.86), xycoords="axes fraction", ha="center", va="center", fontsize=9,
         arrowprops={"arrowstyle": "-|>", "color": "black"}, path_effects=_halo(),
@@ -176,7 +182,7 @@ def _runs_along(readings: Readings, rows: np.ndarray) -> bool:
     return len(rows) > 1 and np.ptp(readings.v_m[rows]) > np.ptp(readings.u_m[rows])
 
 
-def _png(figure) -> bytes:
+def _png(figure: Figure) -> bytes:
     buffer = io.BytesIO()
     figure.savefig(buffer, format="png")
     return buffer.getvalue()

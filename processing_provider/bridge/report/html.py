@@ -147,7 +147,7 @@ def summary(content: ReportContent) -> str:
     return " ".join(sentences)
 
 
-def number_text(value, digits: int = 4) -> str:
+def number_text(value: object, digits: int = 4) -> str:
     """Return a number with so many digits, a true minus and no exponent where it can be read without."""
     if value is None or value == "" or (isinstance(value, float) and math.isnan(value)):
         return "–"
@@ -159,7 +159,7 @@ def number_text(value, digits: int = 4) -> str:
     return text.replace("-", "−", 1) if text.startswith("-") else text
 
 
-def whole_text(value) -> str:
+def whole_text(value: float) -> str:
     """Return a count with thin gaps between the thousands."""
     return f"{int(value):,d}".replace(",", "\u202f")
 

@@ -171,7 +171,7 @@ def style_grids(layer: QgsVectorLayer) -> None:
     _label(layer, "grid", 11)
 
 
-def outline_symbol(geometry) -> QgsSymbol:
+def outline_symbol(geometry: QgsWkbTypes.GeometryType) -> QgsSymbol:
     """Return a symbol that hides nothing below it: outlines of areas, thin lines, small crosses."""
     if geometry == QgsWkbTypes.GeometryType.PolygonGeometry:
         return QgsFillSymbol.createSimple({"style": "no", "outline_color": "#1d1d1d", "outline_width": "0.25"})

@@ -10,6 +10,7 @@ from qgis.core import (
     QgsCoordinateTransform,
     QgsCoordinateTransformContext,
     QgsCsException,
+    QgsProcessingContext,
     QgsUnitTypes,
 )
 
@@ -19,7 +20,7 @@ LONGITUDE_LATITUDE = "EPSG:4326"
 
 
 def survey_corners(
-    corners: tuple, wanted: QgsCoordinateReferenceSystem, context
+    corners: tuple, wanted: QgsCoordinateReferenceSystem, context: QgsProcessingContext
 ) -> tuple[list[dict], QgsCoordinateReferenceSystem]:
     """Return corner rows with ``x`` and ``y`` in the survey's CRS, and that CRS.
 
@@ -96,7 +97,12 @@ def _utm_zone(points: Sequence[Sequence[float]], crs: QgsCoordinateReferenceSyst
     return f"UTM zone {zone} {'north' if north else 'south'} (EPSG:{(32600 if north else 32700) + zone})"
 
 
-def _transformed(place, source, target, transform_context) -> Optional[tuple[float, float]]:
+def _transformed(
+    place: Sequence[float],
+    source: QgsCoordinateReferenceSystem,
+    target: QgsCoordinateReferenceSystem,
+    transform_context: QgsCoordinateTransformContext,
+) -> Optional[tuple[float, float]]:
     try:
         point = QgsCoordinateTransform(source, target, transform_context).transform(*place)
     except QgsCsException:

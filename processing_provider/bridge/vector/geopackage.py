@@ -127,7 +127,7 @@ def plain(values: np.ndarray) -> list:
     return listed
 
 
-def _plain_value(value):
+def _plain_value(value: object) -> object:
     return None if value is None or value != value else value
 
 

@@ -15,6 +15,7 @@ from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsFeature,
     QgsFeatureSink,
+    QgsFeatureSource,
     QgsField,
     QgsFields,
     QgsGeometry,
@@ -80,7 +81,7 @@ def keep_units_in_file(uri: str, readings: Readings) -> None:
 
 
 @contextmanager
-def _layer_in_file(uri: str, update: bool = False):
+def _layer_in_file(uri: str, update: bool = False) -> Iterator[Optional[ogr.Layer]]:
     """Give the OGR layer of a layer in a GeoPackage; None for any other layer."""
     place = QgsProviderRegistry.instance().decodeUri("ogr", uri)
     path = str(place.get("path") or "")
@@ -151,7 +152,7 @@ def _features(rows: Iterable[Sequence], places: Optional[Iterable[tuple[float, f
         yield feature
 
 
-def _add(sink, features: Iterator[QgsFeature]) -> None:
+def _add(sink: QgsFeatureSink, features: Iterator[QgsFeature]) -> None:
     for batch in iter(lambda: list(islice(features, ROWS_AT_ONCE)), []):
         if not sink.addFeatures(batch, QgsFeatureSink.Flag.FastInsert):
             raise EngineError(f"The rows could not be written: {sink.lastError()}. Is the disk full?")
@@ -170,7 +171,9 @@ def channel_names(fields: QgsFields) -> list[str]:
     ]
 
 
-def read_readings(source, layer: Optional[QgsVectorLayer] = None, *, needs_lines: bool = True) -> Readings:
+def read_readings(
+    source: QgsFeatureSource, layer: Optional[QgsVectorLayer] = None, *, needs_lines: bool = True
+) -> Readings:
     """Return the readings of a feature source (any layer with the fields of a readings layer).
 
     Parameters
@@ -216,7 +219,7 @@ def read_readings(source, layer: Optional[QgsVectorLayer] = None, *, needs_lines
     )
 
 
-def _one_by_one(source, names: Sequence[str]) -> tuple[dict, np.ndarray, np.ndarray]:
+def _one_by_one(source: QgsFeatureSource, names: Sequence[str]) -> tuple[dict, np.ndarray, np.ndarray]:
     indices = [source.fields().indexOf(name) for name in names]
     rows, places = [], []
     for feature in source.getFeatures():
@@ -228,7 +231,7 @@ def _one_by_one(source, names: Sequence[str]) -> tuple[dict, np.ndarray, np.ndar
     return columns, x, y
 
 
-def _place(geometry: QgsGeometry, source) -> tuple[float, float]:
+def _place(geometry: QgsGeometry, source: QgsFeatureSource) -> tuple[float, float]:
     if geometry.isNull() or geometry.isEmpty():
         return np.nan, np.nan
     points = geometry.asMultiPoint() if geometry.isMultipart() else [geometry.asPoint()]
@@ -248,7 +251,7 @@ def _column(values: Sequence, text: bool) -> np.ndarray:
     return np.array([np.nan if value is None else value for value in known], dtype=float)
 
 
-def read_table(source) -> list[dict]:
+def read_table(source: QgsFeatureSource) -> list[dict]:
     """Return the rows of a feature source as dicts by lower-case field name, None for NULL.
 
     A point brings its position as ``x`` and ``y``.

@@ -16,11 +16,12 @@ from .edit_commands import (
 from .process_survey import SurveyResult, grid_share, outline, process_survey, with_changed_inputs
 from .read_survey import join_logs
 from .recipe import Recipe, default_recipe, parse_recipe, recipe_text
-from .session import STEPS, Session, open_survey
+from .session import STEPS, GridState, Session, open_survey
 from .sources import SurveySources, file_facts, gather_sources
 from .tables import corner_rows, finding_places, grid_rows, traverse_rows
 
 __all__ = [
+    "GridState",
     "Recipe",
     "STEPS",
     "Session",
