@@ -43,6 +43,7 @@ from turnrow.processing_provider.engine.core import concatenate  # noqa: E402
 from turnrow.processing_provider.engine.flag import flag_outliers  # noqa: E402
 from turnrow.processing_provider.engine.geometry import Lattice  # noqa: E402
 from turnrow.processing_provider.engine.interpolate import interpolate_readings  # noqa: E402
+from turnrow.processing_provider.engine.logs import layout_from_json, read_log  # noqa: E402
 from turnrow.processing_provider.engine.mosaic import balance_grids  # noqa: E402
 from turnrow.processing_provider.engine.scattered import interpolate_scattered  # noqa: E402
 from turnrow.processing_provider.engine.scattered.variogram import (  # noqa: E402
@@ -353,7 +354,89 @@ def standard_errors():
     return figure
 
 
+def read():
+    """Stations by the clock in the log of several grids, and one grid of it by line and recording."""
+    log = read_log(SAMPLE / "logs" / "second_day.csv", layout_of("C")).readings
+    figure, axes = panels(2, [1.6, 1], 2.8)
+    start = np.nanmin(log.time_s)
+    for code, colour in enumerate((BLUE, ORANGE, GREEN)):
+        mine = log.grid == code
+        minutes = (log.time_s[mine] - start) / 60
+        axes[0].plot(minutes, log.station[mine], ".", ms=0.8, color=colour)
+        axes[0].text(np.median(minutes), 132, f"grid {log.grids[code]}", color=colour, ha="center")
+    axes[0].set(
+        xlabel="minutes from the first reading", ylabel="station", title="the log as read: one log, three grids"
+    )
+    mine = log.grid == log.grids.index("C")
+    for run, colour, label in ((1, BLUE, "first recording"), (2, RED, "second recording")):
+        of_run = mine & (log.run == run)
+        axes[1].plot(log.line[of_run], log.station[of_run], ".", ms=1.2, color=colour, label=label)
+    axes[1].set(xlabel="line", ylabel="station", title="grid C: line 13 comes twice", ylim=(-8, 148))
+    axes[1].legend(frameon=False, markerscale=6, loc="upper center", ncol=2)
+    return figure
+
+
+def layout_of(grid: str):
+    """Return the layout that the register names for a grid."""
+    with (SAMPLE / "register.csv").open(newline="") as file:
+        name = next(row["layout"] for row in csv.DictReader(file) if row["grid"] == grid)
+    return layout_from_json((SAMPLE / name).read_text(encoding="utf-8"))
+
+
+def compare():
+    """The stations that each line covers, in a grid with a line cut short and in one around a spoil heap."""
+    survey = sample()
+    figure, axes = panels(2, None, 2.8)
+    for ax, name, title in (
+        (axes[0], "B", "grid B: line 22 is short"),
+        (axes[1], "E", "grid E: noted obstacle"),
+    ):
+        scheme = next(g.source.entry.scheme for g in survey.result.grids if g.grid == name)
+        mine = (survey.placed.grid == survey.placed.grids.index(name)) & np.isfinite(survey.placed.v_m)
+        line, v = survey.placed.line[mine], survey.placed.v_m[mine]
+        obstacle = survey.placed.has_flag("obstacle")[mine]
+        short = {f.line for f in survey.result.findings if f.grid == name and f.code == "line-short" and f.walk_again}
+        inside = np.isin(line, list(short))
+        for of_kind, colour, label in ((~obstacle & ~inside, BLUE, "recorded"), (obstacle, GREY, "noted as obstacle"),
+                                       (inside & ~obstacle, RED, "line to walk again")):  # fmt: skip
+            if of_kind.any():
+                ax.plot(line[of_kind], v[of_kind], "s", ms=1.6, color=colour, label=label)
+        for edge in (0, scheme.length_m):
+            ax.axhline(edge, color=BLACK, lw=0.8)
+        ax.set(xlabel="line", ylabel="v (m)", title=title, ylim=(-3, scheme.length_m + 7))
+        ax.legend(frameon=False, ncol=2, markerscale=2, loc="upper center")
+    return figure
+
+
+def place():
+    """A grid on the map with its corners, and its readings by flag."""
+    survey, name = sample(), "C"
+    grid = next(g for g in survey.result.grids if g.grid == name)
+    part = survey.placed.take(survey.placed.grid == survey.placed.grids.index(name))
+    figure, axes = panels(2, [1, 1], 3.4)
+    east, north = part.x - np.nanmin(part.x), part.y - np.nanmin(part.y)
+    looks = {"overrun": (ORANGE, "overrun"), "dummy": (GREEN, "dummy line"), "redone": (RED, "walked again later")}
+    used = part.in_use
+    for ax, x, y in ((axes[0], east, north), (axes[1], part.u_m, part.v_m)):
+        ax.plot(x[used], y[used], ".", ms=1, color=BLUE, label="in use")
+        for word, (colour, label) in looks.items():
+            mine = part.has_flag(word)
+            ax.plot(x[mine], y[mine], ".", ms=2, color=colour, label=label)
+        ax.set(aspect="equal")
+    for corner in grid.source.corners:
+        x, y = corner.x - np.nanmin(part.x), corner.y - np.nanmin(part.y)
+        axes[0].plot(x, y, "^", ms=6, color=BLACK)
+        axes[0].annotate(corner.corner, (x, y), textcoords="offset points", xytext=(-8, 9), weight="bold")
+    axes[0].set(xlabel="east (m)", ylabel="north (m)", title="on the map, with the surveyed corners")
+    axes[1].set(xlabel="u along the baseline (m)", ylabel="v (m)", title="in the grid")
+    axes[1].legend(frameon=False, markerscale=5, loc="center left", bbox_to_anchor=(1.0, 0.5))
+    return figure
+
+
 FIGURES = {
+    "read": read,
+    "compare": compare,
+    "place": place,
     "align": align,
     "balance-traverses": balance_traverses_page,
     "balance-grids": balance_grids_page,
