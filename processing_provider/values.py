@@ -69,8 +69,8 @@ class Values:
         )
         return Path(self.results[output])
 
-    def log(self, record: Record, units: Mapping[str, str]) -> None:
-        """Show what a step did in the log; ``units`` by channel."""
+    def write_record(self, record: Record, units: Mapping[str, str]) -> None:
+        """Write what a step did into the log; ``units`` by channel."""
         for sentence in record.sentences(units):
             self.feedback.pushInfo(sentence)
         for sentence in record.warnings(units):

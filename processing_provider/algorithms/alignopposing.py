@@ -47,4 +47,4 @@ class AlignOpposing(SurveyAlgorithm):
                                          per_traverse=values.per_traverse, progress=progress)  # fmt: skip
         values.write_readings("OUTPUT", aligned, crs)
         values.results.update(SHIFT_FOUND=record.figures.shift_m, SHIFT_ERROR=record.figures.shift_error_m)
-        values.log(record, readings.units)
+        values.write_record(record, readings.units)

@@ -60,4 +60,4 @@ class BalanceGrids(SurveyAlgorithm):
         values.write_rows(
             "OFFSETS", OFFSET_FIELDS, [[getattr(row, name) for name in OFFSET_FIELDS] for row in record.table]
         )
-        values.log(record, readings.units)
+        values.write_record(record, readings.units)

@@ -57,4 +57,4 @@ class BalanceTraverses(SurveyAlgorithm):
         values.write_rows(
             "OFFSETS", OFFSET_FIELDS, [[getattr(row, name) for name in OFFSET_FIELDS] for row in record.table]
         )
-        values.log(record, readings.units)
+        values.write_record(record, readings.units)

@@ -42,4 +42,4 @@ class FlagOutliers(SurveyAlgorithm):
         )
         values.write_readings("OUTPUT", flagged, crs)
         values.results["FLAGGED"] = record.figures.flagged
-        values.log(record, readings.units)
+        values.write_record(record, readings.units)

@@ -55,7 +55,7 @@ class InterpolateReadings(SurveyAlgorithm):
         result = interpolate_readings(
             readings, values.channel, lattice, method=values.method, max_gap_m=values.max_gap, progress=progress
         )
-        values.log(result.record, readings.units)
+        values.write_record(result.record, readings.units)
         unit, name = readings.units.get(values.channel, ""), values.channel
         values.write_map("OUTPUT", result.value_blocks, crs, unit=unit, name=name)
         if values.wants("STANDARD_ERROR"):

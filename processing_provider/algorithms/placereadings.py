@@ -51,7 +51,7 @@ class PlaceReadings(SurveyAlgorithm):
         placed, record, findings = place_readings(readings, scheme, parse_notes(values.notes[0]), frame)
         for corner, (x, y) in frame.residuals_m.items():
             feedback.pushInfo(f"Corner {corner}: fitted minus surveyed {x:+.3f} m east, {y:+.3f} m north")
-        values.log(record, readings.units)
+        values.write_record(record, readings.units)
         values.write_readings("OUTPUT", placed, target)
         values.write_findings("FINDINGS", [*frame.findings, *findings])
         values.results["LARGEST_RESIDUAL"] = frame.largest_residual_m

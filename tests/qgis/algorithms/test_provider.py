@@ -21,6 +21,7 @@ from turnrow.processing_provider.engine.interpolate import interpolate
 from turnrow.processing_provider.engine.mosaic import seams
 from turnrow.processing_provider.parameters import Choice, Integer, Number
 from turnrow.processing_provider.provider import ALGORITHMS
+from turnrow.processing_provider.values import Values
 
 pytestmark = pytest.mark.usefixtures("turnrow_provider")
 ROOT = Path(__file__).resolve().parents[3]
@@ -90,6 +91,11 @@ def test_choices_are_stored_as_words(algorithm):
             parameter = algorithm.parameterDefinition(row.id)
             assert parameter.usesStaticStrings()
             assert parameter.defaultValue() in row.words == tuple(parameter.options())
+
+
+def test_no_input_is_called_as_something_that_values_do(algorithm):
+    """Or the one would hide the other."""
+    assert [row.id for row in type(algorithm).PARAMETERS if hasattr(Values, row.id.lower())] == []
 
 
 def test_optional_outputs_are_made_only_when_asked_for(algorithm):
