@@ -4,11 +4,22 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Mapping, Optional, Sequence
+from typing import Callable, Mapping, Optional, Sequence
 
 import numpy as np
 
-from ..core import Code, EngineError, Finding, GridStore, Progress, Record, check_channels, part_of
+from ..core import (
+    Code,
+    EngineError,
+    Finding,
+    GridStore,
+    Progress,
+    Record,
+    check_channels,
+    edited_notes,
+    flag_by_hand,
+    part_of,
+)
 from ..geometry import CORNERS, BlockRaster, Lattice, local_corner
 from ..interpolate import RasterResult, interpolate_grids, window_of
 from .read_survey import GridResult, read_grids
@@ -22,10 +33,11 @@ class SurveyResult:
 
     Attributes
     ----------
-    done, failed : tuple of str
-        Names of grids.
-    grids : tuple of GridResult
-        Those that are done, without their readings.
+    results : tuple of GridResult
+        Every grid whose log was to be read, in the order of the register. Their readings are in ``placed``; only
+        without a scratch folder do the results hold them too, as they were before flags were set by hand.
+    failed : tuple of str
+        Names of grids that are not placed.
     placed, corrected : GridStore
         Readings of every grid, before and after the corrections.
     findings : tuple of Finding
@@ -38,9 +50,8 @@ class SurveyResult:
         By channel: of the corrected readings, and of the readings as placed.
     """
 
-    done: tuple[str, ...]
+    results: tuple[GridResult, ...]
     failed: tuple[str, ...]
-    grids: tuple[GridResult, ...]
     placed: GridStore
     corrected: GridStore
     findings: tuple[Finding, ...]
@@ -50,13 +61,25 @@ class SurveyResult:
     rasters: Mapping[str, RasterResult]
     raw_rasters: Mapping[str, RasterResult]
 
+    @property
+    def grids(self) -> tuple[GridResult, ...]:
+        """Grids that are done."""
+        return tuple(result for result in self.results if not result.problem)
+
+    @property
+    def done(self) -> tuple[str, ...]:
+        """Names of the grids that are done."""
+        return tuple(result.grid for result in self.grids)
+
 
 def process_survey(
     sources: SurveySources,
     recipe: Recipe,
     *,
     channels: Sequence[str] = (),
-    cell_size_m=None,
+    cell_size_m: Optional[float] = None,
+    maps: bool = True,
+    read: Optional[Mapping[str, GridResult]] = None,
     scratch: Optional[Path] = None,
     progress: Progress = None,
 ) -> SurveyResult:
@@ -66,10 +89,15 @@ def process_survey(
     ----------
     sources : SurveySources
     recipe : Recipe
+        Its changes by hand count as well: notes in the place of others, and flags after every step.
     channels : sequence of str
         Instead of the recipe's; empty = the recipe's, or all.
     cell_size_m : float, optional
         Instead of the recipe's; None = the recipe's, or half the smallest spacing.
+    maps : bool
+        Whether to interpolate. Without maps, channels of the recipe that no grid has are passed over.
+    read : mapping of GridResult, optional
+        Grids that were read and placed before with the same notes, by name; their logs are not read again.
     scratch : Path, optional
         Folder for what does not fit in memory, to be kept as long as the result; None = everything in memory.
     progress : callable, optional
@@ -79,88 +107,111 @@ def process_survey(
     EngineError
         When no grid could be placed, or no channel mapped, or the scratch folder is full.
     """
+    placing, correcting = (0.4, 0.7) if maps else (0.7, 1.0)
     placed = GridStore(scratch)
-    results = _placed(sources, recipe, placed, part_of(progress, 0.0, 0.4))
+    results = _placed(sources, recipe, read or {}, placed, part_of(progress, 0.0, placing))
     good = [r for r in results if not r.problem]
-    findings = (*sources.findings, *(f for r in results for f in r.findings))
-    if not good:
-        errors = [f.sentence() for f in findings if f.severity == "error"]
-        raise EngineError(" ".join(["No grid could be placed.", *errors]))
-    chosen = check_channels(channels or recipe.channels, placed.channels)
-    cell_size_m = cell_size_m or recipe.cell_size_m or min(r.source.entry.scheme.spacing_m for r in good) / 2
     failed = (*sources.failed, *(r.grid for r in results if r.problem))
+    if not good:
+        errors = [f.sentence() for f in sources.findings if f.severity == "error"] + [r.problem for r in results]
+        raise EngineError(" ".join(["No grid could be placed.", *errors]))
+    wanted = channels or [c for c in recipe.channels if maps or c in placed.channels]
+    cell_m = cell_size_m or recipe.cell_size_m or min(r.scheme.spacing_m for r in good) / 2
+    recipe = replace(recipe, channels=check_channels(wanted, placed.channels), cell_size_m=cell_m)
     possible, loosened = _with_fixed_grid_placed(recipe, failed)
     corrected = placed.copy()
-    records = correct.on_store(corrected, possible, channels=chosen, progress=part_of(progress, 0.4, 0.7))
-    lattice = _lattice(good, cell_size_m)
-    rasters, raw_rasters, left_out, options = {}, {}, [], recipe.interpolation.options
-    for number, channel in enumerate(chosen):
-        within = part_of(progress, 0.7 + 0.3 * number / len(chosen), 0.7 + 0.3 * (number + 1) / len(chosen))
-        try:
-            mapped = interpolate_grids(corrected, channel, lattice, progress=part_of(within, 0.0, 0.5), **options)
-            raw = interpolate_grids(placed, channel, lattice, progress=part_of(within, 0.5, 1.0), **options)
-        except EngineError as error:
-            left_out.append(_left_out(channel, str(error)))
-            continue
-        rasters[channel], raw_rasters[channel] = mapped, raw
-        records.append(mapped.record)
-        left_out += [_left_out(channel, text) for text in mapped.record.left_out]
-    if not rasters:
-        raise EngineError(" ".join(["No channel could be mapped.", *(f.found for f in left_out)]))
-    return SurveyResult(
-        done=tuple(r.grid for r in good),
-        failed=failed,
-        grids=tuple(good),
-        placed=placed,
-        corrected=corrected,
-        findings=(*findings, *loosened, *left_out),
-        records=tuple(records),
-        recipe=replace(recipe, channels=chosen, cell_size_m=cell_size_m),
-        lattice=lattice,
-        rasters=rasters,
-        raw_rasters=raw_rasters,
-    )
+    within = part_of(progress, placing, correcting)
+    records = correct.on_store(corrected, possible, channels=recipe.channels, progress=within)
+    lattice = _lattice(good, cell_m)
+    made = _Maps(recipe.interpolation.options, lattice)
+    if maps:
+        made.add(corrected, placed, recipe.channels, part_of(progress, correcting, 1.0))
+    findings = (*sources.findings, *(f for r in results for f in r.findings), *loosened, *made.left_out)
+    records += [raster.record for raster in made.rasters.values()]
+    return SurveyResult(tuple(results), failed, placed, corrected, findings, tuple(records), recipe, lattice,
+                        made.rasters, made.raw_rasters)  # fmt: skip
 
 
-def _placed(sources: SurveySources, recipe: Recipe, placed: GridStore, progress: Progress) -> list[GridResult]:
-    """Read and place every grid; the readings go into the store."""
-    reading = {"fit": recipe.fit, "accept_certainty": recipe.accept_certainty, "edits": recipe.edits}
+class _Maps:
+    """Rasters of the channels of a survey, and a finding for each that could not be made."""
+
+    def __init__(self, options: Mapping[str, object], lattice: Lattice):
+        self._options, self._lattice = options, lattice
+        self.rasters: dict[str, RasterResult] = {}
+        self.raw_rasters: dict[str, RasterResult] = {}
+        self.left_out: list[Finding] = []
+
+    def add(self, corrected: GridStore, placed: GridStore, channels: Sequence[str], progress: Progress) -> None:
+        """Map channels.
+
+        Raises
+        ------
+        EngineError
+            When none can be mapped.
+        """
+        for number, channel in enumerate(channels):
+            within = part_of(progress, number / len(channels), (number + 1) / len(channels))
+            try:
+                mapped = self._map(corrected, channel, part_of(within, 0.0, 0.5))
+                raw = self._map(placed, channel, part_of(within, 0.5, 1.0))
+            except EngineError as error:
+                self.left_out.append(_left_out(channel, str(error)))
+                continue
+            self.rasters[channel], self.raw_rasters[channel] = mapped, raw
+            self.left_out += [_left_out(channel, text) for text in mapped.record.left_out]
+        if not self.rasters:
+            raise EngineError(" ".join(["No channel could be mapped.", *(f.found for f in self.left_out)]))
+
+    def _map(self, grids: GridStore, channel: str, progress: Progress) -> RasterResult:
+        # What a recipe gives for its options is checked where they are used.
+        interpolate: Callable[..., RasterResult] = interpolate_grids
+        return interpolate(grids, channel, self._lattice, progress=progress, **self._options)
+
+
+def _placed(
+    sources: SurveySources, recipe: Recipe, read: Mapping[str, GridResult], placed: GridStore, progress: Progress
+) -> list[GridResult]:
+    """Read and place every grid that was not read before; the readings go into the store, flagged by hand."""
+    unread = [source for source in sources.grids if source.entry.scheme.grid not in read]
+    notes = edited_notes(sources.notes, recipe.edits)
+    fresh = read_grids(unread, notes, fit=recipe.fit, accept_certainty=recipe.accept_certainty, progress=progress)
     results = []
-    for result in read_grids(sources.grids, sources.notes, progress=progress, **reading):
-        if not result.problem:
-            placed.put(result.grid, result.readings)
-        results.append(replace(result, readings=None))
+    for source in sources.grids:
+        result = read.get(source.entry.scheme.grid) or next(fresh)
+        if result.readings is not None:
+            placed.put(result.grid, flag_by_hand(result.readings, recipe.edits.flags))
+        results.append(result if placed.folder is None else replace(result, readings=None))
     return results
 
 
 def _with_fixed_grid_placed(recipe: Recipe, failed: Sequence[str]) -> tuple[Recipe, list[Finding]]:
     """Return the recipe without fixed grids that failed, and a finding for each: the other grids go on without it."""
-    steps, told = [], []
+    steps, findings = [], []
     for step in recipe.steps:
-        grid = step.options.get("fixed_grid")
+        grid = str(step.options.get("fixed_grid") or "")
         if grid and grid in failed:
             step = replace(step, options={**step.options, "fixed_grid": ""})
             found = f"Grid {grid} was to keep its level, but it could not be placed. The mean of the grids was kept."
-            told.append(Code.FIXED_GRID_FAILED.finding(found, "", "Mend the grid, or fix another one.", grid=grid))
+            findings.append(Code.FIXED_GRID_FAILED.finding(found, "", "Mend the grid, or fix another one.", grid=grid))
         steps.append(step)
-    return replace(recipe, steps=tuple(steps)), told
+    return replace(recipe, steps=tuple(steps)), findings
 
 
 def grid_share(result: SurveyResult, grid: GridResult, channel: str) -> BlockRaster:
     """Return the site raster's cells inside one grid."""
-    scheme, (x, y) = grid.source.entry.scheme, outline(grid)
+    scheme, (x, y) = grid.scheme, outline(grid)
     window = result.lattice.window(min(x), min(y), max(x), max(y))
     cells = result.lattice.sub(window)
-    u, v = grid.frame.to_local(cells.x[None, :], cells.y[:, None])
+    u, v = grid.fitted.to_local(cells.x[None, :], cells.y[:, None])
     inside = (u >= 0) & (u <= scheme.width_m) & (v >= 0) & (v <= scheme.length_m)
     return BlockRaster.of(np.where(inside, window_of(result.rasters[channel].value_blocks, window), np.nan), cells)
 
 
 def outline(grid: GridResult) -> tuple[np.ndarray, np.ndarray]:
     """Return x, y of the fitted corners start, baseline, opposite, head; (4,) each."""
-    scheme = grid.source.entry.scheme
+    scheme = grid.scheme
     corners = [local_corner(name, scheme.length_m, scheme.width_m) for name in CORNERS]
-    return grid.frame.to_map(*np.array(corners).T)
+    return grid.fitted.to_map(*np.array(corners).T)
 
 
 def _lattice(grids: Sequence[GridResult], cell_size_m: float) -> Lattice:

@@ -6,22 +6,21 @@ import hashlib
 from collections import Counter
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Callable, Iterator, Optional, Sequence
+from typing import Iterator, Optional, Sequence
 
 import numpy as np
 
 from ..compare import compare_notes
 from ..core import (
     Code,
-    Edits,
     EngineError,
     Finding,
     GridEntry,
     Note,
+    Progress,
     Readings,
+    Scheme,
     concatenate,
-    edited_notes,
-    flag_by_hand,
     notes_for,
 )
 from ..geometry import Corner, Frame, fit_frame
@@ -29,7 +28,6 @@ from ..logs import LogLayout, LogResult, read_log
 from ..mistakes import Doubt, doubts_of
 from ..place import PlaceRecord, place_readings
 
-NO_EDITS = Edits()
 SAID_BY = {
     Code.LINE_UNPLACED: (Code.LINE_OUTSIDE, Code.DUMMY_LIKELY),
     Code.NOTE_DISAGREES: (Code.SETTING_CORRECTED,),
@@ -79,12 +77,30 @@ class GridResult:
     @property
     def grid(self) -> str:
         """Name of the grid."""
-        return self.source.entry.scheme.grid
+        return self.scheme.grid
+
+    @property
+    def scheme(self) -> Scheme:
+        """How the grid was to be walked."""
+        return self.source.entry.scheme
+
+    @property
+    def fitted(self) -> Frame:
+        """The frame of a grid that was placed."""
+        if self.frame is None:
+            raise ValueError(f"grid {self.grid} was not placed")
+        return self.frame
 
 
-def read_survey(sources: Sequence[GridSource], notes: Sequence[Note] = (), **options) -> list[GridResult]:
+def read_survey(
+    sources: Sequence[GridSource],
+    notes: Sequence[Note] = (),
+    *,
+    fit: str = "similarity",
+    accept_certainty: Optional[float] = None,
+) -> list[GridResult]:
     """Return all that ``read_grids`` yields, options as there."""
-    return list(read_grids(sources, notes, **options))
+    return list(read_grids(sources, notes, fit=fit, accept_certainty=accept_certainty))
 
 
 def read_grids(
@@ -93,8 +109,7 @@ def read_grids(
     *,
     fit: str = "similarity",
     accept_certainty: Optional[float] = None,
-    edits: Edits = NO_EDITS,
-    progress: Optional[Callable[[float], None]] = None,
+    progress: Progress = None,
 ) -> Iterator[GridResult]:
     """Read, compare and place every grid of a survey; a grid that fails does not stop the others.
 
@@ -105,10 +120,8 @@ def read_grids(
     fit : str
         See ``fit_frame``.
     accept_certainty : float, optional
-        Proposals of the doubts that are at least so certain are taken over as if they were notes, and told as
-        ``proposal-accepted``; none when not given. What the notes say of a line is never overridden.
-    edits : Edits
-        Changes by hand: notes in the place of others, and flags.
+        Proposals of possible mistakes that are at least so certain are taken over as if they were notes, and reported
+        as ``proposal-accepted``; none when not given. What the notes say of a line is never overridden.
     progress : callable, optional
         Called with the fraction done; what it raises ends the run.
 
@@ -118,13 +131,11 @@ def read_grids(
         In the order of ``sources``. Nothing of it is kept here but logs that a later grid is in as well.
     """
     logs = _Logs(sources)
-    seen: dict[str, str] = {}
-    notes = edited_notes(notes, edits)
     for number, source in enumerate(sources):
         if progress is not None:
             progress(number / len(sources))
         try:
-            result = _read_grid(source, notes, fit, accept_certainty, edits, logs, seen)
+            result = _read_grid(source, notes_for(notes, source.entry.scheme.grid), fit, accept_certainty, logs)
         except EngineError as error:
             grid = source.entry.scheme.grid
             failed = Code.GRID_FAILED.finding(str(error), "", "The other grids were finished without it.", grid=grid)
@@ -132,15 +143,47 @@ def read_grids(
         yield result
 
 
+@dataclass(frozen=True)
+class _Logged:
+    """What the logs of one grid hold; attributes as in ``GridResult``."""
+
+    readings: Readings
+    findings: tuple[Finding, ...]
+    layouts: tuple[LogLayout, ...]
+    remarks: tuple[str, ...]
+
+
 class _Logs:
-    """Logs that were read; each is kept until the last grid that is in it is done."""
+    """Logs of a survey; each is read once and kept until the last grid that is in it is done."""
 
     def __init__(self, sources: Sequence[GridSource]):
         self._wanted = Counter((path, s.layout) for s in sources for path in dict.fromkeys(s.logs))
-        self._kept: dict[tuple, LogResult] = {}
+        self._kept: dict[tuple[Path, Optional[LogLayout]], LogResult] = {}
+        self._seen: dict[str, str] = {}
 
-    def read(self, path: Path, layout: Optional[LogLayout]) -> tuple[LogResult, bool]:
-        """Return a log, and whether it was read just now; a log of several grids is read once."""
+    def of_grid(self, source: GridSource) -> _Logged:
+        """Return what the logs of a grid hold.
+
+        Raises
+        ------
+        EngineError
+            When a log cannot be read, does not hold the grid, or is a copy of another one.
+        """
+        grid, parts, findings = source.entry.scheme.grid, [], []
+        layouts: list[LogLayout] = []
+        remarks: list[str] = []
+        for path in dict.fromkeys(source.logs):
+            result, first = self._read(path, source.layout)
+            part = _of_grid(result.readings, grid, path)
+            self._refuse_copy(path, part, grid)
+            parts.append(part)
+            layouts.append(result.layout)
+            remarks.extend(result.remarks)
+            findings.extend(_of_reading(result, grid, first))
+        return _Logged(join_logs(parts), tuple(findings), tuple(layouts), tuple(remarks))
+
+    def _read(self, path: Path, layout: Optional[LogLayout]) -> tuple[LogResult, bool]:
+        """Return a log, and whether it was read just now."""
         key = (path, layout)
         first = key not in self._kept
         result = read_log(path, layout) if first else self._kept[key]
@@ -151,49 +194,42 @@ class _Logs:
             self._kept.pop(key, None)
         return result, first
 
+    def _refuse_copy(self, path: Path, readings: Readings, grid: str) -> None:
+        """Refuse a log whose readings were already used: the same file twice, or a copy under another name."""
+        digest = hashlib.sha256()
+        for column in (readings.line, readings.station, readings.time_s, *readings.channels.values()):
+            digest.update(np.ascontiguousarray(column).tobytes())
+        before = self._seen.get(digest.hexdigest())
+        if before is not None:
+            raise EngineError(
+                f"{path.name} of grid {grid} holds the same readings as {before}: one is a copy of the other. "
+                "Find the right log of this grid, or take the copy out of the register."
+            )
+        self._seen[digest.hexdigest()] = f"{path.name} of grid {grid}"
 
-def _read_grid(
-    source: GridSource,
-    notes: Sequence[Note],
-    fit: str,
-    accept: Optional[float],
-    edits: Edits,
-    logs: _Logs,
-    seen: dict,
-) -> GridResult:
-    scheme, findings = source.entry.scheme, []
-    parts, layouts, remarks = [], [], []
-    for path in dict.fromkeys(source.logs):
-        result, first = logs.read(path, source.layout)
-        part = _of_grid(result.readings, scheme.grid, path)
-        _refuse_copy(path, part, scheme.grid, seen)
-        parts.append(part)
-        layouts.append(result.layout)
-        remarks.extend(result.remarks)
-        findings.extend(_of_reading(result, scheme.grid, first))
-    readings = join_logs(parts)
-    own = notes_for(notes, scheme.grid)
-    findings.extend(compare_notes(readings, scheme, own))
-    wrong = [f for f in findings if f.code == Code.WRONG_LOG.word]
+
+def _read_grid(source: GridSource, notes: Sequence[Note], fit: str, accept: Optional[float], logs: _Logs) -> GridResult:
+    """Read, compare and place one grid; ``notes`` are its own."""
+    scheme, logged = source.entry.scheme, logs.of_grid(source)
+    compared = compare_notes(logged.readings, scheme, notes)
+    wrong = [f for f in compared if f.code == Code.WRONG_LOG.word]
     if wrong:
-        return GridResult(source, findings=tuple(findings), problem=wrong[0].sentence())
+        return GridResult(source, findings=(*logged.findings, *compared), problem=wrong[0].sentence())
     frame = fit_frame(source.corners, scheme.length_m, scheme.width_m, fit=fit, grid=scheme.grid)
-    placed, record, placing = place_readings(readings, scheme, own, frame)
-    doubts = doubts_of(placed, scheme, own)
+    placed, record, placing = place_readings(logged.readings, scheme, notes, frame)
+    doubts = doubts_of(placed, scheme, notes)
     accepted = [] if accept is None else _accepted(doubts, accept)
     if accepted:
         proposed = [p.note for doubt in accepted for p in doubt.proposals]
-        placed, record, placing = place_readings(readings, scheme, [*own, *proposed], frame)
-    placed = flag_by_hand(placed, edits.flags)
-    told = [_told_accepted(d) if d in accepted else d.finding for d in doubts]
-    findings.extend([*frame.findings, *placing, *told])
+        placed, record, placing = place_readings(logged.readings, scheme, [*notes, *proposed], frame)
     if not placed.in_use.any():
         raise EngineError(
             f"No reading of grid {scheme.grid} is in use ({_counts(placed)}). Check its line numbers, its size in the "
             "register and its notes."
         )
-    findings = _without_repeats(findings)
-    return GridResult(source, placed, frame, record, tuple(findings), "", tuple(layouts), tuple(remarks))
+    mistakes = [_as_accepted(d) if d in accepted else d.finding for d in doubts]
+    findings = _without_repeats([*logged.findings, *compared, *frame.findings, *placing, *mistakes])
+    return GridResult(source, placed, frame, record, tuple(findings), "", logged.layouts, logged.remarks)
 
 
 def _accepted(doubts: Sequence[Doubt], accept: float) -> list[Doubt]:
@@ -208,7 +244,7 @@ def _accepted(doubts: Sequence[Doubt], accept: float) -> list[Doubt]:
     return accepted
 
 
-def _told_accepted(doubt: Doubt) -> Finding:
+def _as_accepted(doubt: Doubt) -> Finding:
     """Return the finding of a proposal that was taken over: what was changed, and how certain it is."""
     first, *others = (p.note for p in doubt.proposals)
     changed = [f"kind {first.kind}"] if first.kind != "survey" else []
@@ -225,8 +261,8 @@ def _told_accepted(doubt: Doubt) -> Finding:
 
 def _without_repeats(findings: Sequence[Finding]) -> list[Finding]:
     """Leave out what reading or placing says of a line where the comparison says the same, and the other way round."""
-    told = {(f.code, f.line) for f in findings}
-    return [f for f in findings if not any((c.word, f.line) in told for c in SAID_BY.get(Code.of(f.code), ()))]
+    said = {(f.code, f.line) for f in findings}
+    return [f for f in findings if not any((c.word, f.line) in said for c in SAID_BY.get(Code.of(f.code), ()))]
 
 
 def _counts(readings: Readings) -> str:
@@ -252,20 +288,6 @@ def _of_grid(readings: Readings, grid: str, path: Path) -> Readings:
             )
         readings = readings.take(readings.grid == readings.grids.index(grid))
     return readings.replace(grids=(grid,), grid=np.zeros(len(readings), np.int32))
-
-
-def _refuse_copy(path: Path, readings: Readings, grid: str, seen: dict) -> None:
-    """Refuse a log whose readings were already used: the same file twice, or a copy under another name."""
-    digest = hashlib.sha256()
-    for column in (readings.line, readings.station, readings.time_s, *readings.channels.values()):
-        digest.update(np.ascontiguousarray(column).tobytes())
-    before = seen.get(digest.hexdigest())
-    if before is not None:
-        raise EngineError(
-            f"{path.name} of grid {grid} holds the same readings as {before}: one is a copy of the other. "
-            "Find the right log of this grid, or take the copy out of the register."
-        )
-    seen[digest.hexdigest()] = f"{path.name} of grid {grid}"
 
 
 def join_logs(parts: Sequence[Readings]) -> Readings:

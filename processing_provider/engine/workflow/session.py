@@ -11,7 +11,6 @@ from ..core import (
     SEVERITIES,
     Code,
     Edits,
-    EngineError,
     Finding,
     Key,
     Note,
@@ -19,16 +18,14 @@ from ..core import (
     Readings,
     Run,
     concatenate,
-    edited_notes,
-    flag_by_hand,
     part_of,
 )
 from ..geometry import Lattice
 from ..interpolate import RasterResult, interpolate_readings
 from .edit_commands import about_grid
-from .process_survey import outline
-from .read_survey import GridResult, GridSource, read_survey
-from .recipe import Recipe, correct
+from .process_survey import SurveyResult, outline, process_survey
+from .read_survey import GridResult, GridSource
+from .recipe import Recipe
 from .sources import SurveySources
 from .undo_history import History
 
@@ -107,28 +104,53 @@ def process_grid_again(
     EngineError
         When the grid cannot be placed or interpolated with these edits.
     """
-    # What a person set or lifted counts after every correction.
-    recipe = replace(recipe, edits=edits)
-    if read is None:
-        options = {"fit": recipe.fit, "accept_certainty": recipe.accept_certainty}
-        read = read_survey([source], edited_notes(notes, edits), progress=part_of(progress, 0.0, 0.3), **options)[0]
-    if read.problem:
-        raise EngineError(read.problem)
-    placed = flag_by_hand(read.readings, edits.flags)
-    corrected, _ = correct(placed, recipe, channels=_channels(recipe, placed), progress=part_of(progress, 0.3, 0.6))
-    state = GridState(read, placed, corrected, edits=about_grid(edits, read.grid))
+    one = SurveySources((source,), tuple(notes), (), ())
+    known = {} if read is None else {read.grid: read}
+    within = part_of(progress, 0.0, 0.6)
+    result = process_survey(one, _for_one_grid(recipe, edits, source), maps=False, read=known, progress=within)
+    state = _states(result, edits)[source.entry.scheme.grid]
     return with_raster(state, recipe, channel, cell_size_m=cell_size_m, halo=halo, progress=part_of(progress, 0.6, 1.0))
 
 
+def _for_one_grid(recipe: Recipe, edits: Edits, source: GridSource) -> Recipe:
+    """Return the recipe with edits, and without a fixed grid that is another one."""
+    steps = []
+    for step in recipe.steps:
+        if step.options.get("fixed_grid", "") not in ("", source.entry.scheme.grid):
+            step = replace(step, options={**step.options, "fixed_grid": ""})
+        steps.append(step)
+    return replace(recipe, edits=edits, steps=tuple(steps))
+
+
+def _states(result: SurveyResult, edits: Edits) -> dict[str, GridState]:
+    """Return the state of every grid of a survey that was processed without maps."""
+    states = {}
+    for one in result.results:
+        if one.problem:
+            states[one.grid] = GridState(one)
+        else:
+            placed, corrected = result.placed.get(one.grid), result.corrected.get(one.grid)
+            states[one.grid] = GridState(one, placed, corrected, edits=about_grid(edits, one.grid))
+    return states
+
+
 def with_raster(
-    state: GridState, recipe: Recipe, channel: str, *, cell_size_m=None, halo=None, progress: Progress = None
+    state: GridState,
+    recipe: Recipe,
+    channel: str,
+    *,
+    cell_size_m: Optional[float] = None,
+    halo: Optional[Readings] = None,
+    progress: Progress = None,
 ) -> GridState:
-    """Return a grid with a raster of one channel; parameters as in ``process_grid_again``."""
+    """Return a grid that was corrected with a raster of one channel; parameters as in ``process_grid_again``."""
     x, y = outline(state.result)
-    cell_m = cell_size_m or recipe.cell_size_m or state.result.source.entry.scheme.spacing_m / 2
+    cell_m = cell_size_m or recipe.cell_size_m or state.result.scheme.spacing_m / 2
     lattice = Lattice.covering(x.min(), y.min(), x.max(), y.max(), cell_m)
+    # What a recipe gives for its options is checked where they are used.
+    interpolate: Callable[..., RasterResult] = interpolate_readings
     options = recipe.interpolation.options
-    raster = interpolate_readings(state.corrected, channel, lattice, halo=halo, progress=progress, **options)
+    raster = interpolate(state.corrected, channel, lattice, halo=halo, progress=progress, **options)
     return replace(state, raster=raster, channel=channel)
 
 
@@ -145,24 +167,8 @@ def open_survey(sources: SurveySources, recipe: Recipe, edits: Edits, progress: 
     EngineError
         When no grid could be placed.
     """
-    notes, recipe = edited_notes(sources.notes, edits), replace(recipe, edits=edits)
-    reading = {"fit": recipe.fit, "accept_certainty": recipe.accept_certainty, "progress": part_of(progress, 0.0, 0.7)}
-    results = read_survey(sources.grids, notes, **reading)
-    good = [r for r in results if not r.problem]
-    if not good:
-        errors = [f.sentence() for f in sources.findings if f.severity == "error"] + [r.problem for r in results]
-        raise EngineError(" ".join(["No grid could be placed.", *errors]))
-    placed = flag_by_hand(concatenate([r.readings for r in good]), edits.flags)
-    corrected, _ = correct(placed, recipe, channels=_channels(recipe, placed), progress=part_of(progress, 0.7, 1.0))
-    states = {}
-    for result in results:
-        if result.problem:
-            states[result.grid] = GridState(result)
-            continue
-        rows = placed.grid == placed.grids.index(result.grid)
-        own = about_grid(edits, result.grid)
-        states[result.grid] = GridState(result, placed.take(rows), corrected.take(rows), edits=own)
-    return Session(sources, recipe, edits, states)
+    result = process_survey(sources, replace(recipe, edits=edits), maps=False, progress=progress)
+    return Session(sources, replace(recipe, edits=edits), edits, _states(result, edits))
 
 
 class Session:
@@ -239,7 +245,7 @@ class Session:
     def recordings(self, key: Key) -> int:
         """Return how many recordings a line has."""
         table = self._states[key[0]].placed
-        return int(table.run[table.line == key[1]].max())
+        return 0 if table is None else int(table.run[table.line == key[1]].max())
 
     def change(self, text: str, edits: Edits) -> list[str]:
         """Take over changes by hand; return the grids that must be processed again."""
@@ -271,22 +277,25 @@ class Session:
         """
         source, notes, edits, recipe = self.source(grid), self.sources.notes, self.edits, self.recipe
         mine, state = about_grid(edits, grid), self._states[grid]
+        if state.placed is None:
+            raise ValueError(f"grid {grid} was not placed")
         opened = self._opened[grid] if mine == about_grid(self._opened_with, grid) else None
         read = state.result if mine.notes == state.edits.notes else None
         others = [s.corrected for g, s in self._states.items() if g != grid and s.corrected is not None]
         if channel not in state.placed.channels:
             channel = _channels(recipe, state.placed)[0]
         others = [table for table in others if channel in table.channels]
-        spacings = [s.result.source.entry.scheme.spacing_m for s in self._states.values()]
-        cell_size_m = recipe.cell_size_m or min(spacings) / 2
+        spacings = [s.result.scheme.spacing_m for s in self._states.values()]
+        cell_m = recipe.cell_size_m or min(spacings) / 2
 
         def work(progress: Progress = None) -> GridState:
-            around = {
-                "cell_size_m": cell_size_m, "halo": concatenate(others) if others else None, "progress": progress
-            }  # fmt: skip
+            halo = concatenate(others) if others else None
             if opened is not None:
-                return with_raster(opened, recipe, channel, **around)
-            return process_grid_again(source, notes, edits, recipe, channel=channel, read=read, **around)
+                return with_raster(opened, recipe, channel, cell_size_m=cell_m, halo=halo, progress=progress)
+            return process_grid_again(
+                source, notes, edits, recipe, channel=channel, read=read, cell_size_m=cell_m, halo=halo,
+                progress=progress,
+            )  # fmt: skip
 
         return work
 
@@ -298,7 +307,7 @@ class Session:
         """Return the recording that a finding is about, the first of its line where it names none; None without."""
         runs = [r for r in self.runs(finding.grid) if finding.line is not None and r.line == finding.line]
         chosen = next((r for r in runs if r.run == finding.run), runs[0] if runs else None)
-        return chosen and (chosen.grid, chosen.line, chosen.run)
+        return None if chosen is None else (chosen.grid, chosen.line, chosen.run)
 
     def extent(self, grid: str) -> Optional[tuple[float, float, float, float]]:
         """Return x_min, y_min, x_max, y_max of a grid in the survey's CRS; None when it failed."""

@@ -15,7 +15,7 @@ def grid_rows(result: SurveyResult) -> list[dict]:
     """Return a row a grid; ``geometry`` is the closed ring of its fitted corners."""
     rows = []
     for grid in result.grids:
-        scheme, frame = grid.source.entry.scheme, grid.frame
+        scheme, frame = grid.scheme, grid.fitted
         ring = list(zip(*(axis.tolist() for axis in outline(grid))))
         counts = result.corrected.get(grid.grid).flag_counts()
         used = counts.pop("in use", 0)
@@ -49,8 +49,8 @@ def corner_rows(result: SurveyResult) -> list[dict]:
         {
             "grid": grid.grid,
             "corner": corner.corner,
-            "residual_x_m": round(float(grid.frame.residuals_m[corner.corner][0]), 4),
-            "residual_y_m": round(float(grid.frame.residuals_m[corner.corner][1]), 4),
+            "residual_x_m": round(float(grid.fitted.residuals_m[corner.corner][0]), 4),
+            "residual_y_m": round(float(grid.fitted.residuals_m[corner.corner][1]), 4),
             "geometry": [(corner.x, corner.y)],
         }
         for grid in result.grids
@@ -66,8 +66,8 @@ def traverse_rows(result: SurveyResult) -> list[dict]:
     for _, table in result.corrected.items():
         for run in table.runs():
             key = (run.grid, run.line, run.run)
-            told = {f"offset_{channel}": offsets.get((*key, channel), np.nan) for channel in result.rasters}
-            rows.append({**_traverse_row(table, run), "kind": kinds[key], **told})
+            own = {f"offset_{channel}": offsets.get((*key, channel), np.nan) for channel in result.rasters}
+            rows.append({**_traverse_row(table, run), "kind": kinds[key], **own})
     return rows
 
 
@@ -94,7 +94,7 @@ def _traverse_row(table: Readings, run: Run) -> dict:
 def finding_places(findings: tuple[Finding, ...], grids: GridStore) -> dict[tuple, tuple[float, float]]:
     """Return a map position by (grid, line, run) of each finding about a placed line: where it was started."""
     wanted = {(f.grid, f.line) for f in findings if f.line is not None}
-    places = {}
+    places: dict[tuple, tuple[float, float]] = {}
     for name in {grid for grid, _ in wanted} & set(grids.names):
         table = grids.get(name)
         for run in table.runs():

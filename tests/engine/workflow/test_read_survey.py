@@ -9,7 +9,9 @@ import pytest
 from turnrow.processing_provider.engine.core.edits import Edits, FlagEdit
 from turnrow.processing_provider.engine.core.notes import Note
 from turnrow.processing_provider.engine.core.readings import flag_words
+from turnrow.processing_provider.engine.workflow.process_survey import process_survey
 from turnrow.processing_provider.engine.workflow.read_survey import join_logs, read_survey
+from turnrow.processing_provider.engine.workflow.recipe import default_recipe
 from turnrow.processing_provider.engine.workflow.sources import gather_sources
 
 SAMPLE = Path(__file__).resolve().parents[3] / "sample_project"
@@ -151,7 +153,7 @@ def test_notes_win_over_proposals(without_notes, sources):
 def test_changes_by_hand_take_the_place_of_notes_and_set_flags(sources, results):
     name = results["A"].grid
     edits = Edits((Note(name, 3, kind="void"),), (FlagEdit(name, 5, 1, 2, 6, "outlier"),))
-    edited = {r.grid: r for r in read_survey(sources.grids, sources.notes, edits=edits)}[name].readings
+    edited = process_survey(sources, replace(default_recipe(), edits=edits), maps=False).placed.get(name)
     assert edited.has_flag("void")[edited.line == 3].all()
     by_hand = edited.has_flag("outlier")
     assert edited.seq[by_hand].tolist() == [2, 3, 4, 5, 6]
