@@ -1,0 +1,89 @@
+"""One function runs a survey, whoever asks for it: the whole run, the workbench, one grid again."""
+
+import csv
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from turnrow.processing_provider.engine.core.edits import Edits, FlagEdit
+from turnrow.processing_provider.engine.core.errors import EngineError
+from turnrow.processing_provider.engine.workflow import session
+from turnrow.processing_provider.engine.workflow.process_survey import process_survey
+from turnrow.processing_provider.engine.workflow.recipe import default_recipe
+from turnrow.processing_provider.engine.workflow.sources import gather_sources
+
+SAMPLE = Path(__file__).resolve().parents[3] / "sample_project"
+
+
+def rows(name):
+    with (SAMPLE / name).open(newline="", encoding="utf-8") as file:
+        return [row for row in csv.DictReader(file) if row["grid"] in "AB"]
+
+
+@pytest.fixture(scope="module")
+def sources():
+    return gather_sources(rows("register.csv"), rows("corners.csv"), rows("notes.csv"), SAMPLE)
+
+
+@pytest.fixture(scope="module")
+def placed(sources):
+    return process_survey(sources, default_recipe(), maps=False)
+
+
+def fixed(grid):
+    steps = [replace(s, options={**s.options, "fixed_grid": grid}) if "fixed_grid" in s.options else s
+             for s in default_recipe().steps]  # fmt: skip
+    return replace(default_recipe(), steps=tuple(steps))
+
+
+def all_void(placed, grid):
+    return tuple(FlagEdit(grid, run.line, run.run, 0, 100_000, "void") for run in placed.placed.get(grid).runs())
+
+
+def test_without_maps_the_readings_are_those_of_the_whole_run(sources, placed):
+    whole = process_survey(sources, default_recipe())
+    assert set(whole.rasters) == set(whole.recipe.channels) == set(placed.recipe.channels)
+    assert not placed.rasters
+    assert [record.step for record in placed.records] == [record.step for record in whole.records][:4]
+    for name in "AB":
+        one, other = placed.corrected.get(name), whole.corrected.get(name)
+        for channel in one.channels:
+            np.testing.assert_array_equal(one.channels[channel], other.channels[channel])
+
+
+def test_grids_read_before_give_the_same_without_their_logs(sources, placed):
+    known = {result.grid: result for result in placed.results}
+    nowhere = tuple(replace(source, logs=(SAMPLE / "gone.csv",)) for source in sources.grids)
+    again = process_survey(replace(sources, grids=nowhere), default_recipe(), maps=False, read=known)
+    for name in "AB":
+        np.testing.assert_array_equal(again.corrected.get(name).flag, placed.corrected.get(name).flag)
+
+
+def test_channels_that_no_grid_has_are_refused_by_a_run_with_maps_and_passed_over_without(sources, placed):
+    recipe = replace(default_recipe(), channels=("elsewhere", "eca_10"))
+    known = {result.grid: result for result in placed.results}
+    with pytest.raises(EngineError, match="elsewhere"):
+        process_survey(sources, recipe, read=known)
+    assert process_survey(sources, recipe, read=known, maps=False).recipe.channels == ("eca_10",)
+
+
+def test_a_grid_that_is_void_by_hand_as_a_whole_does_not_stop_the_other(sources, placed):
+    recipe = replace(default_recipe(), channels=("eca_10",), edits=Edits((), all_void(placed, "A")))
+    result = process_survey(sources, recipe, read={r.grid: r for r in placed.results})
+    assert result.done == ("A", "B")
+    assert not result.corrected.get("A").in_use.any()
+    assert result.corrected.get("B").in_use.any()
+    assert np.isfinite(result.rasters["eca_10"].values).any()
+
+
+def test_one_grid_is_processed_again_where_the_recipe_keeps_another_one(sources, placed):
+    (source,) = (s for s in sources.grids if s.entry.scheme.grid == "A")
+    known = next(r for r in placed.results if r.grid == "A")
+    state = session.process_grid_again(source, sources.notes, Edits(), fixed("B"), channel="eca_10", read=known)
+    assert np.isfinite(state.raster.values).any()
+
+
+def test_a_fixed_grid_that_is_not_in_the_survey_is_refused(sources, placed):
+    with pytest.raises(EngineError, match="'nowhere' was given"):
+        process_survey(sources, fixed("nowhere"), maps=False, read={r.grid: r for r in placed.results})
