@@ -1,4 +1,4 @@
-"""What the checks of doubts share: the lines of one grid side by side, and the evidence about their places."""
+"""What the checks for recording mistakes have in common: the lines of one grid side by side, and evidence."""
 
 from __future__ import annotations
 
@@ -11,11 +11,12 @@ import numpy as np
 from ..align import align_opposing
 from ..core import Code, Finding, Lines, Note, Readings, Scheme, lines_of
 from ..flag import flag_outliers
-from .neighbour_fit import GROUND_M, Fit, fits
-from .order_likelihood import clearest
-from .posterior import of_later_lines
-from .spacing_by_features import farther, tracks_of
-from .spacing_by_shape import LOGGED_M, WALKED_M, Gaps
+from .lost_by_clock import Ends, ends_of
+from .neighbour_fit import COARSE_M, Fit, NeighbourFit
+from .order import OrderSearch
+from .order_likelihood import OrderLikelihood, clearest
+from .posterior import later_lines
+from .spacing_by_shape import ALIGNED_M, LOGGED_M, ShapeEvidence
 from .spacing_by_ties import Tie, farther_by_ties, ties_of
 
 BY_READINGS = "a proposal from the readings"
@@ -30,7 +31,7 @@ class Proposal:
     grid : str
     line, run : int
     certainty : float
-        Probability that the fault is there, from the likelihood gained and prior odds of one line in a hundred.
+        Probability of the mistake, from the likelihood gained and prior odds of one line in a hundred.
     note : Note
     """
 
@@ -59,13 +60,28 @@ class Doubt:
 
 
 @dataclass
-class Work:
-    """What the checks share.
+class GridContext:
+    """What the checks of one grid have in common.
 
-    ``trusted`` (L,) are the lines that no check has doubted yet, ``place`` (L,) their places in spacings, ``matrix``
-    (L, V) their readings side by side in the clearest channel (by its place among ``channels``) after the common lag,
-    ``walked`` with each line put where it was walked; ``doubled`` how many lines were found to be walked twice,
-    ``judged`` what was found about each order of lines.
+    Attributes
+    ----------
+    readings, aligned : Readings
+        As logged, and without outliers and the common lag.
+    lines : Lines
+    scheme : Scheme
+    channels : sequence of str
+    clearest : int
+        Index of the channel in which neighbouring lines resemble each other most.
+    matrices : (C, L, V) float64
+        Lines side by side after the common lag, by channel.
+    walked : (L, V) float64
+        The clearest channel with each line put where it was walked.
+    trusted : (L,) bool
+        The lines that no check has reported yet.
+    position : (L,) float64
+        Positions of the lines in spacings.
+    doubled : int
+        How many lines were found to be walked twice.
     """
 
     readings: Readings
@@ -73,80 +89,115 @@ class Work:
     lines: Lines
     scheme: Scheme
     channels: Sequence[str]
-    trusted: np.ndarray
-    place: np.ndarray
     clearest: int
-    matrix: np.ndarray
+    matrices: np.ndarray
     walked: np.ndarray
+    trusted: np.ndarray
+    position: np.ndarray
     doubled: int = 0
-    judged: dict = field(default_factory=dict)
+    _searches: dict[tuple[bytes, bytes], OrderSearch] = field(default_factory=dict)
+    _shapes: dict[tuple[bytes, bytes], tuple[ShapeEvidence, ShapeEvidence]] = field(default_factory=dict)
 
-    def finding(self, code: Code, i: int, found: str, expected: str, advice: str, *, severity: str = "") -> Finding:
-        advice = f"{advice} Nothing was changed."
-        line, run = int(self.lines.line[i]), int(self.lines.run[i])
-        return code.finding(found, expected, advice, severity=severity, grid=self.scheme.grid, line=line, run=run)
+    @property
+    def matrix(self) -> np.ndarray:
+        """(L, V) lines side by side in the clearest channel after the common lag."""
+        return self.matrices[self.clearest]
 
-    def proposal(self, i: int, certainty: float, **note) -> Proposal:
-        line, run = int(self.lines.line[i]), int(self.lines.run[i])
-        noted = Note(self.scheme.grid, line, run, where=BY_READINGS, **note)
-        return Proposal(self.scheme.grid, line, run, certainty, noted)
+    @cached_property
+    def rows(self) -> list[np.ndarray]:
+        """The rows of each line in the table of readings, in walking order."""
+        mine = np.flatnonzero(self.lines.owner >= 0)
+        mine = mine[np.lexsort((self.readings.seq[mine], self.lines.owner[mine]))]
+        return np.split(mine, np.cumsum(np.bincount(self.lines.owner[mine], minlength=len(self.lines)))[:-1])
 
-    def fit(self, trusted: Optional[np.ndarray] = None) -> Fit:
-        """Return how well every line fits its neighbours, those that are trusted."""
-        return fits(self.aligned, self.lines, self.channels, self.trusted if trusted is None else trusted)
-
-    def gaps(self, index: np.ndarray) -> tuple[Gaps, Gaps]:
-        """Return what features tell of the distances of lines, as logged and as walked."""
-        size = self.lines.step_m, self.scheme.spacing_m
-        return (
-            Gaps(self.matrix[index], self.place[index], *size, LOGGED_M),
-            Gaps(self.walked[index], self.place[index], *size, WALKED_M),
-        )
-
-    def farther(self, index: np.ndarray, spacings: float) -> np.ndarray:
-        """Return the log likelihood ratio of all lines from each one on lying so much farther."""
-        u, step, by_m = self.place[index] * self.scheme.spacing_m, self.lines.step_m, spacings * self.scheme.spacing_m
-        tracks = tracks_of(self.matrix[index], u, step)
-        ties = [tie.of_lines(index) for tie in self.ties]
-        return of_later_lines(
-            farther(tracks, u, self.matrix.shape[1] * step, by_m),
-            farther_by_ties(ties, u, self.lines.heading[index], by_m),
-        )
+    @cached_property
+    def ends(self) -> Ends:
+        """By how much each line ends short of the others."""
+        return ends_of(self.readings, self.lines)
 
     @cached_property
     def ties(self) -> list[Tie]:
+        """The tie lines."""
         return ties_of(self.aligned, self.lines, self.aligned.channels[self.channels[self.clearest]], self.matrix)
+
+    @cached_property
+    def _neighbours(self) -> NeighbourFit:
+        return NeighbourFit(self.matrices, self.lines.step_m)
+
+    def fit(self, trusted: Optional[np.ndarray] = None) -> Fit:
+        """Return how well every line fits its neighbours, those that are trusted."""
+        return self._neighbours.fit(self.trusted if trusted is None else trusted)
+
+    def shapes(self, index: np.ndarray) -> tuple[ShapeEvidence, ShapeEvidence]:
+        """Return the evidence of features about the distances of lines, as logged and as walked."""
+        key = index.tobytes(), self.position.tobytes()
+        if key not in self._shapes:
+            size = self.lines.step_m, self.scheme.spacing_m
+            self._shapes[key] = (
+                ShapeEvidence(self.matrix[index], self.position[index], *size, LOGGED_M),
+                ShapeEvidence(self.walked[index], self.position[index], *size, ALIGNED_M),
+            )
+        return self._shapes[key]
+
+    def order(self, index: np.ndarray, too_many: bool) -> OrderSearch:
+        """Return the search for mistakes in the order of lines; ``too_many`` when the log has more than the grid."""
+        key = index.tobytes(), self.position.tobytes()
+        if key not in self._searches:
+            size = self.lines.step_m, self.scheme.spacing_m
+            logged, walked = (
+                OrderLikelihood(m[index], self.position[index], *size, COARSE_M) for m in (self.matrix, self.walked)
+            )
+            self._searches[key] = OrderSearch(logged, walked, self.farther(index, -1.0) if too_many else None)
+        return self._searches[key]
+
+    def farther(self, index: np.ndarray, spacings: float) -> np.ndarray:
+        """Return the log likelihood ratio of all lines from each one on lying so much farther."""
+        u, by_m = self.position[index] * self.scheme.spacing_m, spacings * self.scheme.spacing_m
+        ties = [tie.of_lines(index) for tie in self.ties]
+        return later_lines(farther_by_ties(ties, u, self.lines.heading[index], by_m))
 
     def start_m(self, i: int) -> float:
         """Return v of a line's first reading as placed."""
-        mine = np.flatnonzero(self.lines.owner == i)
-        return float(self.readings.v_m[mine[np.argmin(self.readings.seq[mine])]])
+        return float(self.readings.v_m[self.rows[i][0]])
 
     def station(self, v: float, heading: int) -> float:
         """Return the whole station at which the sensor lies at v."""
         away = v - heading * self.scheme.sensor_ahead_m
         return float(round(away / self.scheme.interval_m + self.scheme.first_station - 0.5))
 
+    def finding(self, code: Code, i: int, found: str, expected: str, advice: str, *, severity: str = "") -> Finding:
+        """Return a finding about the line of index i."""
+        advice = f"{advice} Nothing was changed."
+        line, run = int(self.lines.line[i]), int(self.lines.run[i])
+        return code.finding(found, expected, advice, severity=severity, grid=self.scheme.grid, line=line, run=run)
 
-def work_of(readings: Readings, scheme: Scheme, channels: Sequence[str]) -> Work:
-    """Return what the checks share for placed readings of one grid."""
-    # A spike in two neighbours would pass for a feature that one of them has at the wrong place.
+    def proposal(
+        self,
+        i: int,
+        certainty: float,
+        *,
+        kind: str = "survey",
+        heading: int = 0,
+        start_station: Optional[float] = None,
+        position_m: Optional[float] = None,
+    ) -> Proposal:
+        """Return the proposal of a note on the line of index i."""
+        line, run = int(self.lines.line[i]), int(self.lines.run[i])
+        note = Note(self.scheme.grid, line, run, start_station=start_station, position_m=position_m, heading=heading,
+                    kind=kind, where=BY_READINGS)  # fmt: skip
+        return Proposal(self.scheme.grid, line, run, certainty, note)
+
+
+def context_of(readings: Readings, scheme: Scheme, channels: Sequence[str]) -> GridContext:
+    """Return what the checks have in common for placed readings of one grid."""
+    # A spike in two neighbours would pass for a feature that one of them has at the wrong position.
     flagged = flag_outliers(readings, channels=channels)[0]
     aligned = align_opposing(flagged, channels=channels, per_traverse=False)[0]
     lines = lines_of(aligned)
-    walked = align_opposing(aligned, channels=channels, shift_m=0.0)[0]
-    logged, walked = (lines.resample(r, r.stacked(channels)) for r in (aligned, walked))
-    best = clearest(lines, logged, GROUND_M)
-    trusted = np.ones(len(lines), bool)
-    return Work(
-        readings,
-        aligned,
-        lines,
-        scheme,
-        channels,
-        trusted,
-        lines.u / scheme.spacing_m,
-        best,
-        logged[best],
-        walked[best],
-    )
+    each = align_opposing(aligned, channels=channels, shift_m=0.0)[0]
+    logged = lines.resample(aligned, aligned.stacked(channels))
+    best = clearest(lines, logged, COARSE_M)
+    # All channels at once: a reading without a value in one of them is left out by itself.
+    walked = lines.resample(each, each.stacked(channels))[best]
+    trusted, position = np.ones(len(lines), bool), lines.u / scheme.spacing_m
+    return GridContext(readings, aligned, lines, scheme, channels, best, logged, walked, trusted, position)

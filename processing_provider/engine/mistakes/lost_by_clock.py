@@ -1,18 +1,18 @@
-"""Lines in which the logger left out readings, told by their times and by where they end."""
+"""Lines in which the logger left out readings, by their times and by where they end."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Optional
+from typing import Optional, Sequence
 
 import numpy as np
 
 from ..core import Lines, Readings, robust_sd
 
 LEAST_LOST = 3.5
-"""Readings that a gap in the times must stand for: shorter ones are the hiccups of a clock."""
+"""Least readings that a gap in the times is worth: shorter ones are the hiccups of a clock."""
 JITTER = 6.0
-"""Robust standard deviations of the usual step of the clock that a gap must exceed."""
+"""Robust standard deviations of the steps of the clock that a gap must exceed."""
 SPREAD_READINGS = 1.0
 """Lines end no more alike than this many readings."""
 
@@ -24,7 +24,7 @@ class Break:
     Attributes
     ----------
     line : int
-        Place of the line among the grid's lines.
+        Index of the line.
     station : float
         Of the last reading before the gap.
     lost : float
@@ -41,8 +41,49 @@ class Break:
     certainty: float
 
 
-def breaks_of(readings: Readings, lines: Lines) -> list[Break]:
+@dataclass(frozen=True)
+class Ends:
+    """Where lines end.
+
+    Attributes
+    ----------
+    short : (L,) float64
+        Readings by which each line ends short of the others of its direction; NaN for one that has no other.
+    spread : (L,) float64
+        Robust standard deviation of where those end, in readings.
+    """
+
+    short: np.ndarray
+    spread: np.ndarray
+
+
+def ends_of(readings: Readings, lines: Lines) -> Ends:
+    """Return where the lines of one grid end."""
+    last = np.full(len(lines), -np.inf)
+    mine = lines.owner >= 0
+    np.maximum.at(last, lines.owner[mine], readings.v_m[mine] * lines.heading[lines.owner[mine]])
+    short, spread = np.full((2, len(lines)), np.nan)
+    for heading in np.unique(lines.heading):
+        same = np.flatnonzero(lines.heading == heading)
+        if len(same) > 1:
+            others = np.tile(last[same], (len(same), 1))[~np.eye(len(same), dtype=bool)].reshape(len(same), -1)
+            middle = np.median(others, axis=1)
+            scatter = np.array([robust_sd(away) for away in others - middle[:, None]]) / lines.step_m
+            short[same], spread[same] = (middle - last[same]) / lines.step_m, np.maximum(scatter, SPREAD_READINGS)
+    return Ends(short, spread)
+
+
+def breaks_of(readings: Readings, rows: Sequence[np.ndarray], ends: Ends, step_m: float) -> list[Break]:
     """Return the lines with lost readings that their stations do not show.
+
+    Parameters
+    ----------
+    readings : Readings
+    rows : sequence of (n,) int
+        The readings of each line, in walking order.
+    ends : Ends
+    step_m : float
+        Between readings.
 
     Notes
     -----
@@ -51,16 +92,13 @@ def breaks_of(readings: Readings, lines: Lines) -> list[Break]:
     s of the ends the log likelihood ratio is (d^2 - (d - n)^2) / 2 s^2 for a line that ends d readings short after a
     gap of n; both are equally likely beforehand. Only one gap a line, its largest, is looked at.
     """
-    rows = [np.flatnonzero(lines.owner == i) for i in range(len(lines))]
-    rows = [r[np.argsort(readings.seq[r], kind="stable")] for r in rows]
-    shortness, spreads = short_of(readings, lines)
     found = []
     for i, mine in enumerate(rows):
-        gap = _gap(readings, mine, lines.step_m)
+        gap = _gap(readings, mine, step_m)
         if gap is None:
             continue
         at, lost, seconds = gap
-        short, spread = shortness[i], spreads[i]
+        short, spread = ends.short[i], ends.spread[i]
         if not np.isfinite(short):
             continue
         ratio = (short**2 - (short - lost) ** 2) / (2 * spread**2)
@@ -68,24 +106,6 @@ def breaks_of(readings: Readings, lines: Lines) -> list[Break]:
         if certainty >= 0.5:
             found.append(Break(i, float(readings.station[at]), lost, seconds, certainty))
     return found
-
-
-def short_of(readings: Readings, lines: Lines) -> tuple[np.ndarray, np.ndarray]:
-    """Return (L,) readings by which each line ends short of the others of its direction, and (L,) their spread.
-
-    NaN for a line that has no other of its direction.
-    """
-    last = np.full(len(lines), -np.inf)
-    mine = lines.owner >= 0
-    np.maximum.at(last, lines.owner[mine], readings.v_m[mine] * lines.heading[lines.owner[mine]])
-    short, spread = np.full((2, len(lines)), np.nan)
-    for i in range(len(lines)):
-        same = np.flatnonzero((lines.heading == lines.heading[i]) & (np.arange(len(lines)) != i))
-        if len(same):
-            usual = np.median(last[same])
-            scatter = robust_sd(last[same] - usual) / lines.step_m
-            short[i], spread[i] = (usual - last[i]) / lines.step_m, max(scatter, SPREAD_READINGS)
-    return short, spread
 
 
 def _gap(readings: Readings, rows: np.ndarray, step_m: float) -> Optional[tuple[int, float, float]]:
@@ -103,9 +123,9 @@ def _gap(readings: Readings, rows: np.ndarray, step_m: float) -> Optional[tuple[
     walked = np.abs(np.diff(v[tick])) / step_m
     each = np.median(seconds / count)
     lost = seconds / each - np.maximum(walked, count)
-    usual = np.median(lost)
-    scatter = robust_sd(lost - usual)
+    typical = np.median(lost)
+    scatter = robust_sd(lost - typical)
     k = int(np.argmax(lost))
-    if not lost[k] - usual > max(LEAST_LOST, JITTER * scatter):
+    if not lost[k] - typical > max(LEAST_LOST, JITTER * scatter):
         return None
     return int(rows[tick[k + 1] - 1]), float(lost[k]), float(seconds[k])

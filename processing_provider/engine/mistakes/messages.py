@@ -1,4 +1,4 @@
-"""What is said of a doubt: what was found, what should be there, and what to do."""
+"""What people read about a possible mistake: what was found, what should be there, and what to do."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from typing import Iterable, Sequence
 from ..core import Scheme
 from .lost_by_clock import Break
 from .lost_by_neighbours import Slip
-from .order import OrderDoubt
-from .posterior import Spot
+from .order import OrderMistake
+from .posterior import ProbableLines
 
 STEADY = "readings at a steady rate"
 AS_RECORDED = "a line that fits best where it was recorded"
@@ -22,8 +22,8 @@ def series(numbers: Sequence[int], word: str) -> str:
             parts[-1].append(number)
         else:
             parts.append([number])
-    told = [t for p in parts for t in ([f"{p[0]} to {p[-1]}"] if len(p) > 2 else [str(n) for n in p])]
-    return f" {word} ".join([", ".join(told[:-1]), told[-1]] if len(told) > 1 else told)
+    words = [t for p in parts for t in ([f"{p[0]} to {p[-1]}"] if len(p) > 2 else [str(n) for n in p])]
+    return f" {word} ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def with_those_before(numbers: Iterable[int]) -> list[int]:
@@ -31,7 +31,7 @@ def with_those_before(numbers: Iterable[int]) -> list[int]:
     return sorted({n - before for n in numbers for before in (0, 1)})
 
 
-def told_by_times(item: Break, line: int, step_m: float) -> tuple[str, str, str]:
+def lost_by_times(item: Break, line: int, step_m: float) -> tuple[str, str, str]:
     """Return (found, expected, advice) of readings lost in a log with times; ``step_m`` between readings."""
     count = round(item.lost)
     found = (
@@ -41,7 +41,7 @@ def told_by_times(item: Break, line: int, step_m: float) -> tuple[str, str, str]
     return found, STEADY, f"Walk line {line} again."
 
 
-def told_by_neighbours(item: Slip, line: int, step_m: float) -> tuple[str, str, str]:
+def lost_by_fit(item: Slip, line: int, step_m: float) -> tuple[str, str, str]:
     """Return (found, expected, advice) of readings lost in a log without times."""
     found = (
         f"The line ends short, and from about {item.v_m:.1f} m along the traverse on its readings fit the neighbouring "
@@ -52,14 +52,14 @@ def told_by_neighbours(item: Slip, line: int, step_m: float) -> tuple[str, str, 
     return found, STEADY, f"Walk line {line} again."
 
 
-def fits_as_recorded(doubt: OrderDoubt) -> str:
+def fits_as_recorded(mistake: OrderMistake) -> str:
     """Return the beginning of what was found of a line that fits better elsewhere."""
-    return f"It fits the lines around it with a correlation of {doubt.recorded:.2f} as recorded"
+    return f"It fits the lines around it with a correlation of {mistake.recorded:.2f} as recorded"
 
 
-def told_of_again(doubt: OrderDoubt, line: int, other: int) -> tuple[str, str, str]:
+def walked_again(mistake: OrderMistake, line: int, other: int) -> tuple[str, str, str]:
     """Return (found, expected, advice) of a line on the ground of another one."""
-    found = f"{fits_as_recorded(doubt)}, and of {doubt.proposed:.2f} on the ground of line {other}."
+    found = f"{fits_as_recorded(mistake)}, and of {mistake.proposed:.2f} on the ground of line {other}."
     advice = (
         f"If line {other} was walked twice, note line {line} as redo with its position_m. Walk the ground of line "
         f"{line} again."
@@ -67,18 +67,20 @@ def told_of_again(doubt: OrderDoubt, line: int, other: int) -> tuple[str, str, s
     return found, AS_RECORDED, advice
 
 
-def told_of_beside(doubt: OrderDoubt, among: Sequence[int], line: int, other: int) -> tuple[str, str, str]:
+def walked_beside(
+    mistake: OrderMistake, probable: ProbableLines, among: Sequence[int], line: int, other: int
+) -> tuple[str, str, str]:
     """Return (found, expected, advice) of a line on the ground of the one beside it.
 
     ``among`` are the numbers one of which is that of the line, ``line`` the most probable one and ``other`` the one on
     whose ground it lies.
     """
-    found, expected, advice = told_of_again(doubt, line, other)
+    found, expected, advice = walked_again(mistake, line, other)
     if len(among) == 1:
         return found, expected, advice
     found += (
-        f" With a probability of {doubt.spot.certainty:.0%} one of lines {series(among, 'or')} was walked on the "
-        f"ground of the line beside it, most probably this one ({doubt.spot.certainty_line:.0%})."
+        f" With a probability of {probable.certainty:.0%} one of lines {series(among, 'or')} was walked on the "
+        f"ground of the line beside it, most probably this one ({probable.certainty_line:.0%})."
     )
     measured = sorted({*with_those_before(among), *(n + 1 for n in among)})
     advice = (
@@ -88,7 +90,9 @@ def told_of_beside(doubt: OrderDoubt, among: Sequence[int], line: int, other: in
     return found, expected, advice
 
 
-def told_of_double(doubt: OrderDoubt, among: Sequence[int], line: int, before: int) -> tuple[str, str, str]:
+def walked_twice(
+    mistake: OrderMistake, probable: ProbableLines, among: Sequence[int], line: int, before: int
+) -> tuple[str, str, str]:
     """Return (found, expected, advice) of a line walked twice.
 
     ``among`` are the numbers one of which is that of the second walk, ``line`` the most probable one and ``before``
@@ -98,8 +102,8 @@ def told_of_double(doubt: OrderDoubt, among: Sequence[int], line: int, before: i
     if len(among) == 1:
         found = (
             f"It shows the same ground as line {before}, and all later lines fit when they lie one spacing nearer "
-            f"(correlation of {doubt.recorded:.2f} as recorded, {doubt.proposed:.2f} so). The log has a line too many; "
-            f"with a probability of {doubt.spot.certainty:.0%} this is the one."
+            f"(correlation of {mistake.recorded:.2f} as recorded, {mistake.proposed:.2f} so). The log has a line too "
+            f"many; with a probability of {probable.certainty:.0%} this is the one."
         )
         advice = (
             f"If line {before} was walked twice, note line {line} as redo, and the position_m of it and of all later "
@@ -107,8 +111,8 @@ def told_of_double(doubt: OrderDoubt, among: Sequence[int], line: int, before: i
         )
         return found, AS_RECORDED, advice
     found = (
-        f"The log has a line too many; with a probability of {doubt.spot.certainty:.0%} it is one of lines "
-        f"{series(among, 'or')}, most probably {line} ({doubt.spot.certainty_line:.0%}): that one shows the same "
+        f"The log has a line too many; with a probability of {probable.certainty:.0%} it is one of lines "
+        f"{series(among, 'or')}, most probably {line} ({probable.certainty_line:.0%}): that one shows the same "
         "ground as the line before it, and all later lines fit when they lie one spacing nearer."
     )
     advice = (
@@ -118,11 +122,11 @@ def told_of_double(doubt: OrderDoubt, among: Sequence[int], line: int, before: i
     return found, AS_RECORDED, advice
 
 
-def told_of_skip(skip: Spot, among: Sequence[int], line: int, scheme: Scheme, tied: bool) -> tuple[str, str, str]:
+def left_out(skip: ProbableLines, among: Sequence[int], line: int, scheme: Scheme, tied: bool) -> tuple[str, str, str]:
     """Return (found, expected, advice) of a line left out.
 
     ``among`` are the numbers from one of which on lines lie a spacing farther, ``line`` the most probable one; ``tied``
-    whether tie lines had their say.
+    whether tie lines are part of the evidence.
     """
     end, missing = (int(n) for n in scheme.lines[-2:])
     right, farther = (float(u) for u in scheme.position_m(scheme.lines[-2:]))

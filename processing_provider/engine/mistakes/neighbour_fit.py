@@ -7,24 +7,24 @@ from typing import Sequence
 
 import numpy as np
 
-from ..core import Lines, Readings, band_pass
+from ..core import band_pass
 
 NEAR_M = 1.0
-"""A line may lie this far off along the traverse without doubt: uneven pace, late start."""
+"""A line may lie this far off along the traverse without any mistake: uneven pace, late start."""
 FEATURE_M = 0.8
-"""Band-passed readings nearer than this tell the same; it turns readings into independent ones."""
+"""Band-passed readings nearer than this say the same; it turns readings into independent ones."""
 TURN_M = 2.5
-"""A line that is turned round lies this near to its place at most: the overrun of both ends differs by metres."""
-GROUND_M = 4.0
-"""Swells longer than this may be drift and tell nothing of a line's place."""
+"""A line that is turned round lies this near to its position at most: the overrun of both ends differs by metres."""
+COARSE_M = 4.0
+"""Swells longer than this (standard deviation) may be drift and say nothing about the position of a line."""
 LEAST_OVERLAP = 0.5
-"""Share of the line that must still lie on its neighbours when it is moved."""
+"""Fraction of the line that must still lie on its neighbours when it is moved."""
 FALSE_ALARMS = 1 / 20
-"""Clean grids in which chance raises a doubt, at most."""
+"""Clean grids in which chance reports a mistake, at most."""
 AROUND = 6
-"""Lines on either side that tell how well lines fit here; those next to a line are held against it themselves."""
+"""Lines on either side that show how well lines fit here; those next to a line are held against it themselves."""
 MISFIT = 3.5
-"""Standard deviations of Fisher's z by which a line may fit worse than they do, at another place or turned round."""
+"""Standard deviations of Fisher's z by which a line may fit worse than they do, at another position or turned round."""
 
 
 @dataclass(frozen=True)
@@ -32,7 +32,7 @@ class Fit:
     """How well every line fits its neighbours.
 
     ``likelihood`` and ``correlation`` are (2, L, H): as recorded and turned round, over H moves in metres;
-    ``near`` (H,) are moves that raise no doubt, ``turn`` (H,) those that a line turned round may have. ``count`` (L,)
+    ``near`` (H,) are moves that are no mistake, ``turn`` (H,) those that a line turned round may have. ``count`` (L,)
     are the independent readings of the lines.
     """
 
@@ -51,12 +51,12 @@ class Fit:
 
     @property
     def recorded(self) -> np.ndarray:
-        """(L,) log likelihood of the place as recorded."""
+        """(L,) log likelihood of the position as recorded."""
         return self.likelihood[0][:, self.near].max(axis=1)
 
     @property
     def best(self) -> np.ndarray:
-        """(2, L) which move is best: to another place, and of the line turned round."""
+        """(2, L) which move is best: to another position, and of the line turned round."""
         allowed = np.stack([~self.near, self.turn])[:, None]
         return np.where(allowed, self.likelihood, -np.inf).argmax(axis=2)
 
@@ -73,12 +73,13 @@ def excess(fit: Fit, trusted: np.ndarray) -> np.ndarray:
     other ground may resemble its neighbours somewhere. Chance reaches it in one of 1 / ``FALSE_ALARMS`` grids, half of
     them by a move.
     """
-    from scipy.stats import chi2
+    from scipy.special import ndtri
 
     lines = fit.recorded.size
     turns = 2 * TURN_M / FEATURE_M
     tried = np.array([max(moves_of(fit) - turns, 1.0), turns])
-    chance = chi2.isf(FALSE_ALARMS / 2 / (lines * tried), 1) / 2
+    # Half a chi-squared variable of one degree of freedom.
+    chance = ndtri(FALSE_ALARMS / 2 / (lines * tried) / 2) ** 2 / 2
     above = np.where(trusted, fit.proposed - fit.recorded - chance[:, None], -np.inf)
     for way, i in zip(*np.nonzero(above > 0)):
         if not _fits_as_those_around(fit, trusted, way, i):
@@ -87,34 +88,41 @@ def excess(fit: Fit, trusted: np.ndarray) -> np.ndarray:
 
 
 def _fits_as_those_around(fit: Fit, trusted: np.ndarray, way: int, i: int) -> bool:
-    """Return whether a line fits at its best other place, or turned round, as those around it do as recorded."""
+    """Return whether a line fits at its best other position, or turned round, as those around it do as recorded."""
     away = np.abs(np.arange(len(trusted)) - i)
     around = trusted & (away > 1) & (away <= AROUND)
     if not around.any():
         return True
-    usual = np.median(fit.correlation[0][around][:, fit.near].max(axis=1))
+    typical = np.median(fit.correlation[0][around][:, fit.near].max(axis=1))
     own = fit.correlation[way, i, fit.best[way, i]]
-    z_usual, z_own = np.arctanh(np.clip([usual, own], -0.999, 0.999))
-    return bool(z_own > z_usual - MISFIT / np.sqrt(max(fit.count[i] - 3, 1.0)))
+    z_typical, z_own = np.arctanh(np.clip([typical, own], -0.999, 0.999))
+    return bool(z_own > z_typical - MISFIT / np.sqrt(max(fit.count[i] - 3, 1.0)))
 
 
 def moves_of(fit: Fit) -> float:
-    """Return how many independent places of a line are looked at, both ways."""
+    """Return how many independent positions of a line are looked at, both ways."""
     return (float(np.ptp(fit.move_m)) + 2 * TURN_M) / FEATURE_M
 
 
-def fits(readings: Readings, lines: Lines, channels: Sequence[str], trusted: np.ndarray) -> Fit:
-    """Return the fits as recorded and turned round about the middle of the grid.
+class NeighbourFit:
+    """How well lines fit their neighbours as recorded and turned round about the middle of the grid, at every move.
+
+    Parameters
+    ----------
+    matrices : (C, L, V) float64
+        Lines side by side after the common lag, by channel; NaN where there are no readings.
+    step_m : float
+        Between readings.
 
     Notes
     -----
     Each line is held against the mean of its two neighbours at every move along the traverse, as recorded and turned
     round, after the common lag is taken off. With N independent readings and correlation c the log likelihood is
-    -N/2 log(1 - c^2); the part of a line that a move puts off its neighbours counts as unexplained. A doubt is raised
-    when a proposal beats every place within ``NEAR_M`` by the threshold of Wilks's test for all lines and moves
-    together (Bonferroni, see ``excess``), so that chance raises one in at most ``FALSE_ALARMS`` of clean grids, and
-    when the line then fits about as well as others do: artanh c has the standard deviation 1 / sqrt(N - 3). Channels of
-    one instrument see the same ground, so their likelihoods are averaged, not added up.
+    -N/2 log(1 - c^2); the part of a line that a move puts off its neighbours counts as unexplained. A mistake is
+    reported when a proposal beats every position within ``NEAR_M`` by the threshold of Wilks's test for all lines and
+    moves together (Bonferroni, see ``excess``), so that chance raises one in at most ``FALSE_ALARMS`` of clean grids,
+    and when the line then fits about as well as others do: artanh c has the standard deviation 1 / sqrt(N - 3).
+    Channels of one instrument see the same ground, so their likelihoods are averaged, not added up.
 
     References
     ----------
@@ -122,21 +130,46 @@ def fits(readings: Readings, lines: Lines, channels: Sequence[str], trusted: np.
 
     Wilks, S. S., 1938. The large-sample distribution of the likelihood ratio. Annals of Mathematical Statistics 9.
     """
-    reach = int(LEAST_OVERLAP * len(lines.v))
-    move_m = np.arange(-reach, reach + 1) * lines.step_m
-    likelihood, products, norms = np.zeros((3, 2, len(lines), len(move_m)))
-    for matrix in lines.resample(readings, readings.stacked(channels)):
-        known = np.isfinite(matrix)
-        band = band_pass(matrix, lines.step_m, GROUND_M)
-        reference = _neighbours(band * trusted[:, None], known & trusted[:, None])
-        count = known.sum(axis=1) * lines.step_m / FEATURE_M
-        for way, own in enumerate((band, band[:, ::-1])):
-            product, norm = _moved(own, reference, reach)
-            share = np.clip(product / np.maximum(norm, 1e-12), 0.0, 0.999)
-            likelihood[way] -= count[:, None] / 2 * np.log1p(-(share**2)) / len(channels)
-            products[way] += product
-            norms[way] += norm
-    return Fit(move_m, likelihood, products / np.maximum(norms, 1e-12), count)
+
+    def __init__(self, matrices: np.ndarray, step_m: float):
+        from scipy.fft import next_fast_len, rfft
+
+        self._step_m, self._reach = step_m, int(LEAST_OVERLAP * matrices.shape[2])
+        self._size = next_fast_len(2 * matrices.shape[2], real=True)
+        self._known = np.isfinite(matrices)
+        self._bands = [band_pass(matrix, step_m, COARSE_M) for matrix in matrices]
+        self._waves = [[np.conj(rfft(own, self._size)) for own in (band, band[:, ::-1])] for band in self._bands]
+
+    def fit(self, trusted: np.ndarray) -> Fit:
+        """Return the fits to those neighbours that are trusted (L,)."""
+        moves = np.arange(-self._reach, self._reach + 1)
+        likelihood, products, norms = np.zeros((3, 2, len(trusted), len(moves)))
+        for known, band, waves in zip(self._known, self._bands, self._waves):
+            reference = _neighbours(band * trusted[:, None], known & trusted[:, None])
+            count = known.sum(axis=1) * self._step_m / FEATURE_M
+            product, norm = self._moved(waves, np.sum(band**2, axis=1), reference)
+            explained = np.clip(product / np.maximum(norm, 1e-12), 0.0, 0.999)
+            likelihood -= count[:, None] / 2 * np.log1p(-(explained**2)) / len(self._bands)
+            products += product
+            norms += norm
+        return Fit(moves * self._step_m, likelihood, products / np.maximum(norms, 1e-12), count)
+
+    def _moved(
+        self, waves: Sequence[np.ndarray], power: np.ndarray, reference: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Return (2, L, H) products of lines moved along the traverse with their reference, and (L, H) their norms.
+
+        ``waves`` are the conjugate transforms of the lines as recorded and turned round, ``power`` (L,) their sums of
+        squares.
+        """
+        from scipy.fft import irfft, rfft
+
+        width, moves = reference.shape[1], np.arange(-self._reach, self._reach + 1)
+        other = rfft(reference, self._size)
+        products = np.stack([irfft(own * other, self._size)[:, moves] for own in waves])
+        running = np.concatenate([np.zeros((len(power), 1)), np.cumsum(reference**2, axis=1)], axis=1)
+        overlapped = running[:, width + np.minimum(moves, 0)] - running[:, np.maximum(moves, 0)]
+        return products, np.sqrt(power[:, None] * overlapped)
 
 
 def _neighbours(band: np.ndarray, known: np.ndarray) -> np.ndarray:
@@ -146,16 +179,3 @@ def _neighbours(band: np.ndarray, known: np.ndarray) -> np.ndarray:
     total[:-1] += band[1:]
     count[:-1] += known[1:]
     return total / np.maximum(count, 1.0)
-
-
-def _moved(own: np.ndarray, reference: np.ndarray, reach: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return (L, 2 reach + 1) products of a line moved along the traverse with its reference, and their norms."""
-    from scipy.fft import irfft, next_fast_len, rfft
-
-    width = own.shape[1]
-    size = next_fast_len(2 * width, real=True)
-    cycle = irfft(np.conj(rfft(own, size)) * rfft(reference, size), size)
-    moves = np.arange(-reach, reach + 1)
-    running = np.concatenate([np.zeros((len(own), 1)), np.cumsum(reference**2, axis=1)], axis=1)
-    power = running[:, width + np.minimum(moves, 0)] - running[:, np.maximum(moves, 0)]
-    return cycle[:, moves], np.sqrt(np.sum(own**2, axis=1)[:, None] * power)

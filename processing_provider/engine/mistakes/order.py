@@ -1,45 +1,48 @@
-"""Doubts about the order of lines: swapped, walked twice, or not of this ground."""
+"""Mistakes in the order of lines: exchanged, walked twice, or from other ground."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Iterator, Optional, Sequence
 
 import numpy as np
 
 from ..core import Code
-from .order_likelihood import Ground
-from .posterior import LEAST_SURE, Spot, spot_of
-from .spacing_by_shape import Gaps
+from .order_likelihood import OrderLikelihood
+from .posterior import LEAST_SURE, ProbableLines, probable_lines
+from .spacing_by_shape import ShapeEvidence
 
 ALARM = 1 / 20
-"""Clean grids in which chance raises a doubt about the order of the lines, at most."""
+"""Clean grids in which chance reports a mistake in the order of the lines, at most."""
 NEAR_MARGIN, FAR_MARGIN = 3.0, 8.0
 """What walking and features of odd shape gain beyond chance where nothing is wrong, when neighbouring lines are
 exchanged, and else (measured on simulated sites, with as much again to spare)."""
 STRANGE_MARGIN = 4.0
-"""Likewise for a line of other ground, by lines put where they were walked."""
-BESIDE_GROUND, BESIDE_SHAPES = 0.4, 0.3
-"""Powers of the two likelihood ratios of a line on the ground of the next one, by ``Ground`` and by ``Gaps``, that make
-probabilities come true (found on simulated sites): both look at the same readings."""
+"""Likewise for a line from other ground, by aligned lines."""
+BESIDE_ORDER, BESIDE_SHAPES = 0.4, 0.3
+"""Powers of the two likelihood ratios of a line on the next one, by ``OrderLikelihood`` and by ``ShapeEvidence``, that
+make probabilities come true (found on simulated sites): both look at the same readings."""
 BESIDE_SURE = 0.95
-"""Such a line, or a few of which it is one, are told from this probability on, were a fault as likely as none in a
-grid. Ground that is alike on two lines and changes at the next is common."""
+"""Such a line, or a few of which it is one, are reported from this probability on, were a mistake as likely as none in
+a grid. Ground that is alike on two lines and changes at the next is common."""
 PRIOR = 0.01
-"""Share of lines with such a fault: one in a hundred (common practice, no source)."""
+"""Fraction of lines with such a mistake: one in a hundred (common practice, no source)."""
 SCREEN = 0.1
 """Least gain by the fast estimate of a swap that is looked at closely: a tenth of what the true ones have."""
 CLOSELY = 12
 """Candidates of each kind that are looked at closely."""
-GROUND = 0.5
-"""Power of the likelihood ratio by ``Ground`` that makes probabilities of lines walked twice come true (found on
-simulated sites): what is left of the walk is not as independent from reading to reading as the model has it."""
+DOUBLES = 0.5
+"""Power of the likelihood ratio by ``OrderLikelihood`` that makes probabilities of lines walked twice come true (found
+on simulated sites): what is left of the walk is not as independent from reading to reading as the model has it."""
 EDGE = 2
 """Lines so near to an edge of the grid have neighbours on one side only; nothing is said of their order."""
+ALIKE = 3
+"""Lines farther off that are tried for a line that may have been walked again there: those most alike."""
 
 
 @dataclass(frozen=True)
-class OrderDoubt:
+class OrderMistake:
     """One arrangement that explains the readings better than the recorded one.
 
     Attributes
@@ -48,15 +51,17 @@ class OrderDoubt:
         ``lines-swapped``, ``line-doubled`` (this and all later lines lie one spacing nearer), ``line-again`` or
         ``line-strange``.
     line, other : int
-        Places of the lines among those given to ``Ground``; ``other`` is -1 when there is none.
+        Indices of the lines among those of the likelihood; ``other`` is -1 when there is none.
     gain, threshold : float
         Log likelihood gained, and what chance reaches.
     certainty : float
-        Posterior probability with the prior odds ``PRIOR``; where there is a ``spot``, that it is this line.
+        Posterior probability with the prior odds ``PRIOR``; with ``probable``, that it is this line.
+    position : (L,) float64
+        Where the lines lie then, in spacings; NaN for a line from other ground.
     recorded, proposed : float
-        Correlation of the line with what its neighbours foretell.
-    spot : Spot, optional
-        Of a line walked twice and of one on the ground of the next, the lines one of which it is.
+        Correlation of the line with what its neighbours predict.
+    probable : ProbableLines, optional
+        Of a line walked twice and of one on the next, the lines one of which it is.
     """
 
     code: Code
@@ -65,167 +70,197 @@ class OrderDoubt:
     gain: float
     threshold: float
     certainty: float
-    recorded: float
-    proposed: float
-    spot: Optional[Spot] = None
-
-
-def order_doubt(
-    ground: Ground, walked: Ground, gaps: Sequence[Gaps], nearer: Optional[np.ndarray]
-) -> Optional[OrderDoubt]:
-    """Return the best-founded doubt about the order of the lines, None where there is none.
-
-    Parameters
-    ----------
-    ground : Ground
-        The lines after the common lag.
-    walked : Ground
-        The same lines, each put where it was walked. What the walk leaves between two lines passes for a step of the
-        ground, so the likeness of two lines is judged without it; but lines in a wrong order are put wrong by it.
-    gaps : sequence of Gaps
-        What the features that cross the lines tell of their distances, as logged and as walked; empty while lines may
-        still be turned round or moved, at which features break off as at a wrong distance.
-    nearer : (L,) float or None
-        Log likelihood ratio of all lines from this one on lying a spacing nearer, as of ``of_later_lines``, where the
-        log has more lines than the grid. Only there is a line looked for that was walked twice with all later ones
-        a spacing off: ground that is alike on two lines is too common to tell it by the readings alone.
-
-    Notes
-    -----
-    The threshold of a kind of fault with M candidates is log(M / ``ALARM``): by Markov's inequality a likelihood ratio
-    exceeds it in at most ``ALARM`` of the grids without fault. Of those above it the largest excess is taken. A line
-    walked twice in a grid with one line too many is judged by its probability (see ``_doubles``), and so is one on the
-    ground of the next where no line is too many (see ``_beside``): both explain two lines that are alike. A line that
-    fits better on the ground of a neighbour is neither exchanged with it, nor of a line far off, nor of other ground.
-    """
-    doubts = [
-        *_swaps(ground),
-        *(_beside(ground, walked, gaps) if nearer is None else _doubles(ground, walked, nearer)),
-        *_strangers(ground, walked),
-    ]
-    above = [d for d in doubts if d.gain > d.threshold]
-    return max(above, key=lambda d: d.gain - d.threshold, default=None)
+    position: np.ndarray
+    probable: Optional[ProbableLines] = None
+    recorded: float = 0.0
+    proposed: float = 0.0
 
 
 def certainty_of(gain: float, candidates: float) -> float:
-    """Return the posterior probability of a fault with ``candidates`` alternatives a line and prior odds ``PRIOR``."""
+    """Return the posterior probability of a mistake with ``candidates`` alternatives a line and prior ``PRIOR``."""
     return float(1.0 / (1.0 + np.exp(-np.clip(gain - np.log(candidates / PRIOR), -50.0, 50.0))))
 
 
-def _swaps(ground: Ground) -> Iterator[OrderDoubt]:
-    fast, n = ground.swap_screen(), len(ground.place)
-    first, second = np.triu_indices(n, 1)
-    inner = (first >= EDGE - 1) & (second < n - EDGE + 1)
-    first, second = first[inner], second[inner]
-    beside = ground.place[second] - ground.place[first] < 1.5
-    for near in (True, False):
-        mine = np.flatnonzero((beside == near) & (fast[first, second] > SCREEN))
-        candidates = np.count_nonzero(beside == near)
-        mine = mine[np.argsort(fast[first[mine], second[mine]])[::-1][:CLOSELY]]
-        for a, b in zip(first[mine].tolist(), second[mine].tolist()):
-            place = ground.place.copy()
-            place[[a, b]] = place[[b, a]]
-            margin, gain = NEAR_MARGIN if near else FAR_MARGIN, ground.swap(a, b)
-            if not near or gain > max(ground.again(a, b), ground.again(b, a)):
-                yield _doubt(ground, Code.LINES_SWAPPED, a, b, gain, candidates, place, margin)
+class OrderSearch:
+    """The search for mistakes in the order of some lines.
 
+    Parameters
+    ----------
+    logged : OrderLikelihood
+        The lines after the common lag.
+    aligned : OrderLikelihood
+        The same lines, each put where it was walked. Along-line position errors between two lines pass for a change of
+        the ground, so the likeness of two lines is judged without them; but lines in a wrong order are aligned wrongly.
+    nearer : (L,) float64 or None
+        Log likelihood ratio of all lines from this one on lying a spacing nearer, where the log has more lines than the
+        grid. Only there is a line looked for that was walked twice with all later ones a spacing off: ground that is
+        alike on two lines is too common to decide by the readings alone.
 
-def _doubles(ground: Ground, walked: Ground, nearer: np.ndarray) -> Iterator[OrderDoubt]:
-    """The line most probably walked twice where one line is too many, or a few lines one of which it is.
-
-    Beforehand a line walked beyond the edge is as probable as one walked twice, and of those each the same. The log
-    likelihood ratios are GROUND g_k + t_k, g_k being the mean gain of both grounds and t_k that of ``nearer``.
+    Notes
+    -----
+    The threshold of a kind of mistake with M candidates is log(M / ``ALARM``): by Markov's inequality a likelihood
+    ratio exceeds it in at most ``ALARM`` of the grids without mistake. Of those above it the largest excess is taken. A
+    line walked twice in a grid with one line too many is judged by its probability, and so is one on the next where no
+    line is too many: both explain two lines that are alike. A line that fits better on a neighbour is neither exchanged
+    with it, nor from a line far off, nor from other ground.
     """
-    n = len(ground.place)
-    beside = np.diff(ground.place)
-    ratios = np.full(n, -np.inf)
-    for k in range(EDGE - 1, n - EDGE):
-        if 0.5 < beside[k] < 1.5:
-            ratios[k + 1] = GROUND * (ground.double(k) + walked.double(k)) / 2 + nearer[k + 1]
-    spot = spot_of(ratios, 1.0)
-    if spot is None:
-        return
-    place = ground.place.copy()
-    place[spot.line :] -= 1
-    yield _probable(Code.LINE_DOUBLED, spot.line, spot.line - 1, float(ratios[spot.line]), GROUND, LEAST_SURE,
-                    ground, place, spot)  # fmt: skip
 
+    def __init__(self, logged: OrderLikelihood, aligned: OrderLikelihood, nearer: Optional[np.ndarray]):
+        self._logged, self._aligned, self._nearer = logged, aligned, nearer
+        self._count = len(logged.position)
 
-def _beside(ground: Ground, walked: Ground, gaps: Sequence[Gaps]) -> Iterator[OrderDoubt]:
-    """The line most probably walked on the ground of the next one while all others lie where they are recorded, or a
-    few lines one of which it is.
+    def best(self, shapes: Sequence[ShapeEvidence]) -> Optional[OrderMistake]:
+        """Return the best-founded mistake in the order of the lines, None where there is none.
 
-    The gains of all candidates come from ``Gaps``, those of the best also from ``Ground``, in powers.
-    """
-    found = []
-    for places, own, other in (("on-last", 0, -1), ("on-next", -1, 0)) if gaps else ():
-        gains = BESIDE_SHAPES * np.mean([g.gains(places) for g in gaps], axis=0)
-        found += [(float(gains[k]), k + own, k + other) for k in np.flatnonzero(np.isfinite(gains)).tolist()]
-    closely = sorted(found)[::-1][:CLOSELY]
-    ratios = [g + BESIDE_GROUND * _again(ground, walked, a, b) for g, b, a in closely]
-    spot = spot_of(np.array(ratios), len(closely) / max(len(found), 1))
-    if spot is None:
-        return
-    _, line, other = closely[spot.line]
-    lines = tuple(sorted({closely[k][1] for k in spot.lines}))
-    place = ground.place.copy()
-    place[line] = place[other]
-    yield _probable(Code.LINE_AGAIN, line, other, ratios[spot.line], BESIDE_GROUND, BESIDE_SURE,
-                    ground, place, replace(spot, lines=lines, line=line))  # fmt: skip
+        ``shapes`` is the evidence of features about the distances of the lines, as logged and aligned; empty while
+        lines may still be reversed or shifted, at which features break off as at a wrong distance.
+        """
+        found = [*self._by_likelihood, *(self._beside(shapes) if self._nearer is None else ())]
+        above = [m for m in found if m.gain > m.threshold]
+        if not above:
+            return None
+        best = max(above, key=lambda m: m.gain - m.threshold)
+        here = np.isfinite(best.position[best.line])
+        return replace(
+            best,
+            recorded=self._logged.fit(best.line, self._logged.position),
+            proposed=self._logged.fit(best.line, best.position) if here else 0.0,
+        )
 
+    @cached_property
+    def _by_likelihood(self) -> list[OrderMistake]:
+        """The mistakes that the shapes of features have no part in."""
+        return [*self._swaps(), *self._doubles(), *self._foreign()]
 
-def _strangers(ground: Ground, walked: Ground) -> Iterator[OrderDoubt]:
-    n = len(ground.place)
-    gains = {b: walked.stranger(b) for b in range(n)}
-    for b in sorted(gains, key=gains.get)[::-1][:CLOSELY]:
-        if gains[b] <= 0:
-            break
-        explained = max(_again(ground, walked, a, b) for a in (b - 1, b + 1) if 0 <= a < n)
-        if EDGE - 1 <= b <= n - EDGE:
-            for a in _alike(ground, b):
-                place = ground.place.copy()
-                place[b] = place[a]
-                doubt = _doubt(ground, Code.LINE_AGAIN, b, a, ground.again(a, b), n * n, place, FAR_MARGIN)
-                # Of n (n - 1) places against 2 n, and against one of other ground.
-                gain = _again(ground, walked, a, b)
-                if doubt.gain > doubt.threshold and gain > explained + np.log(n / 2):
-                    explained = max(explained, gain - np.log(n))
-                    yield doubt
-        place = ground.place.copy()
-        place[b] = np.nan
-        if (gains[b] + ground.stranger(b)) / 2 > explained:
-            yield _doubt(ground, Code.LINE_STRANGE, b, -1, gains[b], n, place, STRANGE_MARGIN)
+    def _swaps(self) -> Iterator[OrderMistake]:
+        fast, n, position = self._logged.swap_screen(), self._count, self._logged.position
+        first, second = np.triu_indices(n, 1)
+        inner = (first >= EDGE - 1) & (second < n - EDGE + 1)
+        first, second = first[inner], second[inner]
+        beside = position[second] - position[first] < 1.5
+        for near in (True, False):
+            mine = np.flatnonzero((beside == near) & (fast[first, second] > SCREEN))
+            mine = mine[np.argsort(fast[first[mine], second[mine]])[::-1][:CLOSELY]]
+            pairs = list(zip(first[mine].tolist(), second[mine].tolist()))
+            gains, least = self._logged.swaps(pairs), np.zeros(len(pairs))
+            if near:
+                least = np.maximum(self._logged.repeats(pairs), self._logged.repeats([(b, a) for a, b in pairs]))
+            margin, candidates = NEAR_MARGIN if near else FAR_MARGIN, np.count_nonzero(beside == near)
+            for (a, b), gain, repeat in zip(pairs, gains.tolist(), least.tolist()):
+                if not near or gain > repeat:
+                    swapped = position.copy()
+                    swapped[[a, b]] = swapped[[b, a]]
+                    yield self._mistake(Code.LINES_SWAPPED, a, b, gain, candidates, swapped, margin)
 
+    def _doubles(self) -> Iterator[OrderMistake]:
+        """Yield the line most probably walked twice where one line is too many, or a few lines one of which it is.
 
-def _alike(ground: Ground, b: int) -> Iterator[int]:
-    """Yield the lines farther off that resemble a line most."""
-    likeness = [abs(ground.correlation(a, b)) if abs(ground.place[a] - ground.place[b]) > 1.5 else 0.0
-                for a in range(len(ground.place))]  # fmt: skip
-    yield from np.argsort(likeness)[::-1][:3].tolist()
+        Beforehand a line walked beyond the edge is as probable as one walked twice, and of those each the same. The log
+        likelihood ratios are DOUBLES g_k + t_k, g_k being the mean gain of both likelihoods and t_k that of ``nearer``.
+        """
+        if self._nearer is None:
+            return
+        n, position = self._count, self._logged.position
+        between = np.diff(position)
+        lines = [k for k in range(EDGE - 1, n - EDGE) if 0.5 < between[k] < 1.5]
+        ratios = np.full(n, -np.inf)
+        later = np.array(lines, int) + 1
+        gains = (self._logged.doubles(lines) + self._aligned.doubles(lines)) / 2
+        ratios[later] = DOUBLES * gains + self._nearer[later]
+        probable = probable_lines(ratios, 1.0)
+        if probable is not None:
+            line, moved = probable.line, position.copy()
+            moved[line:] -= 1
+            ratio = float(ratios[line])
+            yield _probable(Code.LINE_DOUBLED, line, line - 1, ratio, DOUBLES, LEAST_SURE, moved, probable)
 
+    def _beside(self, shapes: Sequence[ShapeEvidence]) -> Iterator[OrderMistake]:
+        """Yield the line most probably walked on the next one while all others lie where they are recorded, or a few
+        lines one of which it is.
 
-def _again(ground: Ground, walked: Ground, a: int, b: int) -> float:
-    """Return what line b gains on the ground of line a, on the mean of both."""
-    return (ground.again(a, b) + walked.again(a, b)) / 2
+        The gains of all candidates come from the shapes of features, those of the best also from the likelihoods, in
+        powers.
+        """
+        found = []
+        for places, own, other in (("on-last", 0, -1), ("on-next", -1, 0)) if shapes else ():
+            gains = BESIDE_SHAPES * np.mean([s.gains(places) for s in shapes], axis=0)
+            found += [(float(gains[k]), k + own, k + other) for k in np.flatnonzero(np.isfinite(gains)).tolist()]
+        closely = sorted(found)[::-1][:CLOSELY]
+        ratios = np.array([g for g, _, _ in closely]) + BESIDE_ORDER * self._repeats([(a, b) for _, b, a in closely])
+        probable = probable_lines(ratios, len(closely) / max(len(found), 1))
+        if probable is None:
+            return
+        _, line, other = closely[probable.line]
+        lines = tuple(sorted({closely[k][1] for k in probable.lines}))
+        position = self._logged.position.copy()
+        position[line] = position[other]
+        ratio, probable = float(ratios[probable.line]), replace(probable, lines=lines, line=line)
+        yield _probable(Code.LINE_AGAIN, line, other, ratio, BESIDE_ORDER, BESIDE_SURE, position, probable)
 
+    def _foreign(self) -> Iterator[OrderMistake]:
+        """Yield lines from other ground, and lines walked again far off."""
+        gains = self._aligned.foreign(range(self._count))
+        lines = [b for b in np.argsort(gains)[::-1][:CLOSELY].tolist() if gains[b] > 0]
+        inner = [b for b in lines if EDGE - 1 <= b <= self._count - EDGE]
+        pairs = [(a, b) for b in inner for a in self._most_alike(b)]
+        again: dict[int, list[OrderMistake]] = {b: [] for b in lines}
+        for (a, b), gain in zip(pairs, self._logged.repeats(pairs).tolist()):
+            position = self._logged.position.copy()
+            position[b] = position[a]
+            mistake = self._mistake(Code.LINE_AGAIN, b, a, gain, self._count**2, position, FAR_MARGIN)
+            if mistake.gain > mistake.threshold:
+                again[b].append(mistake)
+        for b in lines:
+            position = self._logged.position.copy()
+            position[b] = np.nan
+            gain = float(gains[b])
+            foreign = self._mistake(Code.LINE_STRANGE, b, -1, gain, self._count, position, STRANGE_MARGIN)
+            if again[b] or foreign.gain > foreign.threshold:
+                yield from self._unexplained(foreign, again[b])
 
-def _doubt(ground: Ground, code: Code, line: int, other: int, gain: float, candidates: int, place, margin: float):
-    threshold = float(np.log(candidates / ALARM) + margin)
-    each = max(candidates / len(ground.place), 1.0)
-    here = np.isfinite(place[line])
-    return OrderDoubt(
-        code, line, other, gain, threshold, certainty_of(gain - margin, each),
-        ground.fit(line, ground.place), ground.fit(line, place) if here else 0.0,
-    )  # fmt: skip
+    def _unexplained(self, foreign: OrderMistake, again: Sequence[OrderMistake]) -> Iterator[OrderMistake]:
+        """Yield those of the mistakes of one line that explain it better than lying on a neighbour does."""
+        n, b = self._count, foreign.line
+        explained = self._repeats([(a, b) for a in (b - 1, b + 1) if 0 <= a < n]).max()
+        for mistake, gain in zip(again, self._repeats([(m.other, b) for m in again])):
+            # Of n (n - 1) arrangements against 2 n, and against one of other ground.
+            if gain > explained + np.log(n / 2):
+                explained = max(explained, gain - np.log(n))
+                yield mistake
+        if (foreign.gain + self._logged.foreign([b])[0]) / 2 > explained:
+            yield foreign
+
+    def _most_alike(self, b: int) -> list[int]:
+        """Return the lines farther off that resemble a line most."""
+        position = self._logged.position
+        likeness = [abs(self._logged.correlation(a, b)) if abs(position[a] - position[b]) > 1.5 else 0.0
+                    for a in range(self._count)]  # fmt: skip
+        return np.argsort(likeness)[::-1][:ALIKE].tolist()
+
+    def _repeats(self, pairs: Sequence[tuple[int, int]]) -> np.ndarray:
+        """Return what line b of each pair (a, b) gains on line a, in the mean of both likelihoods."""
+        return (self._logged.repeats(pairs) + self._aligned.repeats(pairs)) / 2
+
+    def _mistake(
+        self, code: Code, line: int, other: int, gain: float, candidates: float, position: np.ndarray, margin: float
+    ) -> OrderMistake:
+        threshold = float(np.log(candidates / ALARM) + margin)
+        each = max(candidates / self._count, 1.0)
+        return OrderMistake(code, line, other, gain, threshold, certainty_of(gain - margin, each), position)
 
 
 def _probable(
-    code: Code, line: int, other: int, ratio: float, power: float, least: float, ground: Ground, place, spot: Spot
-):
-    """Return a doubt that is told from a probability of ``least`` on, in units of the ground's gains, as the other
-    kinds of doubt are."""
-    above = np.log(spot.certainty * (1 - least) / ((1 - spot.certainty) * least + 1e-30))
-    return OrderDoubt(
-        code, line, other, ratio / power, float(ratio - above) / power, spot.certainty_line,
-        ground.fit(line, ground.place), ground.fit(line, place), spot,
-    )  # fmt: skip
+    code: Code,
+    line: int,
+    other: int,
+    ratio: float,
+    power: float,
+    least: float,
+    position: np.ndarray,
+    probable: ProbableLines,
+) -> OrderMistake:
+    """Return a mistake that is reported from a probability of ``least`` on, in units of the likelihood's gains, as the
+    other kinds of mistakes are."""
+    above = np.log(probable.certainty * (1 - least) / ((1 - probable.certainty) * least + 1e-30))
+    gain, threshold = ratio / power, float(ratio - above) / power
+    return OrderMistake(code, line, other, gain, threshold, probable.certainty_line, position, probable)

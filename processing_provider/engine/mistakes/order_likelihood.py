@@ -1,7 +1,9 @@
-"""How well lines fit together in a given order: each line foretold from those that would lie beside it."""
+"""Pseudo-likelihood of the order of a grid's lines: each line predicted from those that would lie beside it."""
 
 from __future__ import annotations
 
+from collections import defaultdict
+from functools import lru_cache
 from typing import Sequence
 
 import numpy as np
@@ -10,8 +12,10 @@ from ..core import CARRIED, FINE_M, Lines, band_pass, noise_of_lines, variance_a
 
 REACH = 6
 """Lines farther away than this many spacings say nothing more about a line."""
+TOUCHED = 4
+"""A line that is moved changes the prediction of lines within this many spacings."""
 INDEPENDENT_M = 2.0
-"""Residuals nearer than this tell the same: what walking leaves of a feature is about as long as the feature."""
+"""Residuals nearer than this say the same: what walking leaves of a feature is about as long as the feature."""
 WANDER_M = CARRIED.between_lines_m
 """Standard deviation of a line's position against its neighbours' along the traverse."""
 WANDER_LENGTH_M = 3.0
@@ -19,24 +23,30 @@ WANDER_LENGTH_M = 3.0
 ASIDE_M = CARRIED.across_m
 """Standard deviation of the position across the traverse."""
 TAIL = 4.0
-"""Degrees of freedom of Student's t for what is left: iron and edges are heavier than normal."""
+"""Degrees of freedom of Student's t for residuals: iron and edges are heavier than normal."""
 FAR = 8.0
-"""Range in spacings of the ground that many lines share."""
-WEIGHT_RANGES, NUGGETS, FAR_SHARES = (1.5, 2.0, 2.5), (0.01, 0.03, 0.07, 0.15), (0.0, 0.2, 0.4)
-"""Ranges in spacings, and shares of the variance, from which each grid takes those that foretell its lines best."""
+"""Range in spacings of the signal that many lines share."""
+RANGES, NUGGETS, FAR_FRACTIONS = (1.5, 2.0, 2.5), (0.01, 0.03, 0.07, 0.15), (0.0, 0.2, 0.4)
+"""Ranges in spacings, and fractions of the variance, from which each grid takes those that predict its lines best."""
 NUGGET_LEFT = 0.15
-"""Share of the nugget that is left when the wander is taken off."""
+"""Fraction of the nugget that is left when the wander is taken off."""
+CHUNK = 128
+"""Residuals of so many lines are worked on at once: they stay in the cache of the processor."""
+
+Kernel = tuple[float, float, float]
+Arrangement = tuple[np.ndarray, np.ndarray]
+"""Positions of all lines in spacings, and the lines that are scored."""
 
 
-class Ground:
-    """The ground as one grid's lines show it.
+class OrderLikelihood:
+    """How well the lines of one grid fit together, in the recorded order and in others.
 
     Parameters
     ----------
-    matrix : (L, V) float
+    matrix : (L, V) float64
         Lines side by side in the order recorded, after the common lag; NaN where there are no readings.
-    place : (L,) float
-        Places of the lines as recorded, in spacings, ascending.
+    position : (L,) float64
+        Positions of the lines as recorded, in spacings, ascending.
     step_m, spacing_m : float
         Between readings, and between lines.
     coarse_m : float
@@ -45,10 +55,10 @@ class Ground:
     Notes
     -----
     Gaussian process across the lines with the covariance (1 - n) ((1 - f) exp(-d^2 / 2 r^2) + f exp(-d / 8)) + n at d
-    spacings; r, f and the nugget n are those that foretell the recorded lines best. Line i leaves the residual
+    spacings; r, f and the nugget n are those that predict the recorded lines best. Line i leaves the residual
     e = y_i - E(y_i | others), free to slide along the traverse by a piecewise linear wander of ``WANDER_M`` (linear in
     the slope, ridge). Its log density is Student's t with a variance of noise, of walking aside by ``ASIDE_M``, and of
-    the conditional variance times the power of the ground around. The sum over lines is Besag's pseudo-likelihood;
+    the conditional variance times the power of the signal around. The sum over lines is Besag's pseudo-likelihood;
     an arrangement is judged by what it gains over the recorded one.
 
     References
@@ -57,148 +67,178 @@ class Ground:
     Dubrule, O., 1983. Cross validation of kriging in a unique neighborhood. Mathematical Geology 15(6), 687-699.
     """
 
-    def __init__(self, matrix: np.ndarray, place: np.ndarray, step_m: float, spacing_m: float, coarse_m: float):
+    def __init__(self, matrix: np.ndarray, position: np.ndarray, step_m: float, spacing_m: float, coarse_m: float):
         from scipy.ndimage import gaussian_filter
 
         self.step_m, self.known = step_m, np.isfinite(matrix)
         self.band = band_pass(matrix, step_m, coarse_m)
-        self.place = np.asarray(place, float)
+        self.position = np.asarray(position, float)
         self.products = self.band @ self.band.T
-        self.noise = _noise(matrix, step_m)
-        self.aside = _aside(matrix, step_m) * (ASIDE_M / spacing_m) ** 2
-        share = np.maximum(gaussian_filter(self.known.astype(float), (3, 3 / step_m), mode="constant"), 0.05)
-        self.power = gaussian_filter(self.band**2, (3, 3 / step_m), mode="constant") / share
+        self.noise = _noise_in_band(matrix, step_m)
+        self.aside = _slopes_across(matrix, step_m) * (ASIDE_M / spacing_m) ** 2
+        around = np.maximum(gaussian_filter(self.known.astype(float), (3, 3 / step_m), mode="constant"), 0.05)
+        self.power = gaussian_filter(self.band**2, (3, 3 / step_m), mode="constant") / around
         self.hats = _hats(matrix.shape[1], step_m)
-        self.hat_products = (self.hats[:, None] * self.hats).reshape(-1, matrix.shape[1]).T
-        choices = [(r, n, f) for r in WEIGHT_RANGES for n in NUGGETS for f in FAR_SHARES]
-        self.covariance = min(choices, key=self._misfit)
+        self.hat_products = np.concatenate([self.hats**2, self.hats[:-1] * self.hats[1:]]).T
+        self.kernel = self._best_kernel()
         self.scale = 1.0
-        self.scale = self._scale()
+        self.scale = self._residual_scale()
+        self._recorded: dict[bytes, float] = {}
 
-    def swap(self, a: int, b: int) -> float:
-        """Gain in log likelihood when lines a and b (0-based places) change places."""
-        place = self.place.copy()
-        place[[a, b]] = place[[b, a]]
-        return self._gain(place, [a, b])
+    def swaps(self, pairs: Sequence[tuple[int, int]]) -> np.ndarray:
+        """Return the gain in log likelihood of each pair of lines that change places."""
+        return self._gains([(self._moved({a: b, b: a}), (a, b)) for a, b in pairs])
 
-    def double(self, k: int) -> float:
-        """Gain when line k + 1 lies on the ground of line k, and all later ones a spacing nearer."""
-        place = self.place.copy()
-        place[k + 1 :] -= 1
-        rows = np.arange(max(0, k - 4), min(len(place), k + 6))
-        return self._score(place, rows) - self._score(self.place, rows)
+    def repeats(self, pairs: Sequence[tuple[int, int]]) -> np.ndarray:
+        """Return the gain of each pair (a, b) when line b lies on line a."""
+        return self._gains([(self._moved({b: a}), (b,)) for a, b in pairs])
 
-    def again(self, a: int, b: int) -> float:
-        """Gain when line b lies on the ground of line a."""
-        place = self.place.copy()
-        place[b] = place[a]
-        return self._gain(place, [b])
+    def foreign(self, lines: Sequence[int]) -> np.ndarray:
+        """Return the gain of each line when it is from other ground."""
+        changed = []
+        for b in lines:
+            position = self.position.copy()
+            position[b] = np.nan
+            changed.append((position, (b,)))
+        return self._gains(changed)
 
-    def stranger(self, b: int) -> float:
-        """Gain when line b is of other ground."""
-        place = self.place.copy()
-        place[b] = np.nan
-        return self._gain(place, [b])
+    def doubles(self, lines: Sequence[int]) -> np.ndarray:
+        """Return the gain of each line k when line k + 1 lies on it and all later ones a spacing nearer."""
+        count, items = len(self.position), []
+        for k in lines:
+            position, rows = self.position.copy(), np.arange(max(0, k - 4), min(count, k + 6))
+            position[k + 1 :] -= 1
+            items.append((position, rows))
+        return self._scores(items) - self._recorded_scores([rows for _, rows in items])
 
     def swap_screen(self) -> np.ndarray:
         """Return (L, L) a fast estimate of what each swap gains, without wander, for one independent reading."""
-        weights, _ = self._weights(self.place)
+        weights = _weights(self.position, self.kernel)
         cross = weights @ self.products
-        left = np.sum(cross * weights, axis=1)
+        residual = np.sum(cross * weights, axis=1)
+        recorded = np.sum(np.log(np.maximum(residual, 1e-12)))
         power = np.diag(self.products)
-        apart = power[:, None] + power - 2 * self.products
-        out = np.empty_like(apart)
-        for a in range(len(apart)):
+        difference = power[:, None] + power - 2 * self.products
+        out = np.empty_like(difference)
+        for a in range(len(out)):
             change = weights[:, [a]] - weights
-            new = left[:, None] + 2 * change * (cross - cross[:, [a]]) + change**2 * apart[a]
-            out[a] = -0.5 * np.sum(np.log(np.maximum(new, 1e-12) / np.maximum(left, 1e-12)[:, None]), axis=0)
+            new = residual[:, None] + change * (2 * (cross - cross[:, [a]]) + change * difference[a])
+            out[a] = -0.5 * (np.sum(np.log(np.maximum(new, 1e-12)), axis=0) - recorded)
         return out
 
     def correlation(self, a: int, b: int) -> float:
-        """Correlation of two lines."""
+        """Return the correlation of two lines."""
         norm = np.sqrt(self.products[a, a] * self.products[b, b])
         return float(self.products[a, b] / norm) if norm > 0 else 0.0
 
-    def fit(self, line: int, place: np.ndarray) -> float:
-        """Correlation of a line with what the others foretell of it when they lie at ``place``."""
-        error = self._residuals(place, np.array([line]))[0][0]
-        foretold, own = self.band[line] - error, self.band[line]
-        norm = np.sqrt(np.sum(foretold**2) * np.sum(own**2))
-        return float(np.sum(foretold * own) / norm) if norm > 0 else 0.0
+    def fit(self, line: int, position: np.ndarray) -> float:
+        """Return the correlation of a line with what the others predict of it when they lie at ``position``."""
+        own = self.band[line]
+        predicted = own - self._residuals([(position, np.array([line]))])[0][0]
+        norm = np.sqrt(np.sum(predicted**2) * np.sum(own**2))
+        return float(np.sum(predicted * own) / norm) if norm > 0 else 0.0
 
-    def _misfit(self, covariance) -> float:
-        self.covariance = covariance
-        weights, _ = self._weights(self.place)
-        left = np.sum((weights @ self.products) * weights, axis=1)
-        return float(np.sum(np.log(np.maximum(left, 1e-12))))
+    def _moved(self, to: dict[int, int]) -> np.ndarray:
+        position = self.position.copy()
+        position[list(to)] = self.position[list(to.values())]
+        return position
 
-    def _weights(self, place: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return (n, n) weights of the residuals, and their conditional variances, all other lines known."""
-        reach, nugget, far = self.covariance
-        d = np.abs(place[:, None] - place)
-        smooth = (1 - far) * np.exp(-(d**2) / (2 * reach**2))
-        if far:
-            smooth += far * np.exp(-d / FAR)
-        own = np.eye(len(place))
-        inverse = np.linalg.inv((1 - nugget) * smooth + nugget * own)
-        weights = inverse / np.diag(inverse)[:, None]
-        nugget *= NUGGET_LEFT
-        return weights, np.sum((weights @ ((1 - nugget) * smooth + nugget * own)) * weights, axis=1)
+    def _best_kernel(self) -> Kernel:
+        """Return the kernel whose residuals, each line predicted from all others, are least."""
+        kernels, weights = _candidate_weights(self.position.tobytes())
+        cross = weights.reshape(-1, len(self.position)) @ self.products
+        residual = np.sum(cross.reshape(weights.shape) * weights, axis=2)
+        return kernels[int(np.sum(np.log(np.maximum(residual, 1e-12)), axis=1).argmin())]
 
-    def _residuals(self, place: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return (R, V) residuals of lines, (R,) conditional variances and sums of squared weights."""
-        here = np.isfinite(place[rows])
-        error, variance, squares = self.band[rows].copy(), np.ones(len(rows)), np.ones(len(rows))
-        if here.any():
-            away = np.abs(place[:, None] - place[rows[here]])
-            near = np.flatnonzero(np.any(away <= REACH, axis=1))
-            weights, left = self._weights(place[near])
-            at = np.searchsorted(near, rows[here])
-            error[here] = weights[at] @ self.band[near]
-            variance[here], squares[here] = left[at], np.sum(weights[at] ** 2, axis=1)
+    def _gains(self, changed: Sequence[tuple[np.ndarray, Sequence[int]]]) -> np.ndarray:
+        """Return what arrangements gain over the recorded one; each is (positions, the lines moved)."""
+        items = []
+        for position, moved in changed:
+            touched = np.concatenate([self.position[list(moved)], position[list(moved)]])
+            touched = touched[np.isfinite(touched)]
+            near = np.min(np.abs(self.position[:, None] - touched), axis=1) <= TOUCHED
+            items.append((position, np.flatnonzero(near)))
+        return self._scores(items) - self._recorded_scores([rows for _, rows in items])
+
+    def _recorded_scores(self, rows_of: Sequence[np.ndarray]) -> np.ndarray:
+        """Return the scores of sets of lines where they are recorded; each set is scored once."""
+        keys = [rows.tobytes() for rows in rows_of]
+        new = {key: rows for key, rows in zip(keys, rows_of) if key not in self._recorded}
+        scores = self._scores([(self.position, rows) for rows in new.values()])
+        self._recorded.update(zip(new, scores.tolist()))
+        return np.array([self._recorded[key] for key in keys])
+
+    def _scores(self, items: Sequence[Arrangement]) -> np.ndarray:
+        """Return the pseudo log likelihoods of lines at their positions."""
+        if not items:
+            return np.zeros(0)
+        rows = np.concatenate([rows for _, rows in items])
+        error, variance, squares = self._residuals(items)
+        total = np.empty(len(rows))
+        for start in range(0, len(rows), CHUNK):
+            part = slice(start, start + CHUNK)
+            spread = self._spread(rows[part], variance[part], squares[part])
+            free, penalty = self._without_wander(error[part], self.band[rows[part]], spread)
+            density = TAIL * np.log(spread) - (TAIL + 1) * np.log(spread + free**2 / TAIL)
+            readings = np.sum(density * self.known[rows[part]], axis=1)
+            total[part] = 0.5 * (readings * self.step_m / INDEPENDENT_M - penalty)
+        first = np.cumsum([0, *(len(rows) for _, rows in items[:-1])])
+        return np.add.reduceat(total, first)
+
+    def _residuals(self, items: Sequence[Arrangement]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return (R, V) residuals of the lines of all arrangements, and (R,) their conditional variances and sums of
+        squared weights. Arrangements of as many lines are solved together."""
+        rows = np.concatenate([rows for _, rows in items])
+        error, variance, squares = self.band[rows], np.ones(len(rows)), np.ones(len(rows))
+        groups: dict[tuple[int, int], list[tuple[np.ndarray, ...]]] = defaultdict(list)
+        first = 0
+        for position, mine in items:
+            here = np.flatnonzero(np.isfinite(position[mine]))
+            if len(here):
+                away = np.abs(position[:, None] - position[mine[here]])
+                near = np.flatnonzero(np.min(away, axis=1) <= REACH)
+                at = np.searchsorted(near, mine[here])
+                groups[len(near), len(here)].append((position[near], near, at, first + here))
+            first += len(mine)
+        for group in groups.values():
+            position, near, at, out = (np.stack(column) for column in zip(*group))
+            weights, variance[out] = _weights_of(position, at, self.kernel)
+            error[out] = weights @ self.band[near]
+            squares[out] = np.sum(weights**2, axis=2)
         return error, variance, squares
 
-    def _score(self, place: np.ndarray, rows: np.ndarray) -> float:
-        """Return the pseudo log likelihood of lines at their places."""
-        error, variance, squares = self._residuals(place, rows)
-        spread = self._spread(rows, variance, squares)
-        error, penalty = self._without_wander(error, self.band[rows], spread)
-        density = -0.5 * np.log(spread) - 0.5 * (TAIL + 1) * np.log1p(error**2 / (TAIL * spread))
-        return float(np.sum(density * self.known[rows]) * self.step_m / INDEPENDENT_M - 0.5 * np.sum(penalty))
-
-    def _spread(self, rows, variance, squares) -> np.ndarray:
+    def _spread(self, rows: np.ndarray, variance: np.ndarray, squares: np.ndarray) -> np.ndarray:
         walked = (self.noise + self.aside[rows]) * squares[:, None]
         return walked + self.scale * variance[:, None] * self.power[rows] + 1e-12
 
-    def _without_wander(self, error, own, spread) -> tuple[np.ndarray, np.ndarray]:
+    def _without_wander(self, error: np.ndarray, own: np.ndarray, spread: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return residuals and penalties of lines that may slide along the traverse; one reweighted step."""
         slope = np.gradient(own - 0.5 * error, self.step_m, axis=1)
-        hats, count, left = len(self.hats), INDEPENDENT_M / self.step_m, error
+        hats, count, free = len(self.hats), INDEPENDENT_M / self.step_m, error
         for again in range(2):
-            weight = (TAIL + 1) / (TAIL * spread + left**2) if again else 1 / spread
+            weight = (TAIL + 1) / (TAIL * spread + free**2) if again else 1 / spread
             pull = slope * weight / count
-            normal = ((pull * slope) @ self.hat_products).reshape(-1, hats, hats) + np.eye(hats) / WANDER_M**2
-            moved = np.linalg.solve(normal, ((pull * error) @ self.hats.T)[..., None])[..., 0]
-            left = error - (moved @ self.hats) * slope
-        return left, np.sum(moved**2, axis=1) / WANDER_M**2
+            # Hats overlap with the next ones only.
+            normal = (pull * slope) @ self.hat_products
+            diagonal, beside = normal[:, :hats] + 1 / WANDER_M**2, normal[:, hats:]
+            moved = _solve_tridiagonal(diagonal.T, beside.T, ((pull * error) @ self.hats.T).T).T
+            free = error - (moved @ self.hats) * slope
+        return free, np.sum(moved**2, axis=1) / WANDER_M**2
 
-    def _scale(self) -> float:
-        rows = np.arange(len(self.place))
-        error, variance, squares = self._residuals(self.place, rows)
+    def _residual_scale(self) -> float:
+        """Return what residuals of the recorded order are of their modelled variance."""
+        if not self.known.any():
+            return 1.0
+        rows = np.arange(len(self.position))
+        error, variance, squares = self._residuals([(self.position, rows)])
         spread = self._spread(rows, variance, squares)
-        left, _ = self._without_wander(error, self.band, spread)
+        free, _ = self._without_wander(error, self.band, spread)
         # The median of a squared standard normal variable is 0.455.
-        return float(np.clip(np.median((left**2 / spread)[self.known]) / 0.455, 0.05, 1.0)) if self.known.any() else 1.0
-
-    def _gain(self, place: np.ndarray, changed: Sequence[int]) -> float:
-        touched = np.concatenate([self.place[changed], place[changed]])
-        touched = touched[np.isfinite(touched)]
-        rows = np.flatnonzero(np.min(np.abs(self.place[:, None] - touched), axis=1) <= 4)
-        return self._score(place, rows) - self._score(self.place, rows)
+        return float(np.clip(np.median((free**2 / spread)[self.known]) / 0.455, 0.05, 1.0))
 
 
-def clearest(lines: Lines, matrices: Sequence[np.ndarray], coarse_m: float) -> int:
-    """Return which (L, V) channel is the one in which neighbouring lines resemble each other most."""
+def clearest(lines: Lines, matrices: np.ndarray, coarse_m: float) -> int:
+    """Return which channel of (C, L, V) is the one in which neighbouring lines resemble each other most."""
 
     def likeness(matrix: np.ndarray) -> float:
         band = band_pass(matrix, lines.step_m, coarse_m)
@@ -208,12 +248,63 @@ def clearest(lines: Lines, matrices: Sequence[np.ndarray], coarse_m: float) -> i
     return max(range(len(matrices)), key=lambda c: likeness(matrices[c]))
 
 
-def _noise(matrix: np.ndarray, step_m: float) -> float:
+def _smooth(position: np.ndarray, kernel: Kernel) -> np.ndarray:
+    """Return (..., n, n) correlations of lines at (..., n) positions, without the nugget."""
+    reach, _, far = kernel
+    d = np.abs(position[..., :, None] - position[..., None, :])
+    smooth = (1 - far) * np.exp(-(d**2) / (2 * reach**2))
+    return smooth + far * np.exp(-d / FAR) if far else smooth
+
+
+def _weights(position: np.ndarray, kernel: Kernel) -> np.ndarray:
+    """Return (n, n) weights of all lines in the residual of each, all others known."""
+    nugget = kernel[1]
+    inverse = np.linalg.inv((1 - nugget) * _smooth(position, kernel) + nugget * np.eye(len(position)))
+    return inverse / np.diag(inverse)[:, None]
+
+
+def _weights_of(position: np.ndarray, at: np.ndarray, kernel: Kernel) -> tuple[np.ndarray, np.ndarray]:
+    """Return (G, R, n) weights of lines in the residuals of some, and (G, R) the conditional variances of those.
+
+    ``position`` is (G, n), ``at`` (G, R) which lines the residuals are of.
+    """
+    smooth, own, nugget = _smooth(position, kernel), np.eye(position.shape[1]), kernel[1]
+    columns = np.linalg.solve((1 - nugget) * smooth + nugget * own, np.swapaxes(own[at], 1, 2))
+    weights = np.swapaxes(columns, 1, 2)
+    weights = weights / np.take_along_axis(weights, at[..., None], axis=2)
+    nugget *= NUGGET_LEFT
+    return weights, np.sum((weights @ ((1 - nugget) * smooth + nugget * own)) * weights, axis=2)
+
+
+@lru_cache(maxsize=4)
+def _candidate_weights(position: bytes) -> tuple[list[Kernel], np.ndarray]:
+    """Return K kernels and (K, n, n) their weights; grids alike share them."""
+    kernels = [(r, n, f) for r in RANGES for n in NUGGETS for f in FAR_FRACTIONS]
+    return kernels, np.stack([_weights(np.frombuffer(position), kernel) for kernel in kernels])
+
+
+def _solve_tridiagonal(diagonal: np.ndarray, beside: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """Return (n, R) solutions of R symmetric positive definite systems.
+
+    ``diagonal`` and ``right`` are (n, R), ``beside`` (n - 1, R) is the diagonal next to the first.
+    """
+    pivot, found = np.array(diagonal), np.array(right)
+    for k in range(1, len(pivot)):
+        factor = beside[k - 1] / pivot[k - 1]
+        pivot[k] -= factor * beside[k - 1]
+        found[k] -= factor * found[k - 1]
+    found[-1] /= pivot[-1]
+    for k in range(len(pivot) - 2, -1, -1):
+        found[k] = (found[k] - beside[k] * found[k + 1]) / pivot[k]
+    return found
+
+
+def _noise_in_band(matrix: np.ndarray, step_m: float) -> float:
     """Return the variance that white noise keeps in the band after the fine Gaussian."""
     return 1.2 * variance_after_smoothing(noise_of_lines(matrix), max(FINE_M / step_m, 0.5))
 
 
-def _aside(matrix: np.ndarray, step_m: float) -> np.ndarray:
+def _slopes_across(matrix: np.ndarray, step_m: float) -> np.ndarray:
     """Return (L, V) squared slopes across the lines per spacing, the largest of a line and its neighbours.
 
     Lines have offsets of their own: what the steps of whole lines usually are is taken off.
@@ -222,11 +313,12 @@ def _aside(matrix: np.ndarray, step_m: float) -> np.ndarray:
 
     whole = np.where(np.isfinite(matrix), matrix, np.nanmedian(matrix))
     slope = np.gradient(gaussian_filter1d(whole, 0.4 / step_m, axis=1), axis=0)
-    usual = np.median(np.median(slope, axis=1) ** 2)
-    return maximum_filter1d(np.maximum(slope**2 - usual, 0.0), 3, axis=0)
+    steps = np.median(np.median(slope, axis=1) ** 2)
+    return maximum_filter1d(np.maximum(slope**2 - steps, 0.0), 3, axis=0)
 
 
 def _hats(count: int, step_m: float) -> np.ndarray:
+    """Return (H, V) hat functions along a line, ``WANDER_LENGTH_M`` apart."""
     v = np.arange(count) * step_m
     middle = np.arange(0, count * step_m + WANDER_LENGTH_M, WANDER_LENGTH_M)
     return np.maximum(0.0, 1 - np.abs(v - middle[:, None]) / WANDER_LENGTH_M)

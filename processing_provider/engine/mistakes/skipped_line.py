@@ -7,8 +7,8 @@ from typing import Optional, Sequence
 import numpy as np
 
 from ..core import Readings, Scheme, kind_code
-from .posterior import Spot, spot_of
-from .spacing_by_shape import Gaps
+from .posterior import ProbableLines, probable_lines
+from .spacing_by_shape import ShapeEvidence
 
 ODDS = 1.5
 """Odds of a line left out on the way against the last one not walked that make probabilities come true where both are
@@ -27,15 +27,15 @@ def last_line_missing(readings: Readings, scheme: Scheme) -> bool:
     return bool(first <= last)
 
 
-def skip_of(gaps: Sequence[Gaps], farther: np.ndarray) -> Optional[Spot]:
-    """Return before which line one was most probably left out on the way, None where the readings do not tell.
+def skip_of(shapes: Sequence[ShapeEvidence], farther: np.ndarray) -> Optional[ProbableLines]:
+    """Return before which line one was most probably left out on the way, None where the readings do not decide.
 
     Parameters
     ----------
-    gaps : sequence of Gaps
+    shapes : sequence of ShapeEvidence
         The lines as logged and as walked.
     farther : (L,) float
-        Log likelihood ratio of all lines from this one on lying a spacing farther, as of ``of_later_lines``.
+        Log likelihood ratio of all lines from this one on lying a spacing farther, as of ``later_lines``.
 
     Notes
     -----
@@ -43,7 +43,7 @@ def skip_of(gaps: Sequence[Gaps], farther: np.ndarray) -> Optional[Spot]:
     these with the same prior. With the gains g_k of shapes (their mean) and the ratios t_k the probabilities are in the
     proportion 1 to (ODDS / (L - 1)) exp(SHAPES g_k + t_k). Near the edges of the grid g_k is 0.
     """
-    shapes = np.mean([g.gains("skipped") for g in gaps], axis=0)
-    gains = SHAPES * np.where(np.isfinite(shapes), shapes, 0.0) + farther
+    mean = np.mean([s.gains("skipped") for s in shapes], axis=0)
+    gains = SHAPES * np.where(np.isfinite(mean), mean, 0.0) + farther
     gains[0] = -np.inf
-    return spot_of(gains, ODDS) if gains[1:].any() else None
+    return probable_lines(gains, ODDS) if gains[1:].any() else None

@@ -1,33 +1,34 @@
-"""How far apart neighbouring lines truly lie, told by the features that cross them: their slant and their shape."""
+"""Evidence about the distances of neighbouring lines from the shapes of the features that cross them."""
 
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import Union
 
 import numpy as np
 
 from ..core import CARRIED, INSTRUMENT, noise_of_lines, variance_after_smoothing
 
 BLOCK = 8
-"""Lines that are looked at together, half of them on either side of the place in question."""
+"""Lines that are looked at together, half of them on either side of the one in question."""
 STEP_M, TILE_M = 0.25, 2.5
 """Step and length of the tiles along the traverse: features are a few metres long."""
 KNOWN = 0.8
-"""Share of a tile that must be known in every line."""
+"""Fraction of a tile that must be known in every line."""
 WIDTHS_M, ROUND_M, LONG_M, ANGLES = (INSTRUMENT.resolution_m, 0.9), (INSTRUMENT.resolution_m, 0.8, 1.4), 3.0, 8
 """Widths of ditches and walls and their least length, and sizes of round features: standard deviations of Gaussian
 covariances, the least of them what the footprint of the coils leaves of a point (common practice, no source)."""
-LOGGED_M, WALKED_M, ASIDE_M = CARRIED.along_m, CARRIED.aligned_m, CARRIED.across_m
+LOGGED_M, ALIGNED_M, ASIDE_M = CARRIED.along_m, CARRIED.aligned_m, CARRIED.across_m
 """Standard deviations of a line's position along the traverse as logged and once it is put where it was walked, and
 across it."""
 RANK = 40
 """Eigenvectors of each shape's covariance; what lies outside them is noise and unevenness."""
 LEVELS = 5
 """Sizes of features, from what just shows above the noise to the largest there is."""
-PART = 2000
+PART = 500
 """Tiles worked on at once, for the memory."""
 UNEVEN = 0.15
-"""Share of a feature's variance that no smooth shape explains."""
+"""Fraction of a feature's variance that no smooth shape explains."""
 ROUGH = np.array([1.0, 4.0, 30.0, 300.0])
 """Variances, in those of the noise, of tiles that fit no shape at all."""
 NOISE = 1.3
@@ -44,31 +45,31 @@ PLACES = {
     "on-next": (0, 1, 2, 4, 4, 5, 6, 7),
 }
 """Where the lines of a block lie, in spacings: ``skipped`` one spacing is bare before the fifth; ``on-last`` the fifth
-lies on the ground of the fourth; ``on-next`` the fourth lies on that of the fifth."""
+lies on the fourth; ``on-next`` the fourth lies on the fifth."""
 
 
-class Gaps:
+class ShapeEvidence:
     """Evidence about the distances of one grid's lines.
 
     Parameters
     ----------
-    matrix : (L, V) float
+    matrix : (L, V) float64
         Lines side by side in the order recorded, after the common lag; NaN where there are no readings.
-    place : (L,) float
-        Places of the lines as recorded, in spacings, ascending.
+    position : (L,) float64
+        Positions of the lines as recorded, in spacings, ascending.
     step_m, spacing_m : float
         Between readings, and between lines.
     unsure_m : float
-        Standard deviation of a line's place along the traverse, ``LOGGED_M`` or ``WALKED_M``.
+        Standard deviation of a line's position along the traverse, ``LOGGED_M`` or ``ALIGNED_M``.
 
     Notes
     -----
     Blocks of ``BLOCK`` lines are cut into tiles, each line of a tile less its mean. The readings of a tile are Gaussian
     with the covariance a^2 K + noise, a mixture over sizes a and over shapes K: round features, and long ones at some
-    angle to the lines. A line's unknown place along the traverse takes off K what it shares with other lines at short
-    wavelengths (the second moment, exactly). How common each size and shape is, the grid itself tells: by expectation
-    and maximisation over the lines as recorded. Lines that lie otherwise than recorded change the distances in K; the
-    log likelihood ratio of both is summed over the tiles, which overlap by half and count half.
+    angle to the lines. A line's unknown position along the traverse takes off K what it has in common with other lines
+    at short wavelengths (the second moment, exactly). How common each size and shape is, is estimated from the grid: by
+    expectation and maximisation over the lines as recorded. Lines that lie otherwise than recorded change the distances
+    in K; the log likelihood ratio of both is summed over the tiles, which overlap by half and count half.
 
     References
     ----------
@@ -76,60 +77,69 @@ class Gaps:
     Journal of the Royal Statistical Society B 39(1), 1-38.
     """
 
-    def __init__(self, matrix: np.ndarray, place: np.ndarray, step_m: float, spacing_m: float, unsure_m: float):
+    def __init__(self, matrix: np.ndarray, position: np.ndarray, step_m: float, spacing_m: float, unsure_m: float):
         every = max(1, round(STEP_M / step_m))
         self.node_m, self.spacing_m, self.unsure_m = every * step_m, spacing_m, unsure_m
         self.width = max(4, round(TILE_M / self.node_m))
         tiles, known = _tiles(matrix, every, self.width)
         self.count = len(matrix)
         first = np.arange(self.count - BLOCK + 1)
-        regular = [np.allclose(np.diff(place[k : k + BLOCK]), 1.0, atol=0.3) for k in first]
+        regular = [np.allclose(np.diff(position[k : k + BLOCK]), 1.0, atol=0.3) for k in first]
         self.first = first[regular] if len(tiles) else first[:0]
         self.used = np.array([known[:, k : k + BLOCK].all(axis=1) for k in self.first])
         blocks = [tiles[:, k : k + BLOCK].reshape(len(tiles), -1) for k in self.first]
         self.tiles = np.concatenate(blocks) if blocks else np.zeros((0, BLOCK * self.width))
-        self.noise = (
-            NOISE * variance_after_smoothing(noise_of_lines(matrix), 0.6 * every)
-            + 1e-4 * float(np.mean(self.tiles**2) if blocks else 0.0)
-            + 1e-12
-        )
-        largest = float(np.mean(self.tiles**2, axis=1).max()) if blocks else 0.0
-        self.sizes = np.geomspace(2 * self.noise, max(largest, 4 * self.noise), LEVELS)
+        self.power = np.sum(self.tiles**2, axis=1)
+        mean = self.power / self.tiles.shape[1]
+        noise = variance_after_smoothing(noise_of_lines(matrix), 0.6 * every)
+        self.noise = NOISE * noise + 1e-4 * float(mean.mean() if blocks else 0.0) + 1e-12
+        self.sizes = np.geomspace(2 * self.noise, max(float(mean.max(initial=0.0)), 4 * self.noise), LEVELS)
         if blocks:
-            density = self._densities("recorded")
-            self.common = _shares(density)
-            self.recorded = _mixture(density, self.common)
+            peak, relative = self._densities("recorded")
+            self.common = _frequencies(relative)
+            self.recorded = peak + np.log(relative @ self.common)
 
     def gains(self, places: str) -> np.ndarray:
         """Return (L,) log likelihood gained when the block whose fifth line is this one lies so (see ``PLACES``).
 
-        -inf where there is no whole block of lines a spacing apart.
+        -inf where there is no whole block of lines a spacing from each other.
         """
         out = np.full(self.count, -np.inf)
         if len(self.first):
-            ratio = (_mixture(self._densities(places), self.common) - self.recorded).reshape(len(self.first), -1) / 2
-            out[self.first + BLOCK // 2] = np.sum(np.where(self.used, MOST * np.tanh(ratio / MOST), 0.0), axis=1)
+            peak, relative = self._densities(places)
+            ratio = peak + np.log(relative @ self.common) - self.recorded
+            each = MOST * np.tanh(ratio.reshape(len(self.first), -1) / 2 / MOST)
+            out[self.first + BLOCK // 2] = np.sum(np.where(self.used, each, 0.0), axis=1)
         return out
 
-    def _densities(self, places: str) -> np.ndarray:
-        """Return (N, M) log densities of the tiles for each shape and size."""
-        # Steps that differ by millimetres share their shapes.
+    def _densities(self, places: str) -> tuple[np.ndarray, np.ndarray]:
+        """Return (N,) largest log density of each tile, and (N, M) relative densities for each shape and size."""
+        # Steps that differ by millimetres have the same shapes.
         size, shape = _shapes(places, self.width, round(self.node_m, 2), round(self.spacing_m, 2), self.unsure_m)
-        parts = np.array_split(self.tiles, 1 + len(self.tiles) // PART)
-        return np.concatenate([self._density(part, size, shape) for part in parts])
+        weight, constant = self._terms(size)
+        density = np.zeros((len(self.tiles), weight.shape[2] * len(size) + len(ROUGH)))
+        for start in range(0, len(self.tiles), PART):
+            part = slice(start, start + PART)
+            squares = (self.tiles[part] @ shape) ** 2
+            misfit = squares.reshape(-1, *size.shape).transpose(1, 0, 2) @ weight
+            density[part, : -len(ROUGH)] = misfit.transpose(1, 0, 2).reshape(len(squares), -1)
+        rest, rough = np.tile(self.noise + UNEVEN * self.sizes, len(size)), self.noise * ROUGH
+        density += self.power[:, None] / np.concatenate([rest, rough]) + constant
+        density *= -0.5
+        peak = density.max(axis=1)
+        density -= peak[:, None]
+        return peak, np.exp(density, out=density)
 
-    def _density(self, tiles: np.ndarray, size: np.ndarray, shape: np.ndarray) -> np.ndarray:
-        total = np.sum(tiles**2, axis=1)[:, None]
-        squares = ((tiles @ shape) ** 2).reshape(len(tiles), *size.shape)
+    def _terms(self, size: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return (C, R, S) weights of squared components in -2 log density, and (M,) its constants.
+
+        ``size`` (C, R) are the eigenvalues of the shapes. Beyond them a tile is noise and unevenness.
+        """
         free = BLOCK * (self.width - 1)
-        found = []
-        for a in self.sizes:
-            rest = self.noise + UNEVEN * a
-            own = a * size + rest
-            misfit = np.einsum("ncr,cr->nc", squares, 1 / own - 1 / rest) + total / rest
-            found.append(-0.5 * (misfit + np.sum(np.log(own), axis=1) + (free - size.shape[1]) * np.log(rest)))
-        rough = self.noise * ROUGH
-        return np.concatenate([*found, -0.5 * (total / rough + free * np.log(rough))], axis=1)
+        rest = self.noise + UNEVEN * self.sizes
+        own = size[..., None] * self.sizes + rest
+        constant = np.sum(np.log(own), axis=1) + (free - size.shape[1]) * np.log(rest)
+        return 1 / own - 1 / rest, np.concatenate([constant.ravel(), free * np.log(self.noise * ROUGH)])
 
 
 def _tiles(matrix: np.ndarray, every: int, width: int) -> tuple[np.ndarray, np.ndarray]:
@@ -138,9 +148,9 @@ def _tiles(matrix: np.ndarray, every: int, width: int) -> tuple[np.ndarray, np.n
 
     known = np.isfinite(matrix)
     total = gaussian_filter1d(np.where(known, matrix, 0.0), 0.6 * every, axis=1)
-    share = gaussian_filter1d(known.astype(float), 0.6 * every, axis=1)
-    there = (share > 0.2)[:, ::every]
-    smooth = np.where(there, total[:, ::every] / np.maximum(share[:, ::every], 0.2), 0.0)
+    around = gaussian_filter1d(known.astype(float), 0.6 * every, axis=1)
+    there = (around > 0.2)[:, ::every]
+    smooth = np.where(there, total[:, ::every] / np.maximum(around[:, ::every], 0.2), 0.0)
     starts = range(0, smooth.shape[1] - width + 1, width // 2)
     if not len(starts):
         return np.zeros((0, len(matrix), width)), np.zeros((0, len(matrix)), bool)
@@ -150,17 +160,11 @@ def _tiles(matrix: np.ndarray, every: int, width: int) -> tuple[np.ndarray, np.n
     return np.where(there, values - mean, 0.0), count[..., 0] >= KNOWN * width
 
 
-def _mixture(density: np.ndarray, common: np.ndarray) -> np.ndarray:
-    from scipy.special import logsumexp
-
-    return logsumexp(density + np.log(common), axis=1)
-
-
-def _shares(density: np.ndarray) -> np.ndarray:
-    """Return (M,) how common each shape and size is."""
-    common = np.full(density.shape[1], 1 / density.shape[1])
+def _frequencies(relative: np.ndarray) -> np.ndarray:
+    """Return (M,) how common each shape and size is, from (N, M) densities of tiles, each relative to its largest."""
+    common = np.full(relative.shape[1], 1 / relative.shape[1])
     for _ in range(LEARN):
-        its = np.exp(density + np.log(common) - _mixture(density, common)[:, None]).sum(axis=0) + LEAST_COUNT
+        its = common * ((1 / (relative @ common)) @ relative) + LEAST_COUNT
         common = its / its.sum()
     return common
 
@@ -195,7 +199,7 @@ def _spreads() -> list[np.ndarray]:
     return spreads
 
 
-def _gaussian(away: np.ndarray, spread: np.ndarray, blur) -> np.ndarray:
+def _gaussian(away: np.ndarray, spread: np.ndarray, blur: Union[float, np.ndarray]) -> np.ndarray:
     """Return exp(-d S^-1 d / 2) at distances d (..., 2), blurred by a Gaussian of covariance ``blur``."""
     wide = spread + blur
     shape = np.exp(-0.5 * np.einsum("...i,ij,...j->...", away, np.linalg.inv(wide), away, optimize=True))

@@ -132,7 +132,7 @@ def _likelihood(ties: Sequence[Tie], places: np.ndarray, heading: np.ndarray, st
     """Return (H,) log likelihoods of places (H, L) of the lines, walks looked for from a lag of the ties on."""
     shapes = tie_shapes(places[0])
     off = np.full((*places.shape, len(ties)), start_m)
-    scale, weight = _offsets(ties, places[0]), 1.0
+    scale, weight = _offsets(ties, places[0]), np.ones(off.shape)
     likelihood = np.zeros(len(places))
     for _ in range(ROUNDS):
         value, slope, variance = _linear(ties, places, off)

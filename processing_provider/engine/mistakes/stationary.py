@@ -13,14 +13,14 @@ WINDOW_M = 1.0
 NOISY, GROUND = 2.5, 3.0
 """In standard deviations of the averaged noise: most that a line read on one spot changes by, and least that all lines
 around it do."""
-APART = 2.0
+TIMES = 2.0
 """They change by so many times as much as that line at least."""
-USUAL = 0.3
+TYPICAL = 0.3
 """And by so much of what half of all lines change by at least: beyond features ground may be as flat as can be."""
 BESIDE = 2
 """Lines on either side that are looked at: one alone may cross something small."""
 INDEPENDENT_M = 2.0
-"""Places so far apart show ground of their own (common practice, no source)."""
+"""Readings so far from each other show ground of their own (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ class Still:
     Attributes
     ----------
     line : int
-        Its place among those of the matrix.
+        Its index in the matrix.
     own, beside : float
         What it changes by, and the least that a line around it does; standard deviations.
     gain : float
@@ -56,22 +56,22 @@ def still_lines(matrix: np.ndarray, step_m: float) -> list[Still]:
     Notes
     -----
     What a line changes by is the standard deviation of its means over ``WINDOW_M`` about a straight line, for drift is
-    no ground. On ground that is flat everywhere nothing is told.
+    no ground. On ground that is flat everywhere nothing is reported.
     """
     spread = np.array([_spread(line, max(1, round(WINDOW_M / step_m))) for line in matrix])
     noise = noise_of_lines(matrix) * np.sqrt(min(1.0, step_m / WINDOW_M))
-    places = matrix.shape[1] * step_m / INDEPENDENT_M
+    independent = matrix.shape[1] * step_m / INDEPENDENT_M
     found: list[Still] = []
     known = spread[np.isfinite(spread)]
     if noise <= 0 or not len(known):
         return found
-    usual = USUAL * float(np.median(known))
+    typical = TYPICAL * float(np.median(known))
     for i in np.flatnonzero(spread <= NOISY * noise).tolist():
         around = np.delete(spread, i)[max(0, i - BESIDE) : i + BESIDE]
         around = around[np.isfinite(around)]
         least = float(around.min(initial=np.inf))
-        if len(around) >= BESIDE and least >= max(GROUND * noise, APART * spread[i], usual):
-            gain = places * np.log(least / max(float(spread[i]), noise))
+        if len(around) >= BESIDE and least >= max(GROUND * noise, TIMES * spread[i], typical):
+            gain = independent * np.log(least / max(float(spread[i]), noise))
             found.append(Still(i, float(spread[i]), least, float(gain)))
     return found
 
@@ -83,6 +83,6 @@ def _spread(values: np.ndarray, count: int) -> float:
     if len(values) < 4:
         return np.nan
     away = np.arange(len(values)) - (len(values) - 1) / 2
-    rest = values - values.mean()
-    rest -= away * (away @ rest) / (away @ away)
-    return float(np.sqrt(rest @ rest / (len(values) - 2)))
+    residual = values - values.mean()
+    residual -= away * (away @ residual) / (away @ away)
+    return float(np.sqrt(residual @ residual / (len(values) - 2)))

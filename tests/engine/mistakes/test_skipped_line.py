@@ -5,7 +5,7 @@ import pytest
 from turnrow.processing_provider.engine.compare.compare import compare_notes
 from turnrow.processing_provider.engine.core.notes import Note
 from turnrow.processing_provider.engine.core.scheme import Scheme
-from turnrow.processing_provider.engine.mistakes import spacing_by_shape as gaps
+from turnrow.processing_provider.engine.mistakes import spacing_by_shape as shapes
 from turnrow.processing_provider.engine.mistakes.detect import doubts_of
 from turnrow.processing_provider.engine.mistakes.skipped_line import last_line_missing
 
@@ -140,7 +140,7 @@ def matrix_of(seed=3, lines=14, count=160):
 
 def gains(matrix, places="skipped", place=None):
     place = np.arange(len(matrix), dtype=float) if place is None else place
-    return gaps.Gaps(matrix, place, 0.125, 0.5, gaps.LOGGED_M).gains(places)
+    return shapes.ShapeEvidence(matrix, place, 0.125, 0.5, shapes.LOGGED_M).gains(places)
 
 
 def test_levels_of_lines_and_the_unit_of_the_readings_tell_nothing():
@@ -148,7 +148,7 @@ def test_levels_of_lines_and_the_unit_of_the_readings_tell_nothing():
     before = matrix.copy()
     plain = gains(matrix)
     np.testing.assert_array_equal(matrix, before)
-    inside = slice(gaps.BLOCK // 2, len(matrix) - gaps.BLOCK // 2 + 1)
+    inside = slice(shapes.BLOCK // 2, len(matrix) - shapes.BLOCK // 2 + 1)
     assert np.isfinite(plain[inside]).all()
     assert np.isneginf(plain[: inside.start]).all()
     assert np.isneginf(plain[inside.stop :]).all()
@@ -187,4 +187,4 @@ def test_blurred_shape_is_the_mean_over_places():
     away = np.array([[0.3, 0.6], [0.0, 0.0], [1.0, -0.4]])
     moved = away[:, None] + np.random.default_rng(1).normal(size=(1_000_000, 2)) * np.sqrt(np.diag(blur))
     direct = np.exp(-0.5 * np.einsum("...i,ij,...j->...", moved, np.linalg.inv(spread), moved, optimize=True))
-    np.testing.assert_allclose(gaps._gaussian(away, spread, blur), direct.mean(axis=1), atol=0.002)
+    np.testing.assert_allclose(shapes._gaussian(away, spread, blur), direct.mean(axis=1), atol=0.002)
