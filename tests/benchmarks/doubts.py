@@ -6,32 +6,19 @@ such fault, and one fault at a time of each kind.
 
 from __future__ import annotations
 
-import importlib.util
 import sys
 from dataclasses import dataclass, field
 from functools import partial
-from pathlib import Path
 
 import numpy as np
+from _measure import whole_benchmark
+from turnrow.processing_provider.engine.core.columns import kind_code
+from turnrow.processing_provider.engine.core.readings import concatenate, flag_bit
+from turnrow.processing_provider.engine.core.scheme import Scheme
+from turnrow.processing_provider.engine.mistakes.detect import doubts_of
+from turnrow.sample_project.simulator import walks as walk
 
-TESTS = Path(__file__).resolve().parents[1]
 SPACING, RATE = 0.5, 8.0
-
-
-def load(name: str, path: Path):
-    """Import a file as a module."""
-    spec = importlib.util.spec_from_file_location(name, path)
-    sys.modules[name] = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(sys.modules[name])
-    return sys.modules[name]
-
-
-load("turnrow_tests", TESTS / "conftest.py")
-walk = importlib.import_module("turnrow.sample_project.simulator.walks")
-from turnrow.processing_provider.engine.core.columns import kind_code  # noqa: E402
-from turnrow.processing_provider.engine.core.readings import concatenate, flag_bit  # noqa: E402
-from turnrow.processing_provider.engine.core.scheme import Scheme  # noqa: E402
-from turnrow.processing_provider.engine.mistakes.detect import doubts_of  # noqa: E402
 
 
 @dataclass
@@ -292,4 +279,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    with whole_benchmark():
+        main()
