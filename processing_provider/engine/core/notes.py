@@ -47,6 +47,13 @@ class Note:
     comment: str = ""
     where: str = ""
 
+    @property
+    def direction(self) -> int:
+        """1 out or -1 back as noted by a word or by the two stations; 0 when the note does not say."""
+        if self.heading or self.start_station is None or self.stop_station is None:
+            return self.heading
+        return int(self.stop_station > self.start_station) - int(self.stop_station < self.start_station)
+
 
 def parse_notes(rows: Sequence[Mapping[str, object]], *, where: str = "notes") -> list[Note]:
     """Return notes from table rows (texts, numbers or None by column name).

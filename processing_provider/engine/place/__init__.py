@@ -1,7 +1,8 @@
 """Line and station into metres on the ground."""
 
-from .place import REDONE_MARGIN_M, SAME_STATION, counted_stations, note_for_run, place_readings
+from .place import REDONE_MARGIN_M, counted_stations, note_for_run, place_readings
 from .record import PlaceRecord
+from .runs import SAME_STATION
 
 __all__ = [
     "PlaceRecord",
