@@ -12,7 +12,7 @@ from typing import Callable, Optional, Sequence
 import numpy as np
 
 from ..core import Code, Finding, Note, Readings, Scheme
-from .line_summaries import MANY, WALKED_KINDS, GridLog, listed, summarise
+from .grid_log import MANY, GridLog, listed, summarise
 from .lines import LINE_CHECKS
 from .notes import NOTE_CHECKS
 from .walk import WALK_CHECKS
@@ -20,11 +20,16 @@ from .walk import WALK_CHECKS
 CHECKS = (*LINE_CHECKS, *WALK_CHECKS, *NOTE_CHECKS)
 """Each takes a GridLog and yields findings."""
 MOST = 0.6
-"""Share of the lines from which on a fault is one of the register or the layout, not of the walk."""
+"""Fraction of the lines from which on a fault is one of the register or the layout, not of the walk. Derived: where
+each line has a fault of its own with a probability of 0.1, at least ``MANY`` lines and more than this fraction of them
+have it with a probability of 0.0013 at most (binomial distribution, six lines)."""
+WRONG_SIZE = (0.5, 2.0)
+"""Lines of another grid have fewer or more than these fractions of the readings expected (common practice, no
+source)."""
 COMMON_CAUSE = {
-    Code.LINE_SHORT: "If the grid is smaller than the register says, correct length_m or readings_per_m there. "
+    Code.LINE_SHORT: "Correct length_m or readings_per_m in the register if the grid is smaller than it says. "
     "If not, note where and why the lines stop, or walk them again.",
-    Code.LINE_LONG: "If this overrun was meant, leave it. If not, check length_m and readings_per_m in the register.",
+    Code.LINE_LONG: "Check length_m and readings_per_m in the register, unless this overrun was meant.",
     Code.START_STATION: "Correct first_station in the register, or note the true start_station of each line.",
     Code.STEP_SIGN: "Check the heading and the step in the layout of the log.",
     Code.LINE_OUTSIDE: "Check width_m, spacing_m, first_line and line_step in the register, and that the log is this "
@@ -82,15 +87,15 @@ def compare_notes(
 
 def _wrong_log(log: GridLog) -> Optional[Finding]:
     """Return the one finding about a log that cannot be this grid's, else None."""
-    scheme, runs = log.scheme, [r for r in log.runs if r.kind in WALKED_KINDS]
+    scheme, runs = log.scheme, [r for r in log.runs if r.walked]
     if not runs or any(r.note is not None for r in runs):
         return None
     if all(r.target is None for r in runs):
         found = f"No line of the log is one of this grid's. It has lines {listed(sorted({r.line for r in runs}))}."
         expected = f"lines {listed(scheme.lines.tolist())}"
     else:
-        shares = np.array([r.count / scheme.readings_per_line for r in runs])
-        if len(runs) < MANY or not (np.all(shares < 0.5) or np.all(shares > 2.0)):
+        sizes = np.array([r.count / scheme.readings_per_line for r in runs])
+        if len(runs) < MANY or not (np.all(sizes < WRONG_SIZE[0]) or np.all(sizes > WRONG_SIZE[1])):
             return None
         found = f"The lines of the log have about {np.median([r.count for r in runs]):.0f} readings each."
         expected = f"about {scheme.readings_per_line} readings a line"

@@ -3,37 +3,29 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from typing import Iterator, Sequence
+from typing import Iterator, Optional, Sequence
 
 import numpy as np
 
 from ..core import Code, Finding
-from .line_summaries import (
-    FAR_PACE,
-    WALKED_KINDS,
-    GridLog,
-    RunSummary,
-    Stretch,
-    bare_stretches,
-    grouped,
-    length_m_of,
-    listed,
-    overlap_m,
-    way,
-)
+from .grid_log import ROUNDING_M, GridLog, Stretch, grouped, listed, way
+from .line_summaries import FAR_PACE, RunSummary
 
 SHORT_M = 0.5
-"""A line may miss an edge by half a metre, about half a pace and half a usual line spacing: the map between the lines
+"""A line may miss an edge by half a metre, about half a pace and half a common line spacing: the map between the lines
 is no better than that (common practice, no source)."""
+PIECE = 0.5
+"""A recording with less than this fraction of a line's readings may be a false start or a dummy (common practice, no
+source)."""
 OVERRUN_M = 3.0
 """More overrun than this beyond that of the other lines means that the logger ran on (common practice, no source)."""
 
 
 def _missing_lines(log: GridLog) -> Iterator[Finding]:
     have = {r.target for r in log.walked}
-    other = {r.line: r.kind for r in log.runs if r.kind not in WALKED_KINDS}
+    other = {r.line: r.kind for r in log.runs if not r.walked}
     for line in log.scheme.lines.tolist():
-        if line in have or not bare_stretches(log, line, []):
+        if line in have or not log.bare_stretches(line, []):
             continue
         where = f"{float(log.scheme.position_m(line)):.2f} m along the baseline"
         advice = f"Walk line {line} again, at {where}."
@@ -48,7 +40,7 @@ def _missing_lines(log: GridLog) -> Iterator[Finding]:
         yield log.finding(Code.LINE_MISSING, line, found, f"a recording at {where}", advice)
 
 
-def _left_out_before(log: GridLog, have: set) -> str:
+def _left_out_before(log: GridLog, have: set[Optional[int]]) -> str:
     """Return what else may explain that nothing but the last line is missing; empty in other cases."""
     scheme = log.scheme
     if have != set(scheme.lines[:-1].tolist()) or len(have) < 2:
@@ -64,10 +56,10 @@ def _lines_outside(log: GridLog) -> Iterator[Finding]:
     """Lines that the scheme has not; a lone one beside the grid, first or last in the log, is probably a dummy."""
     scheme, ends = log.scheme, (log.runs[0].line, log.runs[-1].line)
     expected = f"lines {listed(scheme.lines.tolist())}"
-    strange = [r for r in log.walked if r.target is None and (r.note is None or r.note.position_m is None)]
-    for line, runs in grouped(strange, "line").items():
+    unknown = [r for r in log.walked if r.target is None and (r.note is None or r.note.position_m is None)]
+    for line, runs in grouped(unknown, lambda r: r.line).items():
         count = sum(r.count for r in runs)
-        beside = float(scheme.order(line)) in (-1, scheme.line_count) or count < 0.5 * scheme.readings_per_line
+        beside = float(scheme.order(line)) in (-1, scheme.line_count) or count < PIECE * scheme.readings_per_line
         if line in ends and beside and len(runs) == 1 and runs[0].note is None:
             order = "first" if line == ends[0] else "last"
             found = f"Line {line} was recorded {order} and is none of the grid's. It is probably a dummy."
@@ -83,20 +75,22 @@ def _lines_twice(log: GridLog) -> Iterator[Finding]:
     """Lines recorded again over the same ground without a word in the notes; a false start may be a dummy."""
     ends = {id(log.runs[0]), id(log.runs[-1])}
     known = [r for r in log.walked if r.target is not None]
-    for line, runs in grouped(known, "line").items():
+    for line, runs in grouped(known, lambda r: r.line).items():
         for i, later in enumerate(runs):
-            earlier = [r for r in runs[:i] if overlap_m(r, later, log.scheme) > 2 * SHORT_M]
+            earlier = [r for r in runs[:i] if log.overlap_m(r, later) > 2 * SHORT_M]
             if later.kind == "redo" or not earlier:
                 continue
-            least = min([*earlier, later], key=lambda r: r.count)
             taken = "The later recording is taken."
-            if id(least) in ends and least.count < 0.5 * log.scheme.readings_per_line and least.note is None:
+            least = min([*earlier, later], key=lambda r: r.count)
+            if id(least) in ends and least.count < PIECE * log.scheme.readings_per_line and least.note is None:
                 found = f"A short piece of {least.count} readings has the number of line {line}: probably a dummy."
-                advice = f"{taken} Note recording {least.run.run} of line {line} as dummy or void."
+                advice = (
+                    f"Note recording {least.run.run} of line {line} as dummy or void. The later recording is taken."
+                )
                 yield log.finding(Code.DUMMY_LIKELY, least, found, "one recording of the line", advice)
             else:
                 found = f"Line {line} was recorded {len(runs)} times, and the notes do not say why."
-                advice = f"{taken} Note the one to keep as redo, or the bad one as void."
+                advice = f"Note the one to keep as redo, or the bad one as void. {taken}"
                 yield log.finding(Code.LINE_TWICE, later, found, "one recording of the line", advice)
 
 
@@ -114,15 +108,15 @@ def _line_order(log: GridLog) -> Iterator[Finding]:
 
 
 def _rising(values: Sequence[float]) -> set[int]:
-    """Return the places of a longest rising series, from the smallest last value by length (patience sorting)."""
+    """Return the positions in a longest rising series, from the smallest last value by length (patience sorting)."""
     tails: list[float] = []
-    places: list[int] = []
+    indices: list[int] = []
     before: list[int] = []
     for i, value in enumerate(values):
         k = bisect_left(tails, value)
-        tails[k : k + 1], places[k : k + 1] = [value], [i]
-        before.append(places[k - 1] if k else -1)
-    series, i = set(), places[-1] if places else -1
+        tails[k : k + 1], indices[k : k + 1] = [value], [i]
+        before.append(indices[k - 1] if k else -1)
+    series, i = set(), indices[-1] if indices else -1
     while i >= 0:
         series.add(i)
         i = before[i]
@@ -132,13 +126,13 @@ def _rising(values: Sequence[float]) -> set[int]:
 def _short_lines(log: GridLog) -> Iterator[Finding]:
     low, high = log.scheme.edge_stations(1)
     expected = f"readings at stations {low:g} to {high:g}"
-    for line, runs in grouped(log.kept, "target").items():
+    for line, runs in grouped(log.kept, lambda r: r.target).items():
         if any(setting_forgotten(log, r) for r in runs):
             continue
-        for stretch in bare_stretches(log, line, runs):
-            length = length_m_of(log, stretch)
+        for stretch in log.bare_stretches(line, runs):
+            length = log.length_m(stretch)
             where = f"stations {stretch[0]:g} to {stretch[1]:g} ({length:.1f} m)"
-            if length <= SHORT_M + 1e-9:
+            if length <= SHORT_M + ROUNDING_M:
                 continue
             if any(_notes_explain(r, stretch) for r in runs):
                 advice = "If the ground cannot be walked there, note an obstacle."
@@ -163,33 +157,33 @@ def _long_lines(log: GridLog) -> Iterator[Finding]:
     if log.scheme.pace == "rate":
         over = [(low - r.low, r.high - high) for r in runs]
     else:
-        # The reading rate does not tell the way, so a line is only long beside the others.
-        usual = max(log.scheme.readings_per_line, np.median([r.count for r in runs] or [0]))
-        over = [(0.0, r.count - FAR_PACE * usual) for r in runs]
+        # The reading rate does not give the distance, so a line is only long beside the others.
+        common = max(float(log.scheme.readings_per_line), float(np.median([r.count for r in runs] or [0])))
+        over = [(0.0, r.count - FAR_PACE * common) for r in runs]
     over_m = np.array(over).reshape(-1, 2) * log.scheme.interval_m
-    usual_m = np.maximum(np.median(over_m, axis=0), 0) if runs else 0.0
-    for run, more in zip(runs, (over_m - usual_m).max(axis=1)):
+    common_m = np.maximum(np.median(over_m, axis=0), 0) if runs else 0.0
+    for run, more in zip(runs, (over_m - common_m).max(axis=1)):
         noted = run.note is not None and run.note.start_station is not None and run.note.stop_station is not None
         if more <= OVERRUN_M or noted:
             continue
         found = f"The line has {run.count} readings. It runs {more:.1f} m farther past the edge than the others."
-        advice = "It is trimmed at the edges. If the logger ran on while turning, note start_station and stop_station."
+        advice = "Note start_station and stop_station if the logger ran on while turning. It is trimmed at the edges."
         expected = f"stations {low:g} to {high:g} and a little overrun"
         yield log.finding(Code.LINE_LONG, run, found, expected, advice)
 
 
 def _start_stations(log: GridLog) -> Iterator[Finding]:
-    starts = usual_starts(log)
+    starts = common_starts(log)
     for run in log.kept:
         if not setting_forgotten(log, run):
             continue
-        usual = starts[run.heading]
+        common = starts[run.heading]
         found = (
             f"The line goes from station {run.first:g} to {run.last:g}. Its {run.count} readings are enough for the "
             "whole line, so the start station was probably not set."
         )
-        advice = f"Note where it was started: start_station {usual:g}, or near it. Until then the line lies wrong."
-        expected = f"a start near station {usual:g} for a line walked {way(run.heading)}"
+        advice = f"Note where it was started: start_station {common:g}, or near it. Until then the line lies wrong."
+        expected = f"a start near station {common:g} for a line walked {way(run.heading)}"
         yield log.finding(Code.START_STATION, run, found, expected, advice)
 
 
@@ -204,10 +198,10 @@ def setting_forgotten(log: GridLog, run: RunSummary) -> bool:
     noted = run.note is not None and run.note.start_station is not None
     if -OVERRUN_M <= inside <= SHORT_M or not enough or noted or run.mixed or np.isnan(run.first):
         return False
-    return any(length_m_of(log, s) > SHORT_M + 1e-9 for s in bare_stretches(log, run.target, [run]))
+    return any(log.length_m(s) > SHORT_M + ROUNDING_M for s in log.bare_stretches(run.target, [run]))
 
 
-def usual_starts(log: GridLog) -> dict[int, float]:
+def common_starts(log: GridLog) -> dict[int, float]:
     """Return, by heading, the station from which most lines start; the edge where no line is walked so."""
     starts: dict[int, list[float]] = {1: [], -1: []}
     for run in log.kept:

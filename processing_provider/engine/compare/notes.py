@@ -6,11 +6,11 @@ from typing import Iterator
 
 import numpy as np
 
-from ..core import Code, Finding
+from ..core import Code, Finding, Note
 from ..place import SAME_STATION
-from .line_summaries import POSITION_M, GridLog, RunSummary, noted_heading, way
+from .grid_log import ROUNDING_M, GridLog, way
+from .line_summaries import POSITION_M, RunSummary
 from .lines import SHORT_M
-from .walk import seen_heading
 
 
 def _notes_without_line(log: GridLog) -> Iterator[Finding]:
@@ -45,8 +45,8 @@ def _lines_skipped(log: GridLog) -> Iterator[Finding]:
         f"The notes go on to line {last} but leave out line {line}; the log has line {line} and ends one line earlier."
     )
     advice = (
-        f"Line {line} was probably left out, and what the log calls line {line} and later lies one spacing farther on: "
-        f"note the position_m of these lines. Then line {line} must be walked again, not line {last}."
+        f"Note the position_m of what the log calls line {line} and later: line {line} was probably left out, and they "
+        f"lie one spacing farther on. Then line {line} must be walked again, not line {last}."
     )
     yield log.finding(Code.LINE_SKIPPED, line, found, "the lines of the notes", advice, walk_again=True)
 
@@ -56,11 +56,11 @@ def _notes_disagree(log: GridLog) -> Iterator[Finding]:
     for run in log.runs:
         if run.note is None or run.kind == "base" or np.isnan(run.first):
             continue
-        differences = [*_start_differences(run), *_stop_differences(log, run)]
+        differences = [*_start_differences(run, run.note), *_stop_differences(log, run, run.note)]
         if not differences:
             continue
         logged, noted, sure = zip(*differences)
-        advice = "The line is placed as noted. Look at it on the map."
+        advice = "Look at the line on the map. It is placed as noted."
         if not all(sure):
             advice = "Check the stations in the notes. If they are right, readings were lost or doubled: walk it again."
         found = f"By the log the line was {' and '.join(logged)}."
@@ -70,22 +70,22 @@ def _notes_disagree(log: GridLog) -> Iterator[Finding]:
         )
 
 
-def _start_differences(run: RunSummary) -> Iterator[tuple[str, str, bool]]:
+def _start_differences(run: RunSummary, note: Note) -> Iterator[tuple[str, str, bool]]:
     """Yield (as logged, as noted, True) for heading and start: the notes alone can mend these."""
-    noted, seen, start = noted_heading(run.note), seen_heading(run), run.note.start_station
+    noted, seen, start = note.direction, run.seen_heading, note.start_station
     if noted and seen and noted != seen:
         yield f"walked {way(seen)}", f"walked {way(noted)}", True
     if start is not None and abs(start - run.first) > SAME_STATION:
         yield f"started at station {run.first:g}", f"started at station {start:g}", True
 
 
-def _stop_differences(log: GridLog, run: RunSummary) -> Iterator[tuple[str, str, bool]]:
+def _stop_differences(log: GridLog, run: RunSummary, note: Note) -> Iterator[tuple[str, str, bool]]:
     """Yield (as logged, as noted, False) where the readings do not reach from the noted start to the noted stop."""
-    stop = run.note.stop_station
+    stop = note.stop_station
     if stop is None or log.scheme.pace != "rate":
         return
-    last = run.turn[0] + run.turn[1] * run.last
-    if abs(last - stop) * log.scheme.interval_m > SHORT_M + 1e-9:
+    last = run.from_start(run.last)
+    if abs(last - stop) * log.scheme.interval_m > SHORT_M + ROUNDING_M:
         # A line placed by its noted start has other stations than the log shows.
         counted = " by its count of readings" if run.turn != (0.0, 1.0) else ""
         yield f"stopped at station {last:g}{counted}", f"stopped at station {stop:g}", False
@@ -103,7 +103,7 @@ def _positions(log: GridLog) -> Iterator[Finding]:
             yield log.finding(Code.POSITION, run, found, f"0 to {scheme.width_m:g} m", advice)
         elif abs(noted - right) > POSITION_M and scheme.has_line(run.line) and not _redoes_other(run):
             expected = f"{right:.2f} m by its number and the spacing"
-            advice = "It is placed as noted. Correct position_m in the notes if it is wrong."
+            advice = "Correct position_m in the notes if it is wrong. The line is placed as noted."
             yield log.finding(Code.POSITION, run, found, expected, advice, severity="warning")
 
 

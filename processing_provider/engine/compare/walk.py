@@ -9,27 +9,35 @@ from typing import Iterator, Sequence
 import numpy as np
 
 from ..core import HEADINGS, MAD_TO_SD, PATTERNS, Code, Finding, Scheme
-from .line_summaries import FAR_PACE, MANY, GridLog, RunSummary, bare_stretches, blocks, noted_heading, way
-from .lines import usual_starts
+from .grid_log import MANY, ROUNDING_M, GridLog, Stretch, blocks, way
+from .line_summaries import FAR_PACE, RunSummary
+from .lines import common_starts
 
 HOLE_M = 1.0
 """Readings lost over more than a metre hide a pit or a post, and must be walked again (common practice, no source)."""
 WALKING_MS = (0.3, 2.5)
 """Slowest and fastest walk with an instrument in hand, in m/s (common practice, no source)."""
 SHORTEST_S = 4.0
-"""Times in whole seconds tell no pace over less than this: the rounding alone would be a quarter of it."""
+"""Times give no pace over less than this. Derived: the difference of two times in whole seconds is off by up to 1 s,
+which is a quarter of it; ``FAR_PACE`` allows for twice as much."""
 SPREAD = 4 * MAD_TO_SD
-"""Median absolute deviations beyond which a pace stands out: four standard deviations of a normal distribution."""
+"""Median absolute deviations beyond which a pace stands out: four standard deviations of a normal distribution, of
+which the median absolute deviation is 1 / 1.4826. Derived: of 500 lines 0.03 lie beyond by chance."""
+PATTERN_FRACTION = 0.4
+"""From this fraction of lines walked the other way on, the pattern is wrong, not the lines. Derived: a wrong first
+heading turns all lines and a wrong pattern every other one, of which the fewest are 4 of 9 (0.44)."""
+PATTERN_FITS = 0.9
+"""A pattern is proposed when it fits more than this fraction of the lines (common practice, no source)."""
 
 
 def _directions(log: GridLog) -> Iterator[Finding]:
     """Lines walked the other way than the pattern says: a forgotten setting, or a pattern not kept to."""
-    told = [r for r in log.kept if r.line == r.target and not noted_heading(r.note) and seen_heading(r)]
-    wrong = [r for r in told if seen_heading(r) != int(log.scheme.heading(r.line))]
-    if len(wrong) >= MANY and len(wrong) > 0.4 * len(told):
-        yield _wrong_pattern(log, told, wrong)
+    known = [r for r in log.kept if r.line == r.target and not _noted(r) and r.seen_heading]
+    wrong = [r for r in known if r.seen_heading != int(log.scheme.heading(r.line))]
+    if len(wrong) >= MANY and len(wrong) > PATTERN_FRACTION * len(known):
+        yield _wrong_pattern(log, known, wrong)
         return
-    starts = usual_starts(log) if wrong else {}
+    starts = common_starts(log) if wrong else {}
     for run in wrong:
         right = int(log.scheme.heading(run.line))
         start = starts[right]
@@ -44,36 +52,35 @@ def _directions(log: GridLog) -> Iterator[Finding]:
         yield log.finding(Code.DIRECTION, run, found, expected, advice)
 
 
-def seen_heading(run: RunSummary) -> int:
-    """Return the heading that the log gives: its opening row's, else the way it counts; 0 when it gives none."""
-    return run.logged_heading or (0 if run.mixed else run.counted)
+def _noted(run: RunSummary) -> bool:
+    return run.note is not None and run.note.direction != 0
 
 
-def _wrong_pattern(log: GridLog, told: Sequence[RunSummary], wrong: Sequence[RunSummary]) -> Finding:
+def _wrong_pattern(log: GridLog, known: Sequence[RunSummary], wrong: Sequence[RunSummary]) -> Finding:
     """Return one finding for a register whose pattern or first heading is not the log's, with what would fit."""
     fits = {}
     for pattern in PATTERNS:
         for first in HEADINGS:
-            headings = replace(log.scheme, pattern=pattern, first_heading=first).heading([r.line for r in told])
-            fits[pattern, first] = np.mean(headings == [seen_heading(r) for r in told])
-    best = max(fits, key=fits.get)
+            headings = replace(log.scheme, pattern=pattern, first_heading=first).heading([r.line for r in known])
+            fits[pattern, first] = np.mean(headings == [r.seen_heading for r in known])
+    best = max(fits, key=lambda choice: fits[choice])
     advice = "Note the heading of each line that does not follow the pattern."
-    if fits[best] > 0.9:
-        advice = f"If it was walked so, set pattern {best[0]} and first_heading {best[1]} in the register. If not, "
+    if fits[best] > PATTERN_FITS:
+        advice = f"Set pattern {best[0]} and first_heading {best[1]} in the register if it was walked so. If not, "
         advice += "note the heading of each line."
-    found = f"{len(wrong)} of {len(told)} lines were not walked the way the register says, the first of them line "
+    found = f"{len(wrong)} of {len(known)} lines were not walked the way the register says, the first of them line "
     expected = f"pattern {log.scheme.pattern}, first_heading {log.scheme.first_heading}"
     return log.finding(Code.DIRECTION, None, f"{found}{wrong[0].line}.", expected, advice)
 
 
 def _step_signs(log: GridLog) -> Iterator[Finding]:
-    starts = usual_starts(log)
+    starts = common_starts(log)
     for run in log.kept:
         if run.mixed:
             found = f"The stations grow {run.ups} times and fall {run.downs} times within the line."
-            advice = "The logger probably ran on while turning. Note the line as void and walk it again."
+            advice = "Note the line as void and walk it again. The logger probably ran on while turning."
             yield log.finding(Code.STEP_SIGN, run, found, "a count that goes one way", advice, walk_again=True)
-        elif run.counted and run.counted == -run.logged_heading and not noted_heading(run.note):
+        elif run.counted and run.counted == -run.logged_heading and not _noted(run):
             start = starts[run.logged_heading]
             found = (
                 f"The log has the line walked {way(run.logged_heading)}, but counts from station {run.first:g} to "
@@ -85,16 +92,15 @@ def _step_signs(log: GridLog) -> Iterator[Finding]:
 
 
 def _station_jumps(log: GridLog) -> Iterator[Finding]:
-    if np.isfinite(log.usual_step) and abs(log.usual_step - 1) > 1e-6:
-        found = f"The stations change by {log.usual_step:g} from one reading to the next."
+    if np.isfinite(log.common_step) and abs(log.common_step - 1) > 1e-6:
+        found = f"The stations change by {log.common_step:g} from one reading to the next."
         advice = "Give the station column a factor in the layout of the log, so that stations count readings."
         yield log.finding(Code.STATION_JUMP, None, found, "a change of 1", advice)
         return
     for run in log.kept:
         if run.mixed or not run.jumps:
             continue
-        others = [r for r in log.kept if r.target == run.target and r is not run]
-        bare = bare_stretches(log, run.target, others)
+        bare = log.bare_beside(run)
         against = [j for j in run.jumps if np.sign(j[1] - j[0]) != run.counted]
         if against:
             more = f" It does not go on by 1 at {len(against)} places." if len(against) > 1 else ""
@@ -106,15 +112,17 @@ def _station_jumps(log: GridLog) -> Iterator[Finding]:
                 yield from _lost_readings(log, run, before, after, bare)
 
 
-def _lost_readings(log: GridLog, run: RunSummary, before: float, after: float, bare) -> Iterator[Finding]:
+def _lost_readings(
+    log: GridLog, run: RunSummary, before: float, after: float, bare: list[Stretch]
+) -> Iterator[Finding]:
     """Yield the finding about one jump ahead; none where nothing was lost that is needed."""
-    a, b = sorted(run.turn[0] + run.turn[1] * s for s in (before, after))
+    a, b = sorted(run.from_start(s) for s in (before, after))
     lost = sum(max(0.0, min(b - 1, high) - max(a + 1, low) + 1) for low, high in bare) * log.scheme.interval_m
     if lost <= 0:
         return
     found = f"The station jumps from {before:g} to {after:g}. Readings over {lost:.1f} m are lost."
     expected = "a count that goes on by 1"
-    if lost > HOLE_M + 1e-9:
+    if lost > HOLE_M + ROUNDING_M:
         advice = f"Walk line {run.line} again: a gap of more than {HOLE_M:g} m can hide a pit. "
         advice += "If something stood in the way, note it as obstacle."
         yield log.finding(Code.STATION_JUMP, run, found, expected, advice, walk_again=True)
@@ -129,20 +137,20 @@ def _paces(log: GridLog) -> Iterator[Finding]:
     if not timed:
         return
     speed = np.array([_walked_m(log.scheme, r) / r.duration_s for r in timed])
-    usual = float(np.median(speed))
-    if not WALKING_MS[0] <= usual <= WALKING_MS[1]:
+    common = float(np.median(speed))
+    if not WALKING_MS[0] <= common <= WALKING_MS[1]:
         found = (
-            f"By its times and {log.scheme.readings_per_m:g} readings a metre, the grid was walked at {usual:.2f} m/s."
+            f"By its times and {log.scheme.readings_per_m:g} readings a metre, the grid was walked at {common:.2f} m/s."
         )
         advice = "Check readings_per_m in the register, and the format of the times in the layout of the log."
         yield log.finding(Code.PACE, None, found, f"{WALKING_MS[0]:g} to {WALKING_MS[1]:g} m/s", advice)
-    off = np.abs(np.log(speed / usual))
+    off = np.abs(np.log(speed / common))
     limit = max(np.log(FAR_PACE), SPREAD * float(np.median(off)))
     for run, its, far in zip(timed, speed.tolist(), off > limit):
         if far:
             found = f"The line was walked at {its:.2f} m/s: {run.count} readings in {run.duration_s:.0f} s."
             advice = "Look at the line on the map. Walk it again if features are shifted against its neighbours."
-            yield log.finding(Code.PACE, run, found, f"about {usual:.2f} m/s, as the other lines", advice)
+            yield log.finding(Code.PACE, run, found, f"about {common:.2f} m/s, as the other lines", advice)
 
 
 def _walked_m(scheme: Scheme, run: RunSummary) -> float:
@@ -162,16 +170,16 @@ def _clocks(log: GridLog) -> Iterator[Finding]:
 def _marks(log: GridLog) -> Iterator[Finding]:
     if log.scheme.pace != "marks" or not log.kept:
         return
-    usual = Counter(r.marks for r in log.kept).most_common(1)[0][0]
-    if usual < 2:
-        found, expected = f"Most lines have {usual} marks.", "a mark at both edges at least"
+    common = Counter(r.marks for r in log.kept).most_common(1)[0][0]
+    if common < 2:
+        found, expected = f"Most lines have {common} marks.", "a mark at both edges at least"
         advice = "Check the marks in the log and in its layout, or set pace to rate in the register."
         yield log.finding(Code.MARKS, None, found, expected, advice)
         return
     for run in log.kept:
-        if run.marks != usual:
-            advice = "It is placed by the reading rate. Correct the marks in the log if you know them."
-            found, expected = f"The line has {run.marks} marks.", f"{usual} marks, as most lines have"
+        if run.marks != common:
+            advice = "Correct the marks in the log if you know them. It is placed by the reading rate."
+            found, expected = f"The line has {run.marks} marks.", f"{common} marks, as most lines have"
             yield log.finding(Code.MARKS, run, found, expected, advice, severity="warning")
 
 
@@ -194,8 +202,8 @@ def _missing_values(log: GridLog) -> Iterator[Finding]:
         advice = (
             "Check the column in the layout of the log." if empty else "Nothing to do: they are left out of the map."
         )
-        told = found, "none", advice
-        yield log.finding(Code.VALUES_MISSING, None, *told, severity="error" if empty else "note")
+        words = found, "none", advice
+        yield log.finding(Code.VALUES_MISSING, None, *words, severity="error" if empty else "note")
         if not empty:
             yield from _value_holes(log, channels, missing)
 
@@ -207,11 +215,10 @@ def _value_holes(log: GridLog, channels: str, missing: np.ndarray) -> Iterator[F
             continue
         station = run.turn[0] + run.turn[1] * log.readings.station[run.run.rows]
         needed = np.zeros(len(bad), bool)
-        others = [r for r in log.kept if r.target == run.target and r is not run]
-        for low, high in bare_stretches(log, run.target, others):
+        for low, high in log.bare_beside(run):
             needed |= (station >= low) & (station <= high)
         for a, b in blocks(bad & needed):
-            if (b - a) * log.scheme.interval_m > HOLE_M + 1e-9:
+            if (b - a) * log.scheme.interval_m > HOLE_M + ROUNDING_M:
                 low, high = sorted((station[a], station[b - 1]))
                 found = f"No values of {channels} at stations {low:g} to {high:g}."
                 advice = f"Walk line {run.line} again: a gap of more than {HOLE_M:g} m can hide a pit."

@@ -201,7 +201,7 @@ def test_line_recorded_twice_says_which_is_taken():
     finding = only(compared(lines), "line-twice")
     assert (finding.line, finding.run, finding.walk_again) == (4, 2, False)
     assert finding.found == "Line 4 was recorded 2 times, and the notes do not say why."
-    assert finding.advice.startswith("The later recording is taken.")
+    assert finding.advice.endswith("The later recording is taken.")
 
 
 @pytest.mark.parametrize(
@@ -443,8 +443,8 @@ def test_noted_direction_mends_a_forgotten_setting():
 @pytest.mark.parametrize(
     ("log_scheme", "advice"),
     [
-        (replace(SCHEME, pattern="one-way"), "set pattern one-way and first_heading out"),
-        (replace(SCHEME, first_heading="back"), "set pattern alternate and first_heading back"),
+        (replace(SCHEME, pattern="one-way"), "Set pattern one-way and first_heading out"),
+        (replace(SCHEME, first_heading="back"), "Set pattern alternate and first_heading back"),
     ],
 )
 def test_wrong_pattern_in_the_register_makes_one_finding(log_scheme, advice):

@@ -1,0 +1,138 @@
+"""The log of one grid as the checks see it: its recordings in summary, and where lines are bare."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Callable, Optional, Sequence, Union
+
+import numpy as np
+
+from ..core import Code, Finding, Note, Readings, Scheme, notes_for
+from ..place import SAME_STATION, note_for_run
+from .line_summaries import RunSummary, figures_of, summary_of, with_superseded
+
+Stretch = tuple[float, float]
+"""First and last station of a piece of a line."""
+MANY = 4
+"""So many lines with the same fault have one cause when they are most of the lines; fewer are listed by number.
+Derived: see ``MOST``, which is safe from so many lines on."""
+ROUNDING_M = 1e-9
+"""Lengths may be longer than a limit by this much. Derived: sums of intervals are rounded to 1e-13 m at most, and no
+interval between readings is as short as a micrometre."""
+
+
+@dataclass(frozen=True)
+class GridLog:
+    """The log of one grid as the checks see it.
+
+    Attributes
+    ----------
+    readings : Readings
+    scheme : Scheme
+    notes : list of Note
+    runs : tuple of RunSummary
+        In the order of the log.
+    common_step : float
+        By how much the station changes from one reading to the next; NaN without stations.
+    """
+
+    readings: Readings
+    scheme: Scheme
+    notes: list[Note]
+    runs: tuple[RunSummary, ...]
+    common_step: float
+
+    @property
+    def walked(self) -> list[RunSummary]:
+        """Recordings of survey lines, redone ones included."""
+        return [r for r in self.runs if r.walked]
+
+    @property
+    def kept(self) -> list[RunSummary]:
+        """Recordings that show the ground of a line of the scheme and that no later one replaces."""
+        return [r for r in self.walked if r.target is not None and not r.superseded]
+
+    def finding(
+        self,
+        code: Code,
+        where: Union[RunSummary, int, None],
+        found: str,
+        expected: str,
+        advice: str,
+        *,
+        severity: str = "",
+        walk_again: Optional[bool] = None,
+    ) -> Finding:
+        """Return a finding about a recording, a line number or (None) the whole grid."""
+        line, run = (where.line, where.run.run) if isinstance(where, RunSummary) else (where, None)
+        grid = self.scheme.grid
+        return code.finding(
+            found, expected, advice, severity=severity, grid=grid, line=line, run=run, walk_again=walk_again
+        )
+
+    def bare_stretches(self, line: Optional[int], runs: Sequence[RunSummary]) -> list[Stretch]:
+        """Return the stretches of a line without readings of ``runs`` and without a noted obstacle."""
+        station = self.scheme.first_station + np.arange(self.scheme.readings_per_line)
+        bare = np.ones(len(station), bool)
+        for run in runs:
+            bare &= (station <= run.low - 1) | (station >= run.high + 1)
+        for note in self.notes:
+            if note.kind == "obstacle" and note.line in (None, line):
+                ends = [s for s in (note.start_station, note.stop_station) if s is not None]
+                bare &= (station < min(ends, default=-np.inf) - SAME_STATION) | (
+                    station > max(ends, default=np.inf) + SAME_STATION
+                )
+        return [(float(station[a]), float(station[b - 1])) for a, b in blocks(bare)]
+
+    def bare_beside(self, run: RunSummary) -> list[Stretch]:
+        """Return the stretches of a recording's line for which no other recording than this one has readings."""
+        return self.bare_stretches(run.target, [r for r in self.kept if r.target == run.target and r is not run])
+
+    def length_m(self, stretch: Stretch) -> float:
+        """Return the length of a stretch in metres, half an interval on either side of its readings included."""
+        return (stretch[1] - stretch[0] + 1) * self.scheme.interval_m
+
+    def overlap_m(self, a: RunSummary, b: RunSummary) -> float:
+        """Return the distance in metres that two recordings have in common; zero or less when they have none."""
+        return self.length_m((max(a.low, b.low), min(a.high, b.high)))
+
+
+def summarise(readings: Readings, scheme: Scheme, notes: Sequence[Note]) -> GridLog:
+    """Return the recordings of one grid's log in summary; ``readings`` must not be empty."""
+    own = notes_for(notes, scheme.grid)
+    figures, common = figures_of(readings, readings.runs())
+    recordings: dict[int, int] = {}
+    for item in figures:
+        recordings[item.line] = max(item.run.run, recordings.get(item.line, 0))
+    summaries = [
+        summary_of(item, scheme, note_for_run(own, item.line, item.run.run, recordings[item.line])) for item in figures
+    ]
+    return GridLog(readings, scheme, own, tuple(with_superseded(summaries, scheme)), common)
+
+
+def blocks(mask: np.ndarray) -> list[tuple[int, int]]:
+    """Return (begin, end) of each unbroken piece of a (n,) bool, end not included."""
+    cuts = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
+    return list(zip(cuts[::2].tolist(), cuts[1::2].tolist()))
+
+
+def grouped(runs: Sequence[RunSummary], key: Callable[[RunSummary], Optional[int]]) -> dict[int, list[RunSummary]]:
+    """Return the recordings by a number, those without one left out."""
+    groups: dict[int, list[RunSummary]] = {}
+    for run in runs:
+        number = key(run)
+        if number is not None:
+            groups.setdefault(number, []).append(run)
+    return groups
+
+
+def listed(numbers: Sequence[int]) -> str:
+    """Return line numbers for a sentence: all of a few, else the first and last."""
+    if len(numbers) > MANY:
+        return f"{numbers[0]} to {numbers[-1]} ({len(numbers)} lines)"
+    return ", ".join(str(n) for n in numbers)
+
+
+def way(heading: int) -> str:
+    """Return the word for a walking direction, 1 or -1."""
+    return "out" if heading > 0 else "back"
