@@ -41,7 +41,7 @@ def named() -> dict[str, tuple[str, ...]]:
         "plugin/workbench/view_models.py: kind": (traces.LOGGED, traces.CORRECTED),
         "plugin/workbench/controller.py: word": edits.BY_HAND,
         "plugin/workbench/lists.py: STEPS[done - 1]": session.STEPS,
-        "plugin/workbench/lists.py: WALKED[int(table.heading[run.rows[0]])]": tuple(lists.WALKED.values()),
+        "plugin/workbench/lists.py: WALKED[int(table.heading[first])]": tuple(lists.WALKED.values()),
         "plugin/workbench/lists.py: c": tuple(columns),
         "plugin/workbench/lists.py: finding.severity": findings.SEVERITIES,
         "plugin/workbench/lists.py: severity": findings.SEVERITIES,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Optional
+from typing import TYPE_CHECKING, Optional
 
 from qgis.core import QgsApplication
 from qgis.gui import QgisInterface
@@ -13,6 +13,10 @@ from qgis.PyQt.QtWidgets import QAction
 
 from .map_tools import Tools
 from .texts import tr
+
+if TYPE_CHECKING:
+    from ..processing_provider.provider import TurnrowProvider
+    from .workbench import Workbench
 
 MENU = "Turnrow"
 ICON = Path(__file__).with_name("icons") / "workbench.svg"
@@ -33,7 +37,10 @@ class TurnrowPlugin:
 
     def __init__(self, iface: QgisInterface) -> None:
         self.iface = iface
-        self.provider = self.action = self.workbench = self.tools = None
+        self.provider: Optional[TurnrowProvider] = None
+        self.action: Optional[QAction] = None
+        self.workbench: Optional[Workbench] = None
+        self.tools: Optional[Tools] = None
         # Before anything is shown, so that all of it is in the person's language.
         self.translator = translator_of(QgsApplication.locale(), TRANSLATIONS)
 
@@ -73,7 +80,8 @@ class TurnrowPlugin:
 
     def _follow(self, visible: bool) -> None:
         """Keep the action as the dock is; one behind another tab is not closed."""
-        self.action.setChecked(visible or not self.workbench.isHidden())
+        if self.action is not None and self.workbench is not None:
+            self.action.setChecked(visible or not self.workbench.isHidden())
 
     def unload(self) -> None:
         """Leave nothing behind."""

@@ -88,13 +88,13 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
         for row in self.PARAMETERS:
             if not self.addParameter(row.build()):
                 raise RuntimeError(f"{self.NAME}: parameter {row.id} was refused by QGIS")
-        for row in self.RESULTS:
-            if not self.addOutput(row.build()):
-                raise RuntimeError(f"{self.NAME}: output {row.id} was refused by QGIS")
+        for result in self.RESULTS:
+            if not self.addOutput(result.build()):
+                raise RuntimeError(f"{self.NAME}: output {result.id} was refused by QGIS")
 
-    def processAlgorithm(
+    def processAlgorithm(  # noqa: N802
         self, parameters: dict[str, object], context: QgsProcessingContext, feedback: QgsProcessingFeedback
-    ) -> dict[str, object]:  # noqa: N802
+    ) -> dict[str, object]:
         from .bridge.native_imports import import_apart
 
         import_apart("scipy")

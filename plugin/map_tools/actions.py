@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Callable
+from typing import TYPE_CHECKING, Callable, Optional
 
 from qgis.core import Qgis, QgsProject, QgsVectorLayer
 from qgis.gui import QgisInterface
@@ -12,6 +12,12 @@ from qgis.PyQt.QtWidgets import QAction
 
 from ..texts import tr
 from .grey_mark import is_grey
+
+if TYPE_CHECKING:
+    from ..workbench import Works
+    from .corner_check_dialog import MeasureDialog
+    from .corners_tool import CornersTool
+    from .plan_dialog import PlanDialog
 
 ICONS = Path(__file__).resolve().parents[1] / "icons"
 TITLE = "Turnrow"
@@ -22,7 +28,10 @@ class Tools:
 
     def __init__(self, iface: QgisInterface, menu: str) -> None:
         self.iface, self.menu = iface, menu
-        self.corners = self.measuring = self.plan = self.works = None
+        self.corners: Optional[CornersTool] = None
+        self.measuring: Optional[MeasureDialog] = None
+        self.plan: Optional[PlanDialog] = None
+        self.works: Optional[Works] = None
         self._marked = ("", "")
         self.actions = {
             name: self._action(name, label, help_text, do)
@@ -89,12 +98,13 @@ class Tools:
     def _show_grey(self, *_: object) -> None:
         self.actions["grey"].setChecked(is_grey(QgsProject.instance()))
 
-    def _try(self, do: Callable[..., str], *arguments: object) -> bool:
-        """Do something that tells a sentence, and show it; return whether it was done."""
+    def _try(self, do: Callable[..., Optional[str]], *arguments: object) -> bool:
+        """Do something and show the sentence that it returns, if any; return whether it was done."""
         from ...processing_provider.engine.core import EngineError
 
+        level = Qgis.MessageLevel.Info
         try:
-            said, level = do(*arguments), Qgis.MessageLevel.Info
+            said = do(*arguments)
         except EngineError as error:
             said, level = str(error), Qgis.MessageLevel.Warning
         if said:
@@ -136,7 +146,7 @@ class Tools:
         if dialog.exec() == GridDialog.DialogCode.Accepted:
             self._try(self.add_grid, dialog.grid(), dialog.layer(), points)
 
-    def add_grid(self, grid: str, layer: QgsVectorLayer, points: list) -> str:
+    def add_grid(self, grid: str, layer: Optional[QgsVectorLayer], points: list) -> str:
         """Keep the corners of a grid in a layer, a new one when none is given; return what was done, in a sentence."""
         from .corner_layers import add_grid, new_corner_layer
 

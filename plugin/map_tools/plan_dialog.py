@@ -149,6 +149,8 @@ class PlanDialog(QDialog):
 
     def use_corners(self) -> None:
         """Take the four corners of the image, from the upper left one clockwise."""
+        if self.layer is None:
+            return
         width, height = self.layer.width(), self.layer.height()
         self._wait([(0, 0), (width, 0), (width, height), (0, height)])
 
@@ -173,7 +175,7 @@ class PlanDialog(QDialog):
         self.refresh()
 
     def fitted(self) -> Optional[Placement]:
-        """Return how the points place the image, None before there are enough, and tell what is to be told."""
+        """Return how the points place the image, None before there are enough, and show how well they agree."""
         if len(self.pairs) < 2:
             return None
         try:
@@ -221,12 +223,14 @@ class PlanDialog(QDialog):
     def _mark(self) -> None:
         """Mark the points on image and map; what waits for its place stands out."""
         self._unmark()
-        crosses = [(self.image, self._on_image(p.column, p.row)) for p in self.pairs]
+        if self.layer is None:
+            return
+        crosses = [(self.image, _on_image(self.layer, p.column, p.row)) for p in self.pairs]
         crosses += [(self.canvas, QgsPointXY(p.x, p.y)) for p in self.pairs]
         for canvas, point in crosses:
             self._add_mark(canvas, point, QgsVertexMarker.IconType.ICON_CROSS)
         if self.waiting:
-            self._add_mark(self.image, self._on_image(*self.waiting[0]), QgsVertexMarker.IconType.ICON_CIRCLE)
+            self._add_mark(self.image, _on_image(self.layer, *self.waiting[0]), QgsVertexMarker.IconType.ICON_CIRCLE)
 
     def _add_mark(self, canvas: QgsMapCanvas, point: QgsPointXY, icon: QgsVertexMarker.IconType) -> None:
         mark = QgsVertexMarker(canvas)
@@ -242,14 +246,11 @@ class PlanDialog(QDialog):
             canvas.scene().removeItem(mark)
         self._marks = []
 
-    def _on_image(self, column: float, row: float) -> QgsPointXY:
-        box = self.layer.extent()
-        x = box.xMinimum() + column / self.layer.width() * box.width()
-        return QgsPointXY(x, box.yMaximum() - row / self.layer.height() * box.height())
-
     def place(self) -> None:
         """Write the placed image and show it under lines and points, over the maps."""
         placement = self.fitted()
+        if self.layer is None or placement is None:
+            return
         crs = self.canvas.mapSettings().destinationCrs()
         try:
             check_metric_crs(crs, "the map", [(self.pairs[0].x, self.pairs[0].y)])
@@ -285,3 +286,10 @@ class PlanDialog(QDialog):
         self.image.stopRendering()
         self.image.setLayers([])
         self.layer = None
+
+
+def _on_image(layer: QgsRasterLayer, column: float, row: float) -> QgsPointXY:
+    """Return where a pixel of an image is on the canvas that shows it."""
+    box = layer.extent()
+    x = box.xMinimum() + column / layer.width() * box.width()
+    return QgsPointXY(x, box.yMaximum() - row / layer.height() * box.height())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shutil
 import tempfile
 from pathlib import Path
@@ -24,7 +25,7 @@ from qgis.PyQt.QtGui import QColor
 
 from ...processing_provider.bridge.raster import write_raster
 from ...processing_provider.bridge.style import style_raster
-from ...processing_provider.engine.workflow import GridState
+from ...processing_provider.engine.geometry import BlockRaster
 from ..texts import tr
 
 LINE_COLOUR, POINT_COLOUR = QColor("#ff7a1a"), QColor("#e5178f")
@@ -72,8 +73,8 @@ class MapLink:
         """Return how far from a click a line may be, in the survey's metres."""
         centre = self.canvas.center()
         beside = QgsPointXY(centre.x() + GRAB_PX * self.canvas.mapUnitsPerPixel(), centre.y())
-        ends = self.to_survey(centre), self.to_survey(beside)
-        return float(np.hypot(*np.subtract(*ends))) if None not in ends else 0.0
+        here, there = self.to_survey(centre), self.to_survey(beside)
+        return math.dist(here, there) if here is not None and there is not None else 0.0
 
     def show_lines(self, lines: Sequence[np.ndarray]) -> None:
         """Mark traverses, each an (n, 2) array of places in walking order; the first one is drawn strongest."""
@@ -123,14 +124,17 @@ class MapLink:
         self.canvas.setExtent(box)
         self.canvas.refresh()
 
-    def show_raster(self, grid: str, state: GridState, unit: str, look: tuple[tuple[float, float], str]) -> None:
+    def show_raster(
+        self, grid: str, raster: BlockRaster, channel: str, unit: str, look: tuple[tuple[float, float], str]
+    ) -> None:
         """Show a grid that was processed again as a layer on top; a second time the same layer is filled anew.
 
         Parameters
         ----------
         grid : str
-        state : GridState
-        unit : str
+        raster : BlockRaster
+        channel, unit : str
+            Of its values.
         look : ((low, high), ramp)
             Of the whole survey, so that colours can be compared.
         """
@@ -139,8 +143,8 @@ class MapLink:
         # A new name each time: a file that is shown cannot be written again on every system.
         self._files += 1
         path = self._folder / f"{self._files}.tif"
-        write_raster(path, state.raster.value_blocks, self.crs.toWkt(), unit=unit, name=state.channel)
-        name = tr("{grid} with changes, {channel} (preview)").format(grid=grid, channel=state.channel)
+        write_raster(path, raster, self.crs.toWkt(), unit=unit, name=channel)
+        name = tr("{grid} with changes, {channel} (preview)").format(grid=grid, channel=channel)
         layer = QgsProject.instance().mapLayer(self._layers.get(grid, ""))
         if layer is None:
             layer = QgsRasterLayer(str(path), name)

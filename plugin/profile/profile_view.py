@@ -160,9 +160,9 @@ class ProfileView(QWidget):
 
     def _paint_hand(self, painter: QPainter, frame: Frame, look: Look) -> None:
         """Draw the range that is being chosen, and where the pointer is."""
-        if self.mode == CHOOSE and self._range_px(frame) is not None:
-            ends = sorted(self._range_px(frame))
-            band = QRectF(ends[0], frame.box.top(), ends[1] - ends[0], frame.box.height())
+        ends = self._range_px(frame) if self.mode == CHOOSE else None
+        if ends is not None:
+            band = QRectF(min(ends), frame.box.top(), abs(ends[1] - ends[0]), frame.box.height())
             painter.fillRect(band, look.chosen)
         if self.pointer is not None:
             x = frame.x.px(float(self.content.traces[0].x[self.pointer]))
@@ -196,7 +196,7 @@ class ProfileView(QWidget):
         if not self.content.traces:
             return
         here = mouse_place(event)
-        if self._drag is not None and self.mode == LOOK:
+        if self._hand is not None and self.mode == LOOK:
             main, under = self.frames()
             self._x = main.x.moved(here.x() - self._hand.x())
             self._y = main.y.moved(here.y() - self._hand.y())

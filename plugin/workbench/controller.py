@@ -18,12 +18,14 @@ from ...processing_provider.engine.core import (
     Finding,
     Key,
     Note,
+    Readings,
     Run,
     edited_notes,
     read_text,
 )
 from ...processing_provider.engine.place import counted_stations
 from ...processing_provider.engine.workflow import (
+    GridResult,
     GridState,
     Session,
     as_noted,
@@ -80,6 +82,27 @@ class Desk(QObject):
         self.shows = frozenset((LOGGED, CORRECTED))
         self.behind = True
 
+    @property
+    def at_work(self) -> Session:
+        """The session of the open survey; what asks for it can be reached only while one is open."""
+        if self.session is None:
+            raise RuntimeError("no survey is open")
+        return self.session
+
+    @property
+    def opened_from(self) -> Opened:
+        """What the open survey was opened from."""
+        if self.survey is None:
+            raise RuntimeError("no survey is open")
+        return self.survey
+
+    def readings_of(self, grid: str) -> tuple[GridResult, Readings, Readings]:
+        """Return a grid as it was read, and its readings as placed and as corrected; all that have lines have them."""
+        state = self.at_work.state(grid)
+        if state is None or state.placed is None or state.corrected is None:
+            raise RuntimeError(f"grid {grid} has no readings")
+        return state.result, state.placed, state.corrected
+
     # Opening and saving
 
     def open_folder(self, folder: Path) -> None:
@@ -123,22 +146,22 @@ class Desk(QObject):
             if path.is_file():
                 text = read_text(path, "recipe")
             else:
-                text = recipe_text(self.session.recipe, versions=versions())
-            save_text(path, recipe_with_edits(text, path.name, self.session.edits))
+                text = recipe_text(self.at_work.recipe, versions=versions())
+            save_text(path, recipe_with_edits(text, path.name, self.at_work.edits))
         except EngineError as error:
             self._failed(str(error))
             return
-        self.session.saved = self.session.edits
-        self.survey = replace(self.survey, recipe_path=path)
+        self.at_work.saved = self.at_work.edits
+        self.survey = replace(self.opened_from, recipe_path=path)
         self._keep_aside()
         self.told.emit(tr("The changes are kept in {path}.").format(path=path), False)
 
     def _keep_aside(self) -> None:
         """Write changes aside that no recipe keeps; forget those that one keeps."""
-        register = self.survey.tables.register
+        register = self.opened_from.tables.register
         try:
-            if self.session.unsaved:
-                recovery.keep(register, self.session.edits)
+            if self.at_work.unsaved:
+                recovery.keep(register, self.at_work.edits)
             else:
                 recovery.drop(register)
         except EngineError as error:
@@ -147,19 +170,19 @@ class Desk(QObject):
     def kept_aside(self) -> Optional[tuple[str, Edits]]:
         """Return when changes of this survey were written aside that it lacks, and the changes; None without."""
         try:
-            kept = recovery.kept(self.survey.tables.register)
+            kept = recovery.kept(self.opened_from.tables.register)
         except EngineError as error:
             self._failed(str(error))
             return None
-        return kept if kept is not None and kept[1] != self.session.edits else None
+        return kept if kept is not None and kept[1] != self.at_work.edits else None
 
     def take_up(self, when: str, edits: Edits) -> None:
         """Make the changes again that were written aside."""
-        self._work_on(self.session.change(tr("changes of {when}").format(when=when), edits))
+        self._work_on(self.at_work.change(tr("changes of {when}").format(when=when), edits))
 
     def forget_aside(self) -> None:
         """Forget the changes that were written aside: the person does not want them."""
-        recovery.drop(self.survey.tables.register)
+        recovery.drop(self.opened_from.tables.register)
 
     # Choosing
 
@@ -167,7 +190,7 @@ class Desk(QObject):
         """Look at a grid: at its first line, unless one of its lines is looked at already."""
         self.grid = grid
         if not any(key[0] == grid for key in self.keys):
-            self.keys = [key_of(run) for run in self.session.runs(grid)[:1]]
+            self.keys = [key_of(run) for run in self.at_work.runs(grid)[:1]]
         self.view_changed.emit(False)
 
     def choose_lines(self, keys: Sequence[Key]) -> None:
@@ -178,10 +201,10 @@ class Desk(QObject):
 
     def choose_finding(self, finding: Finding) -> None:
         """Look at what a finding is about."""
-        key = self.session.where(finding)
+        key = self.at_work.where(finding)
         if key is not None:
             self.choose_lines([key])
-        elif finding.grid in self.session.grids:
+        elif finding.grid in self.at_work.grids:
             self.choose_grid(finding.grid)
 
     def line_at(self, x: float, y: float, within_m: float) -> Optional[tuple[Key, int]]:
@@ -191,8 +214,7 @@ class Desk(QObject):
 
     def places(self, key: Key) -> np.ndarray:
         """Return where the readings of a line lie in the survey's CRS, in walking order; (n, 2)."""
-        table = self.session.state(key[0]).corrected
-        rows = self._run(key).rows
+        rows, (_, _, table) = self._run(key).rows, self.readings_of(key[0])
         return np.stack([table.x[rows], table.y[rows]], axis=1)
 
     def step_line(self, step: int) -> None:
@@ -212,7 +234,7 @@ class Desk(QObject):
 
     def profile(self) -> ProfileContent:
         """Return what the profile shows."""
-        return profile_of(self.session, self.keys, self.channel, self.axis, self.shows, self.behind)
+        return profile_of(self.at_work, self.keys, self.channel, self.axis, self.shows, self.behind)
 
     def stacked(self) -> StackedContent:
         """Return the lines of the grid at their places."""
@@ -231,89 +253,90 @@ class Desk(QObject):
         stations = self._stations(seqs) if word == OBSTACLE else None
         if stations is not None:
             text = tr("obstacle from station {first:g} to {last:g}").format(first=stations[0], last=stations[1])
-            self._change(text, obstructed(self.session.edits, key, seqs, stations))
+            self._change(text, obstructed(self.at_work.edits, key, seqs, stations))
             return
         text = tr("readings flagged {flag}").format(flag=tr(word)) if word else tr("readings in use again")
-        self._change(text, flagged(self.session.edits, key, seqs, word))
+        self._change(text, flagged(self.at_work.edits, key, seqs, word))
 
     def _stations(self, seqs: tuple[int, int]) -> Optional[tuple[float, float]]:
         """Return between which stations readings lie that a note can name; None where stations do not tell."""
         (grid, line, _), run = self.keys[0], self._run(self.keys[0])
-        state = self.session.state(grid)
-        proposed = any(f.code == Code.PROPOSAL_ACCEPTED.word and f.line == line for f in state.result.findings)
+        result, placed, _ = self.readings_of(grid)
+        proposed = any(f.code == Code.PROPOSAL_ACCEPTED.word and f.line == line for f in result.findings)
         if proposed or self.kind() != KINDS[0]:
             return None
-        notes, scheme = edited_notes(self.session.sources.notes, self.session.edits), state.result.source.entry.scheme
-        seq = state.placed.seq[run.rows]
+        notes, scheme = edited_notes(self.at_work.sources.notes, self.at_work.edits), result.source.entry.scheme
+        seq = placed.seq[run.rows]
         inside = (seq >= seqs[0]) & (seq <= seqs[1])
-        stations = counted_stations(state.placed, run, scheme, notes)[inside]
+        stations = counted_stations(placed, run, scheme, notes)[inside]
         return (float(np.nanmin(stations)), float(np.nanmax(stations))) if np.isfinite(stations).any() else None
 
     def set_kind(self, kind: str) -> None:
         """Make the line void, or take it as a line of the survey."""
         text = tr("void") if kind == "void" else tr("in use")
-        self._change(text, with_kind(self.session.edits, self.note(), kind))
+        self._change(text, with_kind(self.at_work.edits, self.note(), kind))
 
     def turn(self) -> None:
         """Have the line walked the other way."""
         text, heading = tr("walked the other way"), self.heading()
-        self._change(text, turned(self.session.edits, self.note(), heading))
+        self._change(text, turned(self.at_work.edits, self.note(), heading))
 
     def start_at(self, station: float) -> None:
         """Have the line start at another station."""
         text = tr("from station {station:g}").format(station=station)
-        self._change(text, started_at(self.session.edits, self.note(), station, self.heading()))
+        self._change(text, started_at(self.at_work.edits, self.note(), station, self.heading()))
 
     def move_to(self, position_m: float) -> None:
         """Have the line lie elsewhere along the baseline (a tie line: along the traverses)."""
         text = tr("at {position:g} m").format(position=position_m)
-        self._change(text, moved_to(self.session.edits, self.note(), position_m, self.heading()))
+        self._change(text, moved_to(self.at_work.edits, self.note(), position_m, self.heading()))
 
     def as_noted(self) -> None:
         """Take every change of the line back."""
-        self._change(tr("as noted"), as_noted(self.session.edits, self.keys[0]))
+        self._change(tr("as noted"), as_noted(self.at_work.edits, self.keys[0]))
 
     def undo(self) -> None:
         """Take the last change back."""
-        self._work_on(self.session.undo())
+        self._work_on(self.at_work.undo())
 
     def redo(self) -> None:
         """Make the change again that was taken back."""
-        self._work_on(self.session.redo())
+        self._work_on(self.at_work.redo())
 
     def note(self) -> Note:
         """Return the note that counts for the line that is worked on."""
-        key, session = self.keys[0], self.session
+        key, session = self.keys[0], self.at_work
         return note_in_force(session.sources.notes, session.edits, key, session.recordings(key))
 
     def heading(self) -> int:
         """Return which way the line is taken to be walked: 1 out, -1 back."""
-        table = self.session.state(self.keys[0][0]).placed
+        _, table, _ = self.readings_of(self.keys[0][0])
         return int(table.heading[self._run(self.keys[0]).rows[0]])
 
     def first_station(self) -> float:
         """Return the first station that the log gives the line; NaN when it gives none."""
-        table = self.session.state(self.keys[0][0]).placed
+        _, table, _ = self.readings_of(self.keys[0][0])
         return float(table.station[self._run(self.keys[0]).rows[0]])
 
     def kind(self) -> str:
         """Return what the line is taken for: a line of the survey, a tie line, or readings at one spot."""
-        table = self.session.state(self.keys[0][0]).placed
+        _, table, _ = self.readings_of(self.keys[0][0])
         return KINDS[table.kind[self._run(self.keys[0]).rows[0]]]
 
     def position_m(self) -> float:
         """Return where the line lies along the baseline (a tie line: along the traverses); NaN where unknown."""
-        table = self.session.state(self.keys[0][0]).result.record.table
-        place = next(row.position_m for row in table if row.key == self.keys[0])
-        return float("nan") if place is None else place
+        record = self.readings_of(self.keys[0][0])[0].record
+        lines = record.table if record is not None else ()
+        position_m = next((line.position_m for line in lines if line.key == self.keys[0]), None)
+        return float("nan") if position_m is None else position_m
 
     def _run(self, key: Key) -> Run:
-        return next(run for run in self.session.runs(key[0]) if key_of(run) == key)
+        return next(run for run in self.at_work.runs(key[0]) if key_of(run) == key)
 
     def _change(self, what: str, edits: Edits) -> None:
-        if edits != self.session.edits:
+        if edits != self.at_work.edits:
             text = f"{name_of(self.keys[0])}: {what}"
-            self._work_on(self.session.change(text, edits))
+            self._work_on(self.at_work.change(text, edits))
 
     def _work_on(self, grids: Sequence[str]) -> None:
         self._keep_aside()
@@ -322,7 +345,7 @@ class Desk(QObject):
 
     def _process(self, grid: str) -> None:
         def done(state: GridState) -> None:
-            self.session.accept(grid, state)
+            self.at_work.accept(grid, state)
             self.grid_changed.emit(grid)
             self.view_changed.emit(True)
             self.told.emit(tr(AGAIN).format(grid=grid), False)
@@ -332,7 +355,7 @@ class Desk(QObject):
             self._failed(tr("{what} Undo the change.").format(what=sentence))
 
         text = tr("Turnrow: grid {grid} again").format(grid=grid)
-        self.works.start(grid, text, self.session.again(grid, self.channel), done, failed)
+        self.works.start(grid, text, self.at_work.again(grid, self.channel), done, failed)
         self.grid_changed.emit(grid)
 
     def close(self) -> None:

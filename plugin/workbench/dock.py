@@ -140,14 +140,14 @@ class Workbench(QDockWidget):
 
     def ask_save(self) -> bool:
         """Let the person say which recipe keeps the changes; return whether they are kept."""
-        start = self.desk.recipe_path() or self.desk.survey.tables.log_folder / RECIPE
+        start = self.desk.recipe_path() or self.desk.opened_from.tables.log_folder / RECIPE
         path, _ = QFileDialog.getSaveFileName(
             self, tr("Recipe that keeps the changes"), str(start), tr("Recipes (*.json)"), "",
             QFileDialog.Option.DontConfirmOverwrite,
         )  # fmt: skip
         if path:
             self.desk.save(Path(path))
-        return bool(path) and not self.desk.session.unsaved
+        return bool(path) and not self.desk.at_work.unsaved
 
     def may_leave(self) -> bool:
         """Return whether the open survey may be closed; asks when changes are not kept yet."""
@@ -177,7 +177,7 @@ class Workbench(QDockWidget):
 
     def ask_run(self) -> None:
         """Open the algorithm that processes the whole survey, filled in with this one."""
-        if self.desk.session.unsaved and not self.ask_save():
+        if self.desk.at_work.unsaved and not self.ask_save():
             return
         from qgis import processing
 
@@ -185,7 +185,8 @@ class Workbench(QDockWidget):
 
     def parameters(self) -> dict:
         """Return the algorithm's parameters for the survey that is open."""
-        tables, survey = self.desk.survey.tables, self.desk.survey
+        survey = self.desk.opened_from
+        tables = survey.tables
         given = {
             "REGISTER": str(tables.register), "CORNERS": str(tables.corners), "LOG_FOLDER": str(tables.log_folder),
             "TARGET_CRS": survey.crs,
@@ -234,9 +235,9 @@ class Workbench(QDockWidget):
 
     def _opened(self) -> None:
         self.link.clear()
-        self.link.crs = self.desk.survey.crs
+        self.link.crs = self.desk.opened_from.crs
         if self.desk.folder is not None:
-            load_maps(self.desk.folder, self.desk.channel, self.desk.survey.tables.log_folder.name)
+            load_maps(self.desk.folder, self.desk.channel, self.desk.opened_from.tables.log_folder.name)
         self._enable()
         self.lines.grid = ""
         self._show_grids()
@@ -244,14 +245,14 @@ class Workbench(QDockWidget):
         QTimer.singleShot(0, self.offer_kept)
 
     def _show_grids(self) -> None:
-        session, grid = self.desk.session, self.desk.grid
+        session, grid = self.desk.at_work, self.desk.grid
         self.grids.show_session(session, self.desk.works.names)
         self.grids.mark(grid)
         self.findings.show_findings(session.findings())
 
     def _grid_chosen(self, grid: str) -> None:
         self.desk.choose_grid(grid)
-        extent = self.desk.session.extent(grid)
+        extent = self.desk.at_work.extent(grid)
         if extent is not None:
             self.link.show_extent(extent)
 
@@ -261,20 +262,21 @@ class Workbench(QDockWidget):
         self.message.setText(finding.sentence())
 
     def _grid_changed(self, grid: str) -> None:
-        state = self.desk.session.state(grid)
+        session = self.desk.at_work
+        state = session.state(grid)
         self._show_grids()
         self.pane.refresh_history()
-        if grid in self.desk.works.names or state.raster is None:
+        if grid in self.desk.works.names or state is None or state.raster is None:
             return
-        session = self.desk.session
         look = channel_look(session.values_in_use(state.channel))
-        self.link.show_raster(grid, state, session.unit(state.channel), look)
+        values = state.raster.value_blocks
+        self.link.show_raster(grid, values, state.channel, session.unit(state.channel), look)
 
     def _view_changed(self, keep: bool) -> None:
         desk = self.desk
         self.grids.mark(desk.grid)
         if keep or self.lines.grid != desk.grid:
-            self.lines.show_lines(desk.session, desk.grid)
+            self.lines.show_lines(desk.at_work, desk.grid)
         self.lines.choose(desk.keys)
         self.link.show_lines([trace.place for trace in self.pane.profile.content.traces])
 

@@ -230,7 +230,7 @@ class Pane(QWidget):
 
     def _opened(self) -> None:
         self.channel.clear()
-        for channel in self.desk.session.channels:
+        for channel in self.desk.at_work.channels:
             self.channel.addItem(channel, channel)
 
     def _channel_chosen(self, _: int) -> None:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Optional, Sequence
+from typing import Mapping, Optional, Sequence
 
 from qgis.PyQt.QtCore import Qt, pyqtSignal
 from qgis.PyQt.QtGui import QColor, QIcon, QPainter, QPalette, QPixmap, QResizeEvent
 from qgis.PyQt.QtWidgets import QAbstractItemView, QHeaderView, QTreeWidget, QTreeWidgetItem, QWidget
 
-from ...processing_provider.engine.core import KINDS, SEVERITIES, Finding, Key
+from ...processing_provider.engine.core import KINDS, SEVERITIES, Finding, Key, Readings, Run
 from ...processing_provider.engine.workflow import STEPS, Session
 from ..profile import DARK_BELOW
 from ..texts import tr
@@ -86,7 +86,7 @@ class List(QTreeWidget):
         """Return whether the list has a dark background."""
         return self.palette().color(QPalette.ColorRole.Base).lightness() < DARK_BELOW
 
-    def fill(self, rows: Sequence[tuple[Sequence[str], object, str]]) -> list[QTreeWidgetItem]:
+    def fill(self, rows: Sequence[tuple[Sequence[object], object, str]]) -> list[QTreeWidgetItem]:
         """Show rows of (texts, what belongs to it, tooltip); nothing is chosen, and no signal is sent."""
         self.blockSignals(True)
         self.clear()
@@ -214,17 +214,17 @@ class LineList(List):
     def show_lines(self, session: Session, grid: str) -> None:
         """Show the recordings of a grid; none is chosen."""
         self.grid = grid
-        rows = []
-        kinds = {}
         state = session.state(grid)
-        if state is not None and state.result.record:
-            kinds = {row.key: row.kind for row in state.result.record.table}
-        for run in session.runs(grid):
-            table, key = state.corrected, (run.grid, run.line, run.run)
-            used = int(table.in_use[run.rows].sum())
-            kind = kinds.get(key) or KINDS[table.kind[run.rows[0]]]
-            name = run.line if run.run == 1 else f"{run.line} ({run.run})"
-            walked = tr(WALKED[int(table.heading[run.rows[0]])])
-            texts = (name, tr(kind), walked, f"{used}/{len(run.rows)}")
-            rows.append((texts, key, ""))
-        self.fill(rows)
+        table = state.corrected if state is not None else None
+        record = state.result.record if state is not None else None
+        kinds = {line.key: line.kind for line in record.table} if record is not None else {}
+        self.fill([] if table is None else [_line_row(table, run, kinds) for run in session.runs(grid)])
+
+
+def _line_row(table: Readings, run: Run, kinds: Mapping[Key, str]) -> tuple[tuple[str, str, str, str], Key, str]:
+    """Return what a list shows of a recording; what it was taken for when it was placed counts."""
+    key, first = (run.grid, run.line, run.run), run.rows[0]
+    kind = kinds.get(key) or KINDS[table.kind[first]]
+    name = str(run.line) if run.run == 1 else f"{run.line} ({run.run})"
+    used = f"{int(table.in_use[run.rows].sum())}/{len(run.rows)}"
+    return (name, tr(kind), tr(WALKED[int(table.heading[first])]), used), key, ""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Mapping, Optional, Sequence
+from typing import Optional, Sequence
 
 from qgis.core import QgsCoordinateReferenceSystem, QgsProject, QgsVectorLayer
 
@@ -14,13 +14,13 @@ from ...processing_provider.engine.workflow import (
     Recipe,
     Session,
     SurveySources,
+    changed_inputs,
     default_recipe,
     edits_in,
     file_facts,
     gather_sources,
     open_survey,
     parse_recipe,
-    with_changed_inputs,
 )
 
 RECIPE = "recipe.json"
@@ -31,7 +31,7 @@ COLUMNS = {
     "corners": {"grid", "corner"},
     "notes": {"grid", "line"},
 }
-"""Columns by which the tables of a survey are told from each other and from logs."""
+"""Columns by which the tables of a survey are recognised and from logs."""
 
 
 @dataclass(frozen=True)
@@ -84,14 +84,8 @@ class Opened:
         session = open_survey(self.sources, self.recipe, self.edits, progress)
         paths = [self.tables.register, self.tables.corners, self.tables.notes, *self.sources.files]
         facts = [file_facts(path, self.tables.log_folder) for path in dict.fromkeys(filter(None, paths))]
-        told = with_changed_inputs(_Told(()), self.recipe, facts).findings
-        session.findings_of_survey = (*session.findings_of_survey, *told)
+        session.findings_of_survey = (*session.findings_of_survey, *changed_inputs(self.recipe, facts))
         return session
-
-
-@dataclass(frozen=True)
-class _Told:
-    findings: tuple
 
 
 def find_tables(folder: Path) -> Tables:
@@ -156,7 +150,7 @@ def open_tables(tables: Tables, recipe_path: Optional[Path] = None) -> Opened:
     return Opened(tables, sources, replace(recipe, target_crs=crs.authid() or crs.toWkt()), recipe_path, edits, crs)
 
 
-def _rows(path: Path, what: str) -> tuple[list[Mapping], QgsCoordinateReferenceSystem]:
+def _rows(path: Path, what: str) -> tuple[list[dict], QgsCoordinateReferenceSystem]:
     layer = QgsVectorLayer(str(path), path.stem, "ogr")
     if not layer.isValid():
         raise EngineError(f"The {what} {path} cannot be opened. Choose a table or a CSV.")

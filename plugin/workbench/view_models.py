@@ -26,18 +26,19 @@ def profile_of(
     if behind and traces:
         grid, runs = traces[0].key[0], session.runs(traces[0].key[0])
         chosen = next(run for run in runs if key_of(run) == traces[0].key)
-        beside = [
-            _trace(session, key_of(run), channel, axis)
-            for run in neighbours(session.state(grid).corrected, runs, chosen)
-            if key_of(run) not in keys
-        ]
+        state = session.state(grid)
+        near = neighbours(state.corrected, runs, chosen) if state and state.corrected else []
+        others = (_trace(session, key_of(run), channel, axis) for run in near if key_of(run) not in keys)
+        beside = [trace for trace in others if trace is not None]
     return ProfileContent(tuple(traces), tuple(beside), channel, session.unit(channel), axis, shows)
 
 
 def _trace(session: Session, key: Key, channel: str, axis: str) -> Optional[Trace]:
     run = next((r for r in session.runs(key[0]) if key_of(r) == key), None)
     state = session.state(key[0])
-    if run is None or channel not in state.corrected.channels:
+    if run is None or state is None or state.placed is None or state.corrected is None:
+        return None
+    if channel not in state.corrected.channels:
         return None
     return trace_of(state.placed, state.corrected, run, channel, axis)
 
@@ -45,7 +46,9 @@ def _trace(session: Session, key: Key, channel: str, axis: str) -> Optional[Trac
 def stacked_of(session: Optional[Session], grid: str, channel: str, kind: str) -> StackedContent:
     """Return the lines of a grid at their places, values as logged or corrected; nothing where it has none."""
     state = session.state(grid) if session else None
-    if state is None or state.corrected is None or channel not in state.corrected.channels:
+    if session is None or state is None or state.placed is None or state.corrected is None:
+        return StackedContent()
+    if channel not in state.corrected.channels:
         return StackedContent()
     table, lines = state.corrected, []
     for run in session.runs(grid):

@@ -49,12 +49,12 @@ class ProcessRegister(SurveyAlgorithm):
         from ..bridge.vector import survey_corners
         from ..engine.core import EngineError, part_of, read_text, scratch_folder, walk_again_count
         from ..engine.workflow import (
+            changed_inputs,
             default_recipe,
             file_facts,
             gather_sources,
             parse_recipe,
             process_survey,
-            with_changed_inputs,
         )
 
         register, _, register_path = values.register
@@ -75,7 +75,7 @@ class ProcessRegister(SurveyAlgorithm):
         site = folder.resolve().name
         with staging(values.output_folder) as stage, scratch_folder(stage) as scratch:
             result = process_survey(sources, recipe, scratch=scratch, **options)
-            result = with_changed_inputs(result, recipe, inputs)
+            result = replace(result, findings=(*result.findings, *changed_inputs(recipe, inputs)))
             layers = write_survey(stage, result, target, site, inputs, part_of(progress, 0.6, 1.0))
         moved = [replace(la, uri=la.uri.replace(str(stage), str(values.output_folder))) for la in layers]
         load_when_done(values.context, moved)

@@ -48,8 +48,8 @@ class ReadLog(SurveyAlgorithm):
         layout = layout_from_json(read_text(values.layout, "layout")) if values.layout else None
         results = []
         for number, path in enumerate(values.log):
-            part = part_of(progress, number / len(values.log), (number + 1) / len(values.log))
-            results.append(read_log(path, layout, grid=values.grid, progress=part))
+            step = part_of(progress, number / len(values.log), (number + 1) / len(values.log))
+            results.append(read_log(path, layout, grid=values.grid, progress=step))
         for remark in dict.fromkeys(r for result in results for r in result.remarks):
             feedback.pushInfo(remark)
         readings = join_logs([result.readings for result in results])

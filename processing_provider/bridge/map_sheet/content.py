@@ -91,9 +91,11 @@ def _check(maps: Sequence, logged: Sequence, values: SheetValues) -> None:
             f"{len(maps)} maps and {len(logged)} maps as logged were given. Give one as logged for each map, in the "
             "same order, or none."
         )
-    if values.each_grid and values.grids is None:
+    if not values.each_grid:
+        return
+    if values.grids is None:
         raise EngineError("One page a grid was asked for, but no grids were given. Give the layer of their outlines.")
-    if values.each_grid and "grid" not in values.grids.fields().names():
+    if "grid" not in values.grids.fields().names():
         raise EngineError(f"The layer {values.grids.name()} has no field grid, so its pages would have no names.")
 
 

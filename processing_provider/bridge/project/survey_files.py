@@ -34,7 +34,7 @@ from ..vector import readings_layer, rows_layer, write_geopackage
 from .metadata import history_lines
 from .project import SurveyLayer, keep_looks, write_project
 
-TYPES = {
+TYPES: Mapping[str, Mapping[str, type]] = {
     "grids": {
         "grid": str, "length_m": float, "width_m": float, "spacing_m": float, "readings_per_m": float, "pattern": str,
         "bearing_deg": float, "scale": float, "mirrored": int, "largest_residual_m": float, "readings": int,

@@ -96,7 +96,7 @@ def _panels(count: int, ratio: float) -> tuple[Figure, list[Axes]]:
     whole = left + count * width + (count - 1) * gap + right, below + height + above
     figure = Figure(figsize=whole, dpi=DPI)
     FigureCanvasAgg(figure)
-    axes = []
+    axes: list[Axes] = []
     for number in range(count):
         start = left + number * (width + gap)
         place = start / whole[0], below / whole[1], width / whole[0], height / whole[1]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Iterable, Sequence
+from typing import Iterable
 
 import numpy as np
 
@@ -28,18 +28,21 @@ def shared_range(arrays: Iterable[np.ndarray]) -> tuple[float, float]:
     return (low, high) if high > low else (low - 0.5, high + 0.5)
 
 
-def channel_look(arrays: Sequence[np.ndarray]) -> tuple[tuple[float, float], str]:
+def channel_look(arrays: Iterable[np.ndarray]) -> tuple[tuple[float, float], str]:
     """Return the range of a channel's colours and the ramp for it: a diverging one, zero in its middle, only where
     the values lie about evenly on both sides of zero."""
     low, high = shared_range(arrays)
     if low < 0 < high and 1 / LOPSIDED <= -low / high <= LOPSIDED:
-        return about_zero(arrays)
+        return _evenly_about_zero(low, high)
     return (low, high), SEQUENTIAL
 
 
 def about_zero(arrays: Iterable[np.ndarray]) -> tuple[tuple[float, float], str]:
     """Return a range with zero in its middle and the ramp for it: what stands out from a background."""
-    low, high = shared_range(arrays)
+    return _evenly_about_zero(*shared_range(arrays))
+
+
+def _evenly_about_zero(low: float, high: float) -> tuple[tuple[float, float], str]:
     reach = max(-low, high)
     return (-reach, reach), DIVERGING
 

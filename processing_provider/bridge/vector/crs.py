@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Optional, Sequence
+from typing import Optional, Sequence, Union
 
 import numpy as np
 from qgis.core import (
@@ -40,14 +40,19 @@ def survey_corners(
     rows, crs, _ = corners
     crs = crs if crs is not None and crs.isValid() else None
     target = wanted if wanted.isValid() else crs
-    places = [[number_or_none(row, axis, f"corners, row {n}") for axis in "xy"] for n, row in enumerate(rows, 1)]
-    known = [place for place in places if None not in place]
-    check_metric_crs(target, "the survey", known, crs)
+    places = [
+        (number_or_none(row, "x", f"corners, row {n}"), number_or_none(row, "y", f"corners, row {n}"))
+        for n, row in enumerate(rows, 1)
+    ]
+    known = [(x, y) for x, y in places if x is not None and y is not None]
+    target = check_metric_crs(target, "the survey", known, crs)
     if crs is None or crs == target:
         return [dict(row) for row in rows], target
     moved = []
-    for number, (row, place) in enumerate(zip(rows, places), 1):
-        point = None if None in place else _transformed(place, crs, target, context.transformContext())
+    for number, (row, (x, y)) in enumerate(zip(rows, places), 1):
+        point = None
+        if x is not None and y is not None:
+            point = _transformed((x, y), crs, target, context.transformContext())
         if point is None:
             raise EngineError(
                 f"The corner in row {number} has no place in {target.authid()}, the CRS of the survey. Check its "
@@ -60,10 +65,10 @@ def survey_corners(
 def check_metric_crs(
     crs: Optional[QgsCoordinateReferenceSystem],
     what: str,
-    points: Sequence[Sequence[float]] = (),
+    points: Union[Sequence[Sequence[float]], np.ndarray] = (),
     points_crs: Optional[QgsCoordinateReferenceSystem] = None,
-) -> None:
-    """Raise EngineError unless a CRS counts in projected metres.
+) -> QgsCoordinateReferenceSystem:
+    """Return a CRS that counts in projected metres; raise EngineError for any other.
 
     Parameters
     ----------
@@ -83,9 +88,10 @@ def check_metric_crs(
             f"{crs.authid() or 'The CRS'} of {what} counts in {unit}. A survey needs a projected CRS in metres, such "
             f"as {_utm_zone(points, points_crs or crs)}."
         )
+    return crs
 
 
-def _utm_zone(points: Sequence[Sequence[float]], crs: QgsCoordinateReferenceSystem) -> str:
+def _utm_zone(points: Union[Sequence[Sequence[float]], np.ndarray], crs: QgsCoordinateReferenceSystem) -> str:
     """Return the UTM zone of the middle of some points in words, with its EPSG number where the place is known."""
     middle = np.mean(points, axis=0).tolist() if len(points) else None
     world = QgsCoordinateReferenceSystem(LONGITUDE_LATITUDE)

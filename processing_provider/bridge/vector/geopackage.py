@@ -13,7 +13,7 @@ from typing import Callable, Iterable, Iterator, Mapping, Optional, Sequence
 import numpy as np
 from osgeo import ogr, osr
 
-from ...engine.core import Readings, whole_file
+from ...engine.core import Readings, part_of, whole_file
 from .rtree import fill_rtree, outward
 from .sqlite_rows import insert_rows
 
@@ -73,7 +73,7 @@ def write_geopackage(path: Path, layers: Sequence[Layer], crs_wkt: str, progress
                 connection.execute("PRAGMA " + setting)
             connection.execute("BEGIN")
             for number, layer in enumerate(layers):
-                step = progress and (lambda share, number=number: progress((number + share) / len(layers)))
+                step = part_of(progress, number / len(layers), (number + 1) / len(layers))
                 _fill(connection, layer, srs_id, step)
             connection.execute("COMMIT")
 
@@ -174,8 +174,7 @@ def _fill(connection: sqlite3.Connection, layer: Layer, srs_id: int, progress: P
         boxes.append(outward(found))
         if len(found):
             extents.append([*found[:, [0, 2]].min(axis=0), *found[:, [1, 3]].max(axis=0)])
-    ids, boxes = np.concatenate(ids), np.concatenate(boxes)
-    fill_rtree(connection, f"rtree_{layer.name}_geom", ids, boxes)
+    fill_rtree(connection, f"rtree_{layer.name}_geom", np.concatenate(ids), np.concatenate(boxes))
     connection.execute("UPDATE gpkg_ogr_contents SET feature_count = ? WHERE table_name = ?", (layer.count, layer.name))
     if extents:
         low, high = np.min(extents, axis=0), np.max(extents, axis=0)
@@ -191,7 +190,7 @@ def _fill(connection: sqlite3.Connection, layer: Layer, srs_id: int, progress: P
 def _inserted(
     connection: sqlite3.Connection, layer: Layer, srs_id: int, progress: Progress
 ) -> Iterator[tuple[np.ndarray, np.ndarray]]:
-    """Insert the rows; yield what ``_boxes`` tells of those that are in."""
+    """Insert the rows; yield the ``_boxes`` of those that are in."""
     names = ", ".join(_quoted(name) for name in ("fid", "geom", *layer.types))
     into = "INSERT INTO " + _quoted(layer.name) + " (" + names + ")"
     number, done = struct.pack("<i", srs_id), 0

@@ -141,7 +141,7 @@ def write_rows(rows: Iterable[Sequence], fields: QgsFields, make_sink: Callable)
     _add(sink, _features([None if value != value else value for value in row] for row in rows))
 
 
-def _features(rows: Iterable[Sequence], places: Optional[Iterable[tuple[float, float]]] = None) -> Iterator[QgsFeature]:
+def _features(rows: Iterable[Sequence], places: Optional[Iterator[tuple[float, float]]] = None) -> Iterator[QgsFeature]:
     for row in rows:
         feature = QgsFeature()
         feature.setAttributes(list(row))

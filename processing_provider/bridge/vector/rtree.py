@@ -52,9 +52,9 @@ def fill_rtree(db: sqlite3.Connection, name: str, ids: np.ndarray, boxes: np.nda
             whole = _bytes(ids[rows], boxes[rows], most, node_bytes, depth if count == 1 else 0)
             insert_rows(db, into["node"], 2, zip(own.tolist(), whole), len(own))
             node_of[rows] = np.repeat(own, most)[: len(rows)]
-            ends = (np.minimum, np.maximum, np.minimum, np.maximum)
-            sides = [end.reduceat(boxes[rows, i], starts) for i, end in enumerate(ends)]
-            around[done : done + len(own)] = np.stack(sides, axis=1)
+            for side in range(4):
+                end = np.maximum if side % 2 else np.minimum
+                around[done : done + len(own), side] = end.reduceat(boxes[rows, side], starts)
             done += len(own)
         insert_rows(db, into[children], 2, _pairs(ids, node_of), len(ids))
         if count == 1:

@@ -13,20 +13,22 @@ from .edit_commands import (
     turned,
     with_kind,
 )
-from .process_survey import SurveyResult, grid_share, outline, process_survey, with_changed_inputs
-from .read_survey import join_logs
+from .process_survey import SurveyResult, changed_inputs, grid_share, outline, process_survey
+from .read_survey import GridResult, join_logs
 from .recipe import Recipe, default_recipe, parse_recipe, recipe_text
 from .session import STEPS, GridState, Session, open_survey
 from .sources import SurveySources, file_facts, gather_sources
 from .tables import corner_rows, finding_places, grid_rows, traverse_rows
 
 __all__ = [
+    "GridResult",
     "GridState",
     "Recipe",
     "STEPS",
     "Session",
     "SurveyResult",
     "SurveySources",
+    "changed_inputs",
     "corner_rows",
     "default_recipe",
     "recipe_with_edits",
@@ -52,5 +54,4 @@ __all__ = [
     "recipe_text",
     "save_text",
     "traverse_rows",
-    "with_changed_inputs",
 ]

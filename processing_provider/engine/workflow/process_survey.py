@@ -223,10 +223,10 @@ def _left_out(channel: str, text: str) -> Finding:
     return Code.NOT_INTERPOLATED.finding(f"{text} ({channel})", "", "Its readings are placed, but not mapped.")
 
 
-def with_changed_inputs(result: SurveyResult, recipe: Recipe, inputs: Sequence[Mapping]) -> SurveyResult:
-    """Return the result with a finding for each input that is not the file its recipe was written for."""
+def changed_inputs(recipe: Recipe, inputs: Sequence[Mapping]) -> list[Finding]:
+    """Return a finding for each input that is not the file its recipe was written for."""
     written_for = {item["path"]: item["sha256"] for item in recipe.inputs}
-    changed = [
+    return [
         Code.INPUT_CHANGED.finding(
             f"{item['path']} is not the file that the recipe was written for.",
             "",
@@ -235,4 +235,3 @@ def with_changed_inputs(result: SurveyResult, recipe: Recipe, inputs: Sequence[M
         for item in inputs
         if written_for.get(item["path"], item["sha256"]) != item["sha256"]
     ]
-    return replace(result, findings=(*result.findings, *changed))
