@@ -16,8 +16,8 @@
         <translation>Liest die Textdatei eines Messgeräts in eine Tabelle von Messungen, Linie um Linie, wie sie begangen wurde.</translation>
     </message>
     <message>
-        <source>&lt;p&gt;Without a layout the log&apos;s own is found out: delimiter, decimal mark, header and what each column is. What was taken for what is told in the log of the run. A row that cannot be read becomes a finding; the rest is read.&lt;/p&gt;</source>
-        <translation>&lt;p&gt;Ohne Aufbau wird der Aufbau der Datei selbst ermittelt: Trennzeichen, Dezimalzeichen, Kopfzeile und was jede Spalte ist. Was wofür gehalten wurde, steht im Protokoll des Laufs. Eine Zeile, die nicht zu lesen ist, wird eine Auffälligkeit; der Rest wird gelesen.&lt;/p&gt;</translation>
+        <source>&lt;p&gt;Without a layout the log&apos;s own is detected: delimiter, decimal mark, header and the role of each column. The log of the run names what was detected. A row that cannot be read becomes a finding; the others are read.&lt;/p&gt;</source>
+        <translation>&lt;p&gt;Ohne Aufbau wird der Aufbau der Datei selbst ermittelt: Trennzeichen, Dezimalzeichen, Kopfzeile und die Rolle jeder Spalte. Was ermittelt wurde, steht im Protokoll des Laufs. Eine Zeile, die nicht zu lesen ist, wird eine Auffälligkeit; die anderen werden gelesen.&lt;/p&gt;</translation>
     </message>
     <message>
         <source>Logs</source>
@@ -84,8 +84,8 @@
         <translation>Findet alles in der Messdatei, was den Notizen oder dem Plan der Messfläche widerspricht.</translation>
     </message>
     <message>
-        <source>&lt;p&gt;Run it on the evening of the survey, while a line can still be walked again. The readings themselves are looked at, too: lines that fit their neighbours only when they are turned round, moved or exchanged, lines walked twice, and readings lost by the logger are told. Nothing is changed.&lt;/p&gt;</source>
-        <translation>&lt;p&gt;Am Abend der Messung laufen lassen, solange eine Linie noch einmal begangen werden kann. Auch die Messungen selbst werden angesehen: Linien, die nur gewendet, verschoben oder vertauscht zu ihren Nachbarn passen, doppelt begangene Linien und vom Gerät verlorene Messungen werden genannt. Nichts wird verändert.&lt;/p&gt;</translation>
+        <source>&lt;p&gt;Run it on the evening of the survey, while a line can still be walked again. It also looks for possible mistakes in the readings themselves: lines that fit their neighbours only when they are turned round, moved or exchanged, lines walked twice, and readings lost by the logger. Nothing is changed.&lt;/p&gt;</source>
+        <translation>&lt;p&gt;Am Abend der Messung laufen lassen, solange eine Linie noch einmal begangen werden kann. Auch in den Messungen selbst wird nach möglichen Fehlern gesucht: Linien, die nur gewendet, verschoben oder vertauscht zu ihren Nachbarn passen, doppelt begangene Linien und vom Gerät verlorene Messungen. Nichts wird verändert.&lt;/p&gt;</translation>
     </message>
     <message>
         <source>A table of readings of one grid, as read from the log.</source>
@@ -284,8 +284,8 @@
         <translation>Punkte; Messungen außer Gebrauch tragen ein Kennzeichen.</translation>
     </message>
     <message>
-        <source>What the corners and the notes have to tell.</source>
-        <translation>Was die Eckpunkte und die Notizen zu sagen haben.</translation>
+        <source>What disagrees between corners, notes and log, and what to do.</source>
+        <translation>Was zwischen Eckpunkten, Notizen und Messdatei nicht stimmt, und was zu tun ist.</translation>
     </message>
     <message>
         <source>Largest residual</source>
@@ -356,12 +356,12 @@
         <translation>Gegenläufige Messlinien ausrichten</translation>
     </message>
     <message>
-        <source>Takes out the stagger between lines walked in opposite directions, and how unevenly each was walked.</source>
-        <translation>Nimmt den Versatz zwischen gegenläufig begangenen Linien heraus, und wie ungleichmäßig jede begangen wurde.</translation>
+        <source>Takes out the stagger between opposite lines, and each line&apos;s own position error along its direction.</source>
+        <translation>Nimmt den Versatz zwischen gegenläufig begangenen Linien heraus und den eigenen Lagefehler jeder Linie in ihrer Richtung.</translation>
     </message>
     <message>
-        <source>&lt;p&gt;Every reading is moved along its walking direction by one shift. It is estimated from neighbouring lines and applied only when it is proven: larger than two standard errors.&lt;/p&gt;&lt;p&gt;After that each line gets a shift, a stretch and a smooth wander of its own, so that it fits between the lines on both sides: people start, stop and keep pace a little differently each time. A line is moved only as far as the ground on both sides shows; where there is no contrast it stays. What all lines of a grid have in common cannot be seen.&lt;/p&gt;</source>
-        <translation>&lt;p&gt;Jede Messung wird in ihrer Gehrichtung um dieselbe Strecke verschoben. Die Strecke wird aus benachbarten Linien geschätzt und nur angewandt, wenn sie erwiesen ist: größer als zwei Standardfehler.&lt;/p&gt;&lt;p&gt;Danach erhält jede Linie ihre eigene Verschiebung, Streckung und sanfte Schwankung, sodass sie zwischen die Linien beiderseits passt: Menschen beginnen, enden und gehen jedes Mal ein wenig anders. Eine Linie wird nur so weit bewegt, wie der Boden beiderseits zeigt; wo kein Kontrast ist, bleibt sie. Was alle Linien einer Messfläche gemeinsam haben, ist nicht zu sehen.&lt;/p&gt;</translation>
+        <source>&lt;p&gt;Every reading is moved along its walking direction by one shift. It is estimated from neighbouring lines and applied only when it is proven: larger than two standard errors.&lt;/p&gt;&lt;p&gt;After that each line gets a shift, a stretch and a smooth wander of its own, so that it fits between the lines on both sides: people start, stop and keep pace a little differently each time. A line is moved only as far as the signal on both sides proves; where there is no contrast it stays. What all lines of a grid have in common cannot be seen.&lt;/p&gt;</source>
+        <translation>&lt;p&gt;Jede Messung wird in ihrer Gehrichtung um dieselbe Strecke verschoben. Die Strecke wird aus benachbarten Linien geschätzt und nur angewandt, wenn sie erwiesen ist: größer als zwei Standardfehler.&lt;/p&gt;&lt;p&gt;Danach erhält jede Linie ihre eigene Verschiebung, Streckung und sanfte Schwankung, sodass sie zwischen die Linien beiderseits passt: Menschen beginnen, enden und gehen jedes Mal ein wenig anders. Eine Linie wird nur so weit bewegt, wie die Messwerte beiderseits es beweisen; wo kein Kontrast ist, bleibt sie. Was alle Linien einer Messfläche gemeinsam haben, ist nicht zu sehen.&lt;/p&gt;</translation>
     </message>
     <message>
         <source>Channels that the estimate rests on; all when none is chosen.</source>
@@ -416,8 +416,8 @@
         <translation>Nimmt Streifen zwischen den Linien heraus und erhält, was entlang der Linien verläuft.</translation>
     </message>
     <message>
-        <source>&lt;p&gt;First the offset between the two walking directions; then an offset a line and a smooth drift in time, from the differences of neighbouring lines, the crossings with tie lines, and base readings (readings at one spot every so often). Ties and base readings count where the notes name them. One spot for the whole survey lets base readings tell the levels of the grids as well.&lt;/p&gt;&lt;p&gt;Without ties, a feature along the traverses that is one or two lines wide and weaker than about three times the stripes cannot be told from stripes for certain, nor a gentle rise of the ground from drift. Three tie lines across a grid settle both: the standard errors in the table of offsets say how well.&lt;/p&gt;&lt;p&gt;The method &lt;i&gt;median&lt;/i&gt; sets every line to a common level: it deletes features that run along the traverses.&lt;/p&gt;</source>
-        <translation>&lt;p&gt;Zuerst der Unterschied zwischen den beiden Gehrichtungen; dann ein Niveau je Linie und eine sanfte Drift mit der Zeit, aus den Unterschieden benachbarter Linien, den Kreuzungen mit Querlinien und den Basismessungen (wiederkehrende Messungen an einer Stelle). Querlinien und Basismessungen zählen, wo die Notizen sie nennen. Eine Stelle für die ganze Messung lässt die Basismessungen auch die Niveaus der Messflächen sagen.&lt;/p&gt;&lt;p&gt;Ohne Querlinien ist eine Struktur entlang der Messlinien, die eine oder zwei Linien breit und schwächer als etwa das Dreifache der Streifen ist, nicht sicher von Streifen zu unterscheiden, ebenso wenig ein sanfter Anstieg des Bodens von Drift. Drei Querlinien über eine Messfläche klären beides: wie gut, sagen die Standardfehler in der Tabelle der Niveaus.&lt;/p&gt;&lt;p&gt;Das Verfahren &lt;i&gt;median&lt;/i&gt; setzt jede Linie auf ein gemeinsames Niveau: es löscht Strukturen, die entlang der Linien verlaufen.&lt;/p&gt;</translation>
+        <source>&lt;p&gt;First the offset between the two walking directions is estimated; then an offset a line and a smooth drift in time, from the differences of neighbouring lines, the crossovers with tie lines, and base readings (readings at one spot every so often). Ties and base readings count where the notes name them. With one spot for the whole survey, base readings bring the grids to one level as well.&lt;/p&gt;&lt;p&gt;Walk three tie lines across a grid: without ties, a feature along the traverses that is one or two lines wide and weaker than about three times the stripes cannot be separated from stripes for certain, nor a gentle trend of the ground from drift. The standard errors in the table of offsets say how well both were separated.&lt;/p&gt;&lt;p&gt;The method &lt;i&gt;median&lt;/i&gt; sets every line to a common level: it deletes features that run along the traverses.&lt;/p&gt;</source>
+        <translation>&lt;p&gt;Zuerst wird der Unterschied zwischen den beiden Gehrichtungen geschätzt; dann ein Niveau je Linie und eine sanfte Drift mit der Zeit, aus den Unterschieden benachbarter Linien, den Kreuzungen mit Querlinien und den Basismessungen (wiederkehrende Messungen an einer Stelle). Querlinien und Basismessungen zählen, wo die Notizen sie nennen. Mit einer Stelle für die ganze Messung bringen die Basismessungen auch die Messflächen auf ein Niveau.&lt;/p&gt;&lt;p&gt;Drei Querlinien über eine Messfläche gehen: ohne Querlinien ist eine Struktur entlang der Messlinien, die eine oder zwei Linien breit und schwächer als etwa das Dreifache der Streifen ist, nicht sicher von Streifen zu trennen, ebenso wenig ein sanfter Anstieg des Bodens von Drift. Wie gut beides getrennt wurde, sagen die Standardfehler in der Tabelle der Niveaus.&lt;/p&gt;&lt;p&gt;Das Verfahren &lt;i&gt;median&lt;/i&gt; setzt jede Linie auf ein gemeinsames Niveau: es löscht Strukturen, die entlang der Linien verlaufen.&lt;/p&gt;</translation>
     </message>
     <message>
         <source>Placed readings, aligned if need be.</source>
@@ -464,8 +464,8 @@
         <translation>Benachbarte Messflächen ausgleichen</translation>
     </message>
     <message>
-        <source>Brings the grids of a survey to one level, as their common edges and overlaps tell.</source>
-        <translation>Bringt die Messflächen auf ein Niveau, wie ihre gemeinsamen Ränder und Überlappungen es verlangen.</translation>
+        <source>Brings the grids of a survey to one level, estimated from their common edges and overlaps.</source>
+        <translation>Bringt die Messflächen auf ein Niveau, geschätzt aus ihren gemeinsamen Rändern und Überlappungen.</translation>
     </message>
     <message>
         <source>Placed readings of several grids, traverses balanced.</source>
@@ -512,7 +512,7 @@
         <translation>Zellgröße</translation>
     </message>
     <message>
-        <source>Half the spacing of the traverses is usual.</source>
+        <source>Half the spacing of the traverses is common.</source>
         <translation>Üblich ist der halbe Abstand der Messlinien.</translation>
     </message>
     <message>
@@ -724,8 +724,8 @@
         <translation>Rezept</translation>
     </message>
     <message>
-        <source>A recipe.json of an earlier run; the usual corrections when left empty.</source>
-        <translation>Eine recipe.json eines früheren Laufs; die üblichen Berichtigungen, wenn leer.</translation>
+        <source>A recipe.json of an earlier run; the default corrections when left empty.</source>
+        <translation>Eine recipe.json eines früheren Laufs; die Standardberichtigungen, wenn leer.</translation>
     </message>
     <message>
         <source>Names separated by semicolons; all when left empty.</source>
@@ -1904,7 +1904,7 @@
         <translation>Liegt bei ...</translation>
     </message>
     <message>
-        <source>Readings at one spot have no place on the map.</source>
+        <source>Readings at one spot have no position on the map.</source>
         <translation>Messungen an einem festen Punkt haben keinen Ort auf der Karte.</translation>
     </message>
     <message>
@@ -1936,12 +1936,12 @@
         <translation>Fundplatz: vom Verzeichnis zum Kartenblatt</translation>
     </message>
     <message>
-        <source>&lt;p&gt;All edges are looked at together. Grids may lie at any angle, touch along a part of an edge, overlap, or have a path of up to 2 m between them. Balance the traverses first. A grid that touches no other one stays as it is and is named in the log.&lt;/p&gt;&lt;p&gt;Drift that is left within the grids makes steps that change along an edge. Unless the model has a slope, which takes it up, what the edges tell of it comes off too, as a smooth curve across the survey lines; tie lines and the grid that stays have no part in it. A bank or a ditch that runs along the lines beyond the edge makes no such step, and stays.&lt;/p&gt;&lt;p&gt;Base readings count too where all were read on one spot of the survey, twice a grid at least: they need no edge to compare grids by. Whether it was one spot, the edges have to confirm.&lt;/p&gt;&lt;p&gt;A step in the ground right on an edge, such as the side of a ditch, cannot be told from a step between grids: where the standard error is large, look before you trust.&lt;/p&gt;</source>
-        <translation>&lt;p&gt;Alle Ränder werden zusammen betrachtet. Messflächen dürfen in jedem Winkel liegen, sich an einem Teil eines Randes berühren, überlappen oder einen Weg von bis zu 2 m zwischen sich haben. Zuerst die Messlinien ausgleichen. Eine Messfläche, die keine andere berührt, bleibt, wie sie ist, und wird im Protokoll genannt.&lt;/p&gt;&lt;p&gt;Drift, die in den Messflächen geblieben ist, macht Stufen, die sich an einem Rand entlang ändern. Was die Ränder von ihr sagen, geht auch ab, als sanfte Kurve quer über die Messlinien, außer beim Modell mit einer Neigung, die sie aufnimmt; Querlinien und die Messfläche, die bleibt, haben keinen Teil daran. Ein Wall oder ein Graben, der entlang der Linien über den Rand hinaus läuft, macht keine solche Stufe und bleibt.&lt;/p&gt;&lt;p&gt;Auch Basismessungen zählen, wo alle an einer Stelle der Messung gelesen wurden, mindestens zweimal je Messfläche: sie vergleichen Messflächen ohne jeden Rand. Ob es eine Stelle war, müssen die Ränder bestätigen.&lt;/p&gt;&lt;p&gt;Eine Stufe im Boden genau auf einem Rand, etwa die Kante eines Grabens, ist von einer Stufe zwischen Messflächen nicht zu unterscheiden: wo der Standardfehler groß ist, erst ansehen, dann vertrauen.&lt;/p&gt;</translation>
+        <source>&lt;p&gt;Balance the traverses first. All edges are adjusted together. Grids may lie at any angle, touch along a part of an edge, overlap, or have a path of up to 2 m between them. A grid that touches no other one stays as it is and is named in the log.&lt;/p&gt;&lt;p&gt;Drift that remains within the grids makes steps that vary along an edge. It is estimated from the edges, as a smooth curve across the survey lines, and taken off too, unless the model has a slope, which takes it up; tie lines and the grid that stays are not changed by it. A bank or a ditch that runs along the lines beyond the edge makes no such step, and stays.&lt;/p&gt;&lt;p&gt;Base readings count too where all were read on one spot of the survey, at least twice a grid: they compare grids without any edge. The edges must confirm that it was one spot.&lt;/p&gt;&lt;p&gt;Look at the map where the standard error is large: a real step right on an edge, such as the side of a ditch, cannot be separated from a step between grids.&lt;/p&gt;</source>
+        <translation>&lt;p&gt;Zuerst die Messlinien ausgleichen. Alle Ränder werden zusammen ausgeglichen. Messflächen dürfen in jedem Winkel liegen, sich an einem Teil eines Randes berühren, überlappen oder einen Weg von bis zu 2 m zwischen sich haben. Eine Messfläche, die keine andere berührt, bleibt, wie sie ist, und wird im Protokoll genannt.&lt;/p&gt;&lt;p&gt;Drift, die in den Messflächen geblieben ist, macht Stufen, die sich an einem Rand entlang ändern. Sie wird aus den Rändern geschätzt, als sanfte Kurve quer über die Messlinien, und auch abgezogen, außer beim Modell mit einer Neigung, die sie aufnimmt; Querlinien und die Messfläche, die bleibt, verändert sie nicht. Ein Wall oder ein Graben, der entlang der Linien über den Rand hinaus läuft, macht keine solche Stufe und bleibt.&lt;/p&gt;&lt;p&gt;Auch Basismessungen zählen, wo alle an einer Stelle der Messung gelesen wurden, mindestens zweimal je Messfläche: sie vergleichen Messflächen ohne jeden Rand. Ob es eine Stelle war, müssen die Ränder bestätigen.&lt;/p&gt;&lt;p&gt;Die Karte ansehen, wo der Standardfehler groß ist: eine wirkliche Stufe genau auf einem Rand, etwa die Kante eines Grabens, ist von einer Stufe zwischen Messflächen nicht zu trennen.&lt;/p&gt;</translation>
     </message>
     <message>
-        <source>A constant a grid, and what the seams tell of a drift across its lines; also a gain, where the contrast along edges and in overlaps proves it; or a constant and a slope, for grids within which the level drifted.</source>
-        <translation>Eine Konstante je Messfläche, und was die Nähte von einer Drift quer über ihre Linien sagen; dazu ein Faktor, wo der Kontrast an Rändern und in Überlappungen ihn beweist; oder eine Konstante und eine Neigung, für Messflächen, in denen das Niveau driftete.</translation>
+        <source>A constant a grid, and a drift across its lines estimated from the seams; also a gain, where the contrast along edges and in overlaps proves it; or a constant and a slope, for grids within which the level drifted.</source>
+        <translation>Eine Konstante je Messfläche und eine aus den Nähten geschätzte Drift quer über ihre Linien; dazu ein Faktor, wo der Kontrast an Rändern und in Überlappungen ihn beweist; oder eine Konstante und eine Neigung, für Messflächen, in denen das Niveau driftete.</translation>
     </message>
     <message>
         <source>What was taken off each grid, and its standard error; of the drift across its lines, the standard deviation.</source>

@@ -130,7 +130,7 @@ class Tools:
 
             self.corners = CornersTool(canvas)
             self.corners.setAction(self.actions["corners"])
-            self.corners.told.connect(self._hint)
+            self.corners.hint.connect(self._hint)
             self.corners.ready.connect(self._name_grid)
         canvas.setMapTool(self.corners)
 

@@ -78,15 +78,15 @@ def measure(corners: Sequence[Corner], size: Optional[tuple[float, float]] = Non
     -----
     The residuals are those of the similarity that places the readings.
     """
-    places = {c.corner: (c.x, c.y) for c in corners}
-    known = [name for name in CORNERS if name in places]
+    positions = {c.corner: (c.x, c.y) for c in corners}
+    known = [name for name in CORNERS if name in positions]
     lengths = []
     for pair in combinations(known, 2):
         expected = math.dist(*(local_corner(name, *size) for name in pair)) if size else None
         kind = DIAGONAL if pair in (("start", "opposite"), ("baseline", "head")) else SIDE
-        lengths.append(Length(kind, pair, math.dist(*(places[name] for name in pair)), expected))
+        lengths.append(Length(kind, pair, math.dist(*(positions[name] for name in pair)), expected))
     lengths.sort(key=lambda one: one.kind == DIAGONAL)
-    sentences = _told(lengths)
+    sentences = _lengths_in_words(lengths)
     if size and len(known) >= 2:
         try:
             frame = fit_frame(list(corners), *size, grid=corners[0].grid)
@@ -95,17 +95,17 @@ def measure(corners: Sequence[Corner], size: Optional[tuple[float, float]] = Non
         else:
             lengths += [Length(RESIDUAL, (name,), float(np.hypot(*r)), 0.0) for name, r in frame.residuals_m.items()]
             sentences += [f.sentence() for f in frame.findings if f.code != Code.CORNER_DISTANCE.word]
-    return Measures(tuple(lengths), _angle_deg(places), tuple(sentences))
+    return Measures(tuple(lengths), _angle_deg(positions), tuple(sentences))
 
 
-def _angle_deg(places: dict) -> Optional[float]:
-    if not {"start", "baseline", "head"} <= places.keys():
+def _angle_deg(positions: dict) -> Optional[float]:
+    if not {"start", "baseline", "head"} <= positions.keys():
         return None
-    along, away = (np.subtract(places[end], places["start"]) for end in ("baseline", "head"))
+    along, away = (np.subtract(positions[end], positions["start"]) for end in ("baseline", "head"))
     return math.degrees(abs(math.atan2(along[0] * away[1] - along[1] * away[0], float(along @ away))))
 
 
-def _told(lengths: Sequence[Length]) -> list[str]:
+def _lengths_in_words(lengths: Sequence[Length]) -> list[str]:
     if any(one.expected_m is None for one in lengths):
         return [tr("Give length and width to hold the corners against them.")]
     bad = [one for one in lengths if one.bad]

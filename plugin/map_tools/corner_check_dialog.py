@@ -97,7 +97,7 @@ class MeasureDialog(QDialog):
         self.grids.addItems(grid_names(layer) if layer is not None else [])
 
     def _take_size(self) -> None:
-        """Take length and width from the project where a table tells them; else those of the grid before stay."""
+        """Take length and width from the project where a table has them; else those of the grid before stay."""
         size = size_of(self.project, self.grids.currentText())
         if size is not None:
             for box, value in zip((self.length, self.width), size):

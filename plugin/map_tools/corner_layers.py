@@ -72,7 +72,7 @@ def corners_of(layer: QgsVectorLayer, grid: str) -> list[Corner]:
 
 
 def size_of(project: QgsProject, grid: str) -> Optional[tuple[float, float]]:
-    """Return length_m and width_m of a grid from a table of the project that tells them, such as a register."""
+    """Return length_m and width_m of a grid from a table of the project that has them, such as a register."""
     for layer in _size_tables(project):
         for feature in layer.getFeatures():
             if str(feature["grid"]) == grid:
@@ -121,25 +121,25 @@ def add_grid(
                 grid=grid, layer=name
             )
         )
-    places = _moved(dict(zip(CORNERS, points)), crs, layer.crs(), name)
+    positions = _moved(dict(zip(CORNERS, points)), crs, layer.crs(), name)
     fields = layer.fields()
     features = []
-    for corner, point in places.items():
+    for corner, point in positions.items():
         values = {fields.lookupField("grid"): grid, fields.lookupField("corner"): corner}
         features.append(QgsVectorLayerUtils.createFeature(layer, QgsGeometry.fromPointXY(point), values))
     _keep(layer, features)
-    return places
+    return positions
 
 
 def _moved(
-    places: Mapping[str, QgsPointXY],
+    positions: Mapping[str, QgsPointXY],
     source: QgsCoordinateReferenceSystem,
     target: QgsCoordinateReferenceSystem,
     name: str,
 ) -> dict[str, QgsPointXY]:
     way = QgsCoordinateTransform(source, target, QgsProject.instance())
     try:
-        return {corner: way.transform(point) for corner, point in places.items()}
+        return {corner: way.transform(point) for corner, point in positions.items()}
     except QgsCsException as error:
         raise EngineError(
             tr("The corners have no place in the CRS of {layer}. Choose another layer.").format(layer=name)

@@ -24,12 +24,12 @@ class CornersTool(PointTool):
     -------
     ready(list)
         The corners of a grid, QgsPointXY in the CRS of the map.
-    told(str)
+    hint(str)
         What to click next, and how long the side under the pointer is.
     """
 
     ready = pyqtSignal(list)
-    told = pyqtSignal(str)
+    hint = pyqtSignal(str)
 
     def __init__(self, canvas: QgsMapCanvas) -> None:
         super().__init__(canvas)
@@ -43,12 +43,12 @@ class CornersTool(PointTool):
 
     def activate(self) -> None:
         super().activate()
-        self._tell()
+        self._show_hint()
 
     def canvasMoveEvent(self, event: QgsMapMouseEvent) -> None:  # noqa: N802 (names fixed by QGIS)
-        point = self.place(event)
+        point = self.snapped(event)
         self._draw([*self.points, point])
-        self._tell(point)
+        self._show_hint(point)
 
     def canvasReleaseEvent(self, event: QgsMapMouseEvent) -> None:  # noqa: N802
         if event.button() == Qt.MouseButton.RightButton:
@@ -76,7 +76,7 @@ class CornersTool(PointTool):
             return
         self.points.append(QgsPointXY(point))
         self._draw(self.points)
-        self._tell()
+        self._show_hint()
         if len(self.points) == len(CORNERS):
             self.finish()
 
@@ -84,7 +84,7 @@ class CornersTool(PointTool):
         """Take the last corner back."""
         self.points.pop()
         self._draw(self.points)
-        self._tell()
+        self._show_hint()
 
     def finish(self) -> None:
         """Hand over the corners once there are enough of them."""
@@ -99,12 +99,12 @@ class CornersTool(PointTool):
         self.points = []
         self._draw([])
         if self.isActive():
-            self._tell()
+            self._show_hint()
 
     def deactivate(self) -> None:
         super().deactivate()
         self.clear()
-        self.told.emit("")
+        self.hint.emit("")
 
     def leave(self) -> None:
         """Take the band off the map."""
@@ -120,7 +120,7 @@ class CornersTool(PointTool):
         self._band.reset(kind.PolygonGeometry)
         self._band.setToGeometry(QgsGeometry.fromPolygonXY([[*points, points[0]]]), None)
 
-    def _tell(self, pointer: Optional[QgsPointXY] = None) -> None:
+    def _show_hint(self, pointer: Optional[QgsPointXY] = None) -> None:
         number = len(self.points)
         if number == len(CORNERS):
             return
@@ -132,4 +132,4 @@ class CornersTool(PointTool):
             texts.append(tr("Backspace takes the last one back."))
         if number >= FEWEST:
             texts.append(tr("Right click when these are all."))
-        self.told.emit(" ".join(texts))
+        self.hint.emit(" ".join(texts))

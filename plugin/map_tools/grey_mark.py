@@ -1,4 +1,4 @@
-"""How a layer tells that it is in its grey look; apart from what needs GDAL and numpy, for it is asked at any time."""
+"""The mark of a layer in its grey look; kept from what needs GDAL and numpy, since it is read at any time."""
 
 from __future__ import annotations
 

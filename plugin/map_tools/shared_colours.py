@@ -105,19 +105,19 @@ def shared_looks(shares: Sequence[Share], progress: Callable[[float], None]) -> 
 
 def show_shared(project: QgsProject, shares: Sequence[Share], looks: Sequence[Look]) -> str:
     """Give the maps of each channel their range; return what was done, in a sentence. Each keeps its ramp."""
-    told = []
+    sentences = []
     for share, (limits, ramp) in zip(shares, looks):
         # A map may have been taken away in the meantime.
         layers = [layer for layer in map(project.mapLayer, share.layers) if layer is not None]
         for layer in layers:
             _colour(layer, limits, share.channel.unit, ramp)
         low, high = limits
-        told.append(
+        sentences.append(
             tr("{channel}: {count} maps from {low:.4g} to {high:.4g} {unit}")
             .format(channel=share.channel.name, count=len(layers), low=low, high=high, unit=share.channel.unit)
             .strip()
         )
-    return "; ".join(told) + "."
+    return "; ".join(sentences) + "."
 
 
 def set_grey(project: QgsProject, wanted: bool) -> str:
@@ -169,10 +169,10 @@ def _stretch(layer: QgsRasterLayer, limits: tuple[float, float], unit: str) -> N
     # The renderer in use is asked while it lives: a style by our hand takes its place.
     old = layer.renderer().shader().rasterShaderFunction()
     before, (low, high) = limits_of(layer), limits
-    share = (high - low) / (before[1] - before[0])
+    factor = (high - low) / (before[1] - before[0])
     items = []
     for item in old.colorRampItemList():
-        value = low + (item.value - before[0]) * share
+        value = low + (item.value - before[0]) * factor
         items.append(QgsColorRampShader.ColorRampItem(value, item.color, f"{value:.3g}"))
     ramp, kind, clip = old.sourceColorRamp(), old.colorRampType(), old.clip()
     shader = QgsColorRampShader(low, high, ramp.clone() if ramp is not None else None, kind, old.classificationMode())

@@ -29,7 +29,7 @@ class PointTool(QgsMapTool):
         self._indicator = QgsSnapIndicator(canvas)
         canvas.destinationCrsChanged.connect(self._locators.clear)
 
-    def place(self, event: QgsMapMouseEvent) -> QgsPointXY:
+    def snapped(self, event: QgsMapMouseEvent) -> QgsPointXY:
         """Return where a mouse event is, or the point that catches it, and mark that point."""
         match = self._match(event.mapPoint())
         self._indicator.setMatch(match or QgsPointLocator.Match())
@@ -54,11 +54,11 @@ class PointTool(QgsMapTool):
         return self._locators[layer.id()]
 
     def canvasMoveEvent(self, event: QgsMapMouseEvent) -> None:  # noqa: N802 (names fixed by QGIS)
-        self.place(event)
+        self.snapped(event)
 
     def canvasReleaseEvent(self, event: QgsMapMouseEvent) -> None:  # noqa: N802
         if event.button() == Qt.MouseButton.LeftButton:
-            self.clicked.emit(self.place(event))
+            self.clicked.emit(self.snapped(event))
 
     def deactivate(self) -> None:
         if self._indicator is not None:

@@ -25,7 +25,7 @@ class LinePicker(QgsMapTool):
 
 
 class MapPointer(QObject):
-    """Tells where the mouse is on the map, and where it clicks, while nothing else is done there.
+    """Reports where the mouse is on the map, and where it clicks, while nothing else is done there.
 
     Signals
     -------
@@ -57,9 +57,9 @@ class MapPointer(QObject):
             return False
         # Tools that draw, edit or measure have the mouse to themselves.
         if not self._wanted() or not isinstance(self.canvas.mapTool(), (LinePicker, QgsMapToolPan, QgsMapToolIdentify)):
-            self._tell(None)
+            self._hover(None)
         elif kind == QEvent.Type.Leave:
-            self._tell(None)
+            self._hover(None)
         else:
             self._mouse(event)
         return False
@@ -69,7 +69,7 @@ class MapPointer(QObject):
         point = self.canvas.getCoordinateTransform().toMapCoordinates(place.toPoint())
         if event.type() == QEvent.Type.MouseMove:
             if not event.buttons():
-                self._tell(point)
+                self._hover(point)
         elif event.button() != Qt.MouseButton.LeftButton:
             self._pressed = None
         elif event.type() == QEvent.Type.MouseButtonPress:
@@ -79,7 +79,7 @@ class MapPointer(QObject):
             if pressed is not None and (place - pressed).manhattanLength() <= STILL_PX:
                 self.clicked.emit(point)
 
-    def _tell(self, point: Optional[QgsPointXY]) -> None:
+    def _hover(self, point: Optional[QgsPointXY]) -> None:
         if point is not None or self._here is not None:
             self._here = point
             if not self._rest.isActive():

@@ -56,11 +56,11 @@ class Scale:
         """Return the same range of values between other pixels."""
         return replace(self, start=start, stop=stop)
 
-    def ticks(self, apart_px: float) -> list[tuple[float, str]]:
-        """Return round values at least ``apart_px`` from each other, and their labels."""
+    def ticks(self, distance_px: float) -> list[tuple[float, str]]:
+        """Return round values at least ``distance_px`` from each other, and their labels."""
         low, high = sorted((self.low, self.high))
         length = abs(self.stop - self.start)
-        step = round_step((high - low) * apart_px / max(length, 1.0))
+        step = round_step((high - low) * distance_px / max(length, 1.0))
         decimals = max(0, -math.floor(math.log10(step) + 1e-9))
         first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
         # Adding zero turns a label of -0 into 0.
@@ -73,7 +73,7 @@ def round_step(least: float) -> float:
     return next(step * power for step in ROUND_STEPS if step * power >= least * (1 - 1e-9))
 
 
-def padded(low: float, high: float, share: float = 0.06) -> tuple[float, float]:
+def padded(low: float, high: float, fraction: float = 0.06) -> tuple[float, float]:
     """Return a range with room at both ends; a flat one gets room around its value."""
-    room = (high - low) * share if high > low else max(abs(high) * share, 0.5)
+    room = (high - low) * fraction if high > low else max(abs(high) * fraction, 0.5)
     return low - room, high + room

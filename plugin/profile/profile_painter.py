@@ -15,7 +15,7 @@ from .axis import Scale
 from .theme import Look, draw_symbol, first_flag
 from .traces import CORRECTED, DIFFERENCE, DISTANCE, LOGGED, Trace
 
-TICKS_APART_X, TICKS_APART_Y = 70, 26
+TICK_DISTANCE_X, TICK_DISTANCE_Y = 70, 26
 SECONDS_A_DAY = 86400
 
 
@@ -71,7 +71,7 @@ def clock(seconds: float) -> str:
 def paint_axes(painter: QPainter, frame: Frame, look: Look, axis: str, with_x: bool) -> None:
     """Draw ticks, rules and labels around a box; along the bottom only with ``with_x``."""
     box, metrics = frame.box, painter.fontMetrics()
-    for value, label in frame.x.ticks(TICKS_APART_X):
+    for value, label in frame.x.ticks(TICK_DISTANCE_X):
         x = frame.x.px(value)
         painter.setPen(look.rule)
         painter.drawLine(QPointF(x, box.top()), QPointF(x, box.bottom()))
@@ -80,7 +80,7 @@ def paint_axes(painter: QPainter, frame: Frame, look: Look, axis: str, with_x: b
             text = label_of_x(value, label, axis)
             area = QRectF(x - 40, box.bottom() + 3, 80, metrics.height())
             painter.drawText(area, Qt.AlignmentFlag.AlignCenter, text)
-    for value, label in frame.y.ticks(TICKS_APART_Y):
+    for value, label in frame.y.ticks(TICK_DISTANCE_Y):
         y = frame.y.px(value)
         painter.setPen(look.rule)
         painter.drawLine(QPointF(box.left(), y), QPointF(box.right(), y))
@@ -173,7 +173,7 @@ DASH, DASH_ROOM, SYMBOL_ROOM, APART = 18, 23, 13, 10
 
 
 def legend(content: ProfileContent) -> list[Entry]:
-    """Return what must be told of a picture: the traverses, the dashes and the symbols that occur."""
+    """Return what a picture must explain: the traverses, the dashes and the symbols that occur."""
     entries = []
     for number, trace in enumerate(content.traces):
         same = number and trace.key[0] == content.traces[0].key[0] and trace.key[2] == 1

@@ -28,7 +28,7 @@ LOOK, CHOOSE = "look", "choose"
 """What dragging does: move the picture, or choose a range of readings."""
 WHEEL_NOTCH = 120
 ZOOM_A_NOTCH = 1.25
-DIFFERENCE_SHARE = 0.3
+DIFFERENCE_FRACTION = 0.3
 RIGHT, GAP = 12, 10
 
 
@@ -114,7 +114,7 @@ class ProfileView(QWidget):
         rows = len(legend_rows(self.content, QFontMetricsF(self.font()), width))
         top, bottom = rows * line + 8.0, self.height() - 2 * line - 8.0
         height = max(bottom - top, 10.0)
-        lower = height * DIFFERENCE_SHARE if DIFFERENCE in self.content.shows else 0.0
+        lower = height * DIFFERENCE_FRACTION if DIFFERENCE in self.content.shows else 0.0
         upper = height - lower - (GAP if lower else 0)
         x = self._x.between(left, left + width)
         main = QRectF(left, top, width, upper)
@@ -260,8 +260,8 @@ class ProfileView(QWidget):
         x = self.content.traces[0].x
         order = np.argsort(x, kind="stable")[: np.count_nonzero(np.isfinite(x))].tolist()
         if order:
-            place = order.index(self.pointer) + step if self.pointer in order else 0
-            self.point_at(order[min(max(place, 0), len(order) - 1)])
+            index = order.index(self.pointer) + step if self.pointer in order else 0
+            self.point_at(order[min(max(index, 0), len(order) - 1)])
 
     def leaveEvent(self, event: QEvent) -> None:  # noqa: N802
         self.point_at(None)
@@ -272,6 +272,6 @@ def mouse_place(event: QMouseEvent) -> QPointF:
     return event.position() if hasattr(event, "position") else event.localPos()
 
 
-def _range(arrays: Iterable[np.ndarray], share: float = 0.06) -> tuple[float, float]:
+def _range(arrays: Iterable[np.ndarray], fraction: float = 0.06) -> tuple[float, float]:
     known = np.concatenate([a[np.isfinite(a)] for a in arrays] or [np.zeros(0)])
-    return padded(float(known.min()), float(known.max()), share) if len(known) else (0.0, 1.0)
+    return padded(float(known.min()), float(known.max()), fraction) if len(known) else (0.0, 1.0)

@@ -83,10 +83,10 @@ def paint_stacked(painter: QPainter, area: QRectF, content: StackedContent, look
     paint_axes(painter, frame, look, DISTANCE, with_x=True)
     painter.save()
     painter.setClipRect(frame.box)
-    for trace, places in zip(content.traces, content.swung()):
+    for trace, positions in zip(content.traces, content.swung()):
         own = trace.key == chosen
         painter.setPen(QPen(look.line(1) if own else look.line(0), 2.2 if own else 1.0))
-        for points in _pieces(frame.x.px(trace.x), frame.y.px(places)):
+        for points in _pieces(frame.x.px(trace.x), frame.y.px(positions)):
             painter.drawPolyline(points)
     painter.restore()
     paint_title(painter, frame.box, look, tr("Baseline, u (m)"))
@@ -155,9 +155,9 @@ class StackedView(QWidget):
         if not self.content.traces:
             return
         frame = frame_in(self.content, QRectF(self.rect()), self.fontMetrics().height())
-        apart = [abs(frame.y.px(u) - event.pos().y()) for u in self.content.u_m]
-        if min(apart) <= TAKE_WITHIN_PX:
-            self.chosen.emit(self.content.traces[apart.index(min(apart))].key)
+        distances = [abs(frame.y.px(u) - event.pos().y()) for u in self.content.u_m]
+        if min(distances) <= TAKE_WITHIN_PX:
+            self.chosen.emit(self.content.traces[distances.index(min(distances))].key)
 
     def picture(self) -> QImage:
         """Return the grid as a picture for a file, black on white whatever the theme is."""

@@ -54,7 +54,7 @@ def look_of(palette: QPalette) -> Look:
     """Return the colours that can be read on a palette's background."""
     paper, ink = palette.color(QPalette.ColorRole.Base), palette.color(QPalette.ColorRole.Text)
     if paper.alpha() < 255:
-        # Themes that are style sheets make it transparent and tell nothing of what is behind.
+        # Themes that are style sheets make it transparent, and what is behind is not known.
         paper = QColor(NEUTRAL_PAPER)
     dark = paper.lightness() < DARK_BELOW
     if abs(ink.lightness() - paper.lightness()) < LEAST_CONTRAST:
@@ -73,8 +73,8 @@ def look_of(palette: QPalette) -> Look:
     )
 
 
-def _between(one: QColor, other: QColor, share: float) -> QColor:
-    mixed = (round(a + (b - a) * share) for a, b in zip(one.getRgb()[:3], other.getRgb()[:3]))
+def _between(one: QColor, other: QColor, fraction: float) -> QColor:
+    mixed = (round(a + (b - a) * fraction) for a, b in zip(one.getRgb()[:3], other.getRgb()[:3]))
     return QColor(*mixed)
 
 

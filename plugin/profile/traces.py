@@ -27,7 +27,7 @@ class Trace:
     flag : (n,) uint16
     seq : (n,) int32
     station : (n,) float64
-    place : (n, 2) float64
+    position : (n, 2) float64
         Map position in the survey's CRS.
     """
 
@@ -38,7 +38,7 @@ class Trace:
     flag: np.ndarray
     seq: np.ndarray
     station: np.ndarray
-    place: np.ndarray
+    position: np.ndarray
 
     @property
     def in_use(self) -> np.ndarray:
@@ -53,8 +53,8 @@ class Trace:
 
     def nearest(self, x: float) -> Optional[int]:
         """Return the index of the reading nearest to a place on the axis; None when none has a place."""
-        apart = np.abs(self.x - x)
-        return int(np.nanargmin(apart)) if np.isfinite(apart).any() else None
+        distance = np.abs(self.x - x)
+        return int(np.nanargmin(distance)) if np.isfinite(distance).any() else None
 
     def between(self, one: float, other: float) -> Optional[tuple[int, int]]:
         """Return the first and last ``seq`` of the readings between two places on the axis; None when none is."""
@@ -88,7 +88,7 @@ def trace_of(placed: Readings, corrected: Readings, run: Run, channel: str, axis
         flag=corrected.flag[rows],
         seq=corrected.seq[rows],
         station=corrected.station[rows],
-        place=np.stack([corrected.x[rows], corrected.y[rows]], axis=1),
+        position=np.stack([corrected.x[rows], corrected.y[rows]], axis=1),
     )
 
 
@@ -98,12 +98,12 @@ def neighbours(readings: Readings, runs: Sequence[Run], chosen: Run) -> list[Run
     here = _middle(readings, chosen, np.isfinite(readings.u_m))
     sides: dict[float, tuple[float, Run]] = {}
     for run in runs:
-        apart = position.get(id(run), np.nan) - here
-        if run.line == chosen.line or not np.isfinite(apart) or apart == 0:
+        difference = position.get(id(run), np.nan) - here
+        if run.line == chosen.line or not np.isfinite(difference) or difference == 0:
             continue
-        side = np.sign(apart)
-        if side not in sides or abs(apart) < abs(sides[side][0]):
-            sides[side] = (apart, run)
+        side = np.sign(difference)
+        if side not in sides or abs(difference) < abs(sides[side][0]):
+            sides[side] = (difference, run)
     return [run for _, run in sides.values()]
 
 
@@ -120,13 +120,13 @@ def nearest_recording(tables: Iterable[Readings], x: float, y: float, within_m: 
     best: Optional[tuple[Key, int]] = None
     rank = (2, within_m)
     for table in tables:
-        apart = np.hypot(table.x - x, table.y - y)
+        distance = np.hypot(table.x - x, table.y - y)
         for order, mask in enumerate((table.in_use, ~table.in_use)):
-            rows = np.flatnonzero(mask & (apart <= within_m))
+            rows = np.flatnonzero(mask & (distance <= within_m))
             if not len(rows):
                 continue
-            row = rows[np.argmin(apart[rows])]
-            if (order, apart[row]) < rank:
-                rank = (order, float(apart[row]))
+            row = rows[np.argmin(distance[rows])]
+            if (order, distance[row]) < rank:
+                rank = (order, float(distance[row]))
                 best = (table.grids[table.grid[row]], int(table.line[row]), int(table.run[row])), int(table.seq[row])
     return best

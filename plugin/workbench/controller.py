@@ -62,14 +62,14 @@ class Desk(QObject):
         A grid was changed or processed again, or its work began or ended.
     view_changed(bool)
         Other lines, or other values of them, are looked at; True when the part that is seen should stay.
-    told(str, bool)
+    message(str, bool)
         A sentence for the person; True for one about something that went wrong.
     """
 
     opened = pyqtSignal()
     grid_changed = pyqtSignal(str)
     view_changed = pyqtSignal(bool)
-    told = pyqtSignal(str, bool)
+    message = pyqtSignal(str, bool)
 
     def __init__(self, parent: Optional[QObject] = None) -> None:
         super().__init__(parent)
@@ -117,7 +117,7 @@ class Desk(QObject):
         try:
             survey = gather()
         except EngineError as error:
-            self.told.emit(str(error), True)
+            self.message.emit(str(error), True)
             return
         self.works.cancel()
 
@@ -127,14 +127,14 @@ class Desk(QObject):
             self.keys = []
             self.grid = next((g for g in session.grids if session.runs(g)), "")
             self.opened.emit()
-            self.told.emit(tr("{n} grids are open.").format(n=len(session.grids)), False)
+            self.message.emit(tr("{n} grids are open.").format(n=len(session.grids)), False)
             self.choose_grid(self.grid)
 
-        self.told.emit(tr("Reading the survey ..."), False)
+        self.message.emit(tr("Reading the survey ..."), False)
         self.works.start("open", tr("Turnrow: reading the survey"), survey.read, done, self._failed)
 
     def _failed(self, sentence: str) -> None:
-        self.told.emit(sentence, True)
+        self.message.emit(sentence, True)
 
     def recipe_path(self) -> Optional[Path]:
         """Return where the changes are kept: the recipe of the processed survey; None when there is none yet."""
@@ -154,7 +154,7 @@ class Desk(QObject):
         self.at_work.saved = self.at_work.edits
         self.survey = replace(self.opened_from, recipe_path=path)
         self._keep_aside()
-        self.told.emit(tr("The changes are kept in {path}.").format(path=path), False)
+        self.message.emit(tr("The changes are kept in {path}.").format(path=path), False)
 
     def _keep_aside(self) -> None:
         """Write changes aside that no recipe keeps; forget those that one keeps."""
@@ -212,7 +212,7 @@ class Desk(QObject):
         states = (self.session.state(g) for g in self.session.grids) if self.session else ()
         return nearest_recording((s.corrected for s in states if s and s.corrected is not None), x, y, within_m)
 
-    def places(self, key: Key) -> np.ndarray:
+    def positions(self, key: Key) -> np.ndarray:
         """Return where the readings of a line lie in the survey's CRS, in walking order; (n, 2)."""
         rows, (_, _, table) = self._run(key).rows, self.readings_of(key[0])
         return np.stack([table.x[rows], table.y[rows]], axis=1)
@@ -221,8 +221,8 @@ class Desk(QObject):
         """Look at the next line of the grid, or at the one before."""
         keys = [key_of(run) for run in self.session.runs(self.grid)] if self.session else []
         if self.keys and self.keys[0] in keys:
-            place = keys.index(self.keys[0]) + step
-            self.choose_lines([keys[min(max(place, 0), len(keys) - 1)]])
+            index = keys.index(self.keys[0]) + step
+            self.choose_lines([keys[min(max(index, 0), len(keys) - 1)]])
 
     def show(self, **what: object) -> None:
         """Set ``channel``, ``axis``, ``shows`` or ``behind``."""
@@ -259,7 +259,7 @@ class Desk(QObject):
         self._change(text, flagged(self.at_work.edits, key, seqs, word))
 
     def _stations(self, seqs: tuple[int, int]) -> Optional[tuple[float, float]]:
-        """Return between which stations readings lie that a note can name; None where stations do not tell."""
+        """Return between which stations readings lie that a note can name; None where stations do not name them."""
         (grid, line, _), run = self.keys[0], self._run(self.keys[0])
         result, placed, _ = self.readings_of(grid)
         proposed = any(f.code == Code.PROPOSAL_ACCEPTED.word and f.line == line for f in result.findings)
@@ -348,7 +348,7 @@ class Desk(QObject):
             self.at_work.accept(grid, state)
             self.grid_changed.emit(grid)
             self.view_changed.emit(True)
-            self.told.emit(tr(AGAIN).format(grid=grid), False)
+            self.message.emit(tr(AGAIN).format(grid=grid), False)
 
         def failed(sentence: str) -> None:
             self.grid_changed.emit(grid)

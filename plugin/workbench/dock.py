@@ -35,7 +35,7 @@ from .unsaved_changes import BUTTON, ExitQuestion, ask_to_keep, ask_to_take_up
 
 OBJECT_NAME = "TurnrowWorkbench"
 ALGORITHM = "turnrow:processregister"
-SHARES = (5, 10, 5)
+WEIGHTS = (5, 10, 5)
 """Of the width: grids and lines, pictures, findings."""
 
 
@@ -94,10 +94,10 @@ class Workbench(QDockWidget):
         left.addWidget(self.grids)
         left.addWidget(self.lines)
         self.splitter = QSplitter(Qt.Orientation.Horizontal)
-        for widget, share in zip((left, self.pane, self.findings), SHARES):
+        for widget, weight in zip((left, self.pane, self.findings), WEIGHTS):
             self.splitter.addWidget(widget)
-            self.splitter.setStretchFactor(self.splitter.count() - 1, share)
-        self.splitter.setSizes([100 * share for share in SHARES])
+            self.splitter.setStretchFactor(self.splitter.count() - 1, weight)
+        self.splitter.setSizes([100 * weight for weight in WEIGHTS])
         return self.splitter
 
     def _connect(self) -> None:
@@ -105,7 +105,7 @@ class Workbench(QDockWidget):
         desk.opened.connect(self._opened)
         desk.grid_changed.connect(self._grid_changed)
         desk.view_changed.connect(self._view_changed)
-        desk.told.connect(self._told)
+        desk.message.connect(self._show_message)
         desk.works.started.connect(self.foot.follow)
         desk.works.ended.connect(lambda: self.foot.be_busy(bool(self.desk.works.names)))
         self.foot.stop.clicked.connect(self._stop)
@@ -170,10 +170,12 @@ class Workbench(QDockWidget):
             self.desk.forget_aside()
 
     def _project_gone(self) -> None:
-        """Tell that the survey stays open when the project is closed or another one opened."""
+        """Say that the survey stays open when the project is closed or another one opened."""
         self.link.clear()
         if self.desk.session is not None and self.desk.session.unsaved:
-            self._told(tr("The survey stays open in the workbench. Its changes by hand are not kept yet."), True)
+            self._show_message(
+                tr("The survey stays open in the workbench. Its changes by hand are not kept yet."), True
+            )
 
     def ask_run(self) -> None:
         """Open the algorithm that processes the whole survey, filled in with this one."""
@@ -221,7 +223,7 @@ class Workbench(QDockWidget):
             self.pane.point_at(seq)
         else:
             self.pane.point_at(None)
-            self.link.show_hover(self.desk.places(key))
+            self.link.show_hover(self.desk.positions(key))
             self.pane.readout.setText(tr("{line}: click to see it.").format(line=name_of(key)))
 
     def _picked(self, point: QgsPointXY) -> None:
@@ -231,7 +233,7 @@ class Workbench(QDockWidget):
             self.desk.choose_lines([found[0]])
             self.pane.point_at(found[1])
         elif self.link.canvas.mapTool() is self.picker:
-            self._told(tr("No line was walked there."), False)
+            self._show_message(tr("No line was walked there."), False)
 
     def _opened(self) -> None:
         self.link.clear()
@@ -278,20 +280,20 @@ class Workbench(QDockWidget):
         if keep or self.lines.grid != desk.grid:
             self.lines.show_lines(desk.at_work, desk.grid)
         self.lines.choose(desk.keys)
-        self.link.show_lines([trace.place for trace in self.pane.profile.content.traces])
+        self.link.show_lines([trace.position for trace in self.pane.profile.content.traces])
 
     def _reading_pointed(self, index: int) -> None:
         traces = self.pane.profile.content.traces
-        self.link.show_point(traces[0].place[index] if index >= 0 and traces else None)
+        self.link.show_point(traces[0].position[index] if index >= 0 and traces else None)
 
-    def _told(self, sentence: str, wrong: bool) -> None:
+    def _show_message(self, sentence: str, wrong: bool) -> None:
         self.message.setText(sentence)
         if wrong:
             self.iface.messageBar().pushMessage("Turnrow", sentence, Qgis.MessageLevel.Warning)
 
     def _stop(self) -> None:
         self.desk.works.cancel()
-        self._told(tr("Stopped."), False)
+        self._show_message(tr("Stopped."), False)
         if self.desk.session is not None:
             self._show_grids()
 
@@ -303,7 +305,7 @@ class Workbench(QDockWidget):
             along, across = across, along
         if self.splitter.orientation() != along:
             self.splitter.setOrientation(along)
-            self.splitter.setSizes([100 * share for share in SHARES])
+            self.splitter.setSizes([100 * weight for weight in WEIGHTS])
             self.left.setOrientation(across)
             # Side by side the grids need more room than the lines; one above the other both are alike.
             self.left.setSizes([600, 500] if across == Qt.Orientation.Horizontal else [500, 500])

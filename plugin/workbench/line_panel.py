@@ -69,7 +69,7 @@ class Pane(QWidget):
         for widget in (self._view_bar(), self._hand_bar(), self.tabs, self.readout):
             layout.addWidget(widget)
         layout.setStretchFactor(self.tabs, 1)
-        self.profile.pointed.connect(self._tell_reading)
+        self.profile.pointed.connect(self._show_reading)
         self.profile.range_chosen.connect(self._range_chosen)
         self.profile.line_wanted.connect(desk.step_line)
         self.profile.setContextMenuPolicy(Qt.ContextMenuPolicy.CustomContextMenu)
@@ -265,7 +265,7 @@ class Pane(QWidget):
 
     def _ask_position(self) -> None:
         if self.desk.kind() == "base":
-            self.desk.told.emit(tr("Readings at one spot have no place on the map."), False)
+            self.desk.message.emit(tr("Readings at one spot have no position on the map."), False)
             return
         now = self.desk.position_m()
         text = (
@@ -287,7 +287,7 @@ class Pane(QWidget):
         folder = self.desk.folder or Path.home()
         path, _ = QFileDialog.getSaveFileName(self, tr("Save the picture"), str(folder / name), "PNG (*.png)")
         if path and not self.stacked.picture().save(path, "PNG"):
-            self.desk.told.emit(tr("{path} cannot be written. Choose another place.").format(path=path), True)
+            self.desk.message.emit(tr("{path} cannot be written. Choose another place.").format(path=path), True)
 
     def refresh(self, keep_view: bool) -> None:
         """Show what the desk looks at now."""
@@ -314,7 +314,7 @@ class Pane(QWidget):
         seqs = traces[0].seq.tolist() if traces else []
         self.profile.point_at(seqs.index(seq) if seq in seqs else None)
 
-    def _tell_reading(self, index: int) -> None:
+    def _show_reading(self, index: int) -> None:
         """Put the reading under the pointer into words."""
         traces = self.profile.content.traces
         if index < 0 or not traces:

@@ -121,9 +121,9 @@ class GridList(List):
     def __init__(self, parent: Optional[QWidget] = None) -> None:
         super().__init__(tr("Grids of the survey"), tr("Grids, how far each is, and its findings."), parent)
         for column, severity in enumerate(SEVERITIES, 2):
-            told = tr("Findings: {what}").format(what=tr(severity))
-            self.headerItem().setToolTip(column, told)
-            self.headerItem().setData(column, Qt.ItemDataRole.AccessibleTextRole, told)
+            title = tr("Findings: {what}").format(what=tr(severity))
+            self.headerItem().setToolTip(column, title)
+            self.headerItem().setData(column, Qt.ItemDataRole.AccessibleTextRole, title)
             self.headerItem().setIcon(column, mark_icon(severity, self.dark()))
 
     def show_session(self, session: Session, busy: Sequence[str] = ()) -> None:
@@ -135,15 +135,15 @@ class GridList(List):
             word = tr(STEPS[done - 1]) if done else tr("not read")
             word = tr("changed") if session.is_changed(grid) else word
             word = tr("working ...") if grid in busy else word
-            told = "\n".join(f"{DONE if n < done else OPEN} {tr(step)}" for n, step in enumerate(STEPS))
+            steps = "\n".join(f"{DONE if n < done else OPEN} {tr(step)}" for n, step in enumerate(STEPS))
             texts = (grid, "", *(n or "" for n in counts.values()))
             states.append((done, word))
-            rows.append((texts, grid, told + (f"\n{state.result.problem}" if state and state.result.problem else "")))
+            rows.append((texts, grid, steps + (f"\n{state.result.problem}" if state and state.result.problem else "")))
         self._states = states
         self.fill(rows)
 
     def fit(self) -> None:
-        """Tell the state by squares and a word; in a narrow list by the word alone, and count no notes."""
+        """Show the state by squares and a word; in a narrow list by the word alone, and count no notes."""
         super().fit()
         self.setColumnHidden(len(self.COLUMNS) - 1, self.narrow)
         for row, (done, word) in enumerate(self._states):
@@ -184,7 +184,7 @@ class LineList(List):
         help_text = tr("Lines of the grid. Hold Ctrl or Shift to show several together; the first is worked on.")
         super().__init__(tr("Lines of the grid"), help_text, parent)
         self.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
-        self.itemSelectionChanged.connect(self._tell)
+        self.itemSelectionChanged.connect(self._report_chosen)
         self.grid = ""
         self._keys: list[Key] = []
 
@@ -193,8 +193,8 @@ class LineList(List):
         super().fit()
         self.setColumnHidden(self.COLUMNS.index("Walked"), self.narrow)
 
-    def _tell(self) -> None:
-        """Tell which lines are chosen, in the order in which they were."""
+    def _report_chosen(self) -> None:
+        """Report which lines are chosen, in the order in which they were."""
         chosen = [item.data(0, DATA) for item in self.selectedItems()]
         self._keys = [k for k in self._keys if k in chosen] + [k for k in chosen if k not in self._keys]
         if self._keys:

@@ -57,6 +57,6 @@ def stacked_of(session: Optional[Session], grid: str, channel: str, kind: str) -
             trace = trace_of(state.placed, table, run, channel, DISTANCE)
             lines.append((trace, float(np.median(table.u_m[used]))))
     words = tr("Grid {grid}: {channel} ({kind})").format(grid=grid, channel=channel, kind=tr(kind))
-    traces, places = tuple(t for t, _ in lines), tuple(u for _, u in lines)
+    traces, positions = tuple(t for t, _ in lines), tuple(u for _, u in lines)
     spacing = session.source(grid).entry.scheme.spacing_m
-    return StackedContent(words, channel, session.unit(channel), traces, kind, places, spacing)
+    return StackedContent(words, channel, session.unit(channel), traces, kind, positions, spacing)

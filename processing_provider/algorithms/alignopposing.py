@@ -15,14 +15,14 @@ if TYPE_CHECKING:
 
 class AlignOpposing(SurveyAlgorithm):
     NAME, LABEL, GROUP = "alignopposing", "Align opposing traverses", "Correct"
-    SUMMARY = "Takes out the stagger between lines walked in opposite directions, and how unevenly each was walked."
+    SUMMARY = "Takes out the stagger between opposite lines, and each line's own position error along its direction."
     HELP = (
         "<p>Every reading is moved along its walking direction by one shift. It is estimated from neighbouring lines "
         "and applied only when it is proven: larger than two standard errors.</p>"
         "<p>After that each line gets a shift, a stretch and a smooth wander of its own, so that it fits between the "
         "lines on both sides: people start, stop and keep pace a little differently each time. A line is moved only "
-        "as far as the ground on both sides shows; where there is no contrast it stays. What all lines of a grid have "
-        "in common cannot be seen.</p>"
+        "as far as the signal on both sides proves; where there is no contrast it stays. What all lines of a grid "
+        "have in common cannot be seen.</p>"
     )
     TAGS = ("stagger", "lag", "shift", "zigzag")
     PARAMETERS = (

@@ -20,26 +20,27 @@ OFFSET_FIELDS = {
 
 class BalanceGrids(SurveyAlgorithm):
     NAME, LABEL, GROUP = "balancegrids", "Balance neighbouring grids", "Correct"
-    SUMMARY = "Brings the grids of a survey to one level, as their common edges and overlaps tell."
+    SUMMARY = "Brings the grids of a survey to one level, estimated from their common edges and overlaps."
     HELP = (
-        "<p>All edges are looked at together. Grids may lie at any angle, touch along a part of an edge, overlap, or "
-        "have a path of up to 2 m between them. Balance the traverses first. A grid that touches no other one stays "
-        "as it is and is named in the log.</p><p>Drift that is left within the grids makes steps that change along an "
-        "edge. Unless the model has a slope, which takes it up, what the edges tell of it comes off too, as a smooth "
-        "curve across the survey lines; tie lines and the grid that stays have no part in it. A bank or a ditch that "
-        "runs along the lines beyond the edge makes no such step, and stays.</p><p>Base readings count too where all "
-        "were read on one spot of the survey, twice a grid at least: they need no edge to compare grids by. Whether it "
-        "was one spot, the edges have to confirm.</p><p>A step in the ground right on an "
-        "edge, such as the side of a ditch, cannot be told from a step between grids: where the standard error is "
-        "large, look before you trust.</p>"
+        "<p>Balance the traverses first. All edges are adjusted together. Grids may lie at any angle, touch along a "
+        "part of an edge, overlap, or have a path of up to 2 m between them. A grid that touches no other one stays "
+        "as it is and is named in the log.</p>"
+        "<p>Drift that remains within the grids makes steps that vary along an edge. It is estimated from the edges, "
+        "as a smooth curve across the survey lines, and taken off too, unless the model has a slope, which takes it "
+        "up; tie lines and the grid that stays are not changed by it. A bank or a ditch that runs along the lines "
+        "beyond the edge makes no such step, and stays.</p>"
+        "<p>Base readings count too where all were read on one spot of the survey, at least twice a grid: they "
+        "compare grids without any edge. The edges must confirm that it was one spot.</p>"
+        "<p>Look at the map where the standard error is large: a real step right on an edge, such as the side of a "
+        "ditch, cannot be separated from a step between grids.</p>"
     )
     TAGS = ("mosaic", "seam", "edge", "level", "match", "offset", "gain")
     PARAMETERS = (
         ReadingsIn("INPUT", "Readings", "Placed readings of several grids, traverses balanced."),
         Channels("CHANNELS", "Channels", "Channels to balance; all when none is chosen."),
-        Choice("MODEL", "Model", "A constant a grid, and what the seams tell of a drift across its lines; also a gain, "
-               "where the contrast along edges and in overlaps proves it; or a constant and a slope, for grids within "
-               "which the level drifted.",
+        Choice("MODEL", "Model", "A constant a grid, and a drift across its lines estimated from the "
+               "seams; also a gain, where the contrast along edges and in overlaps proves it; or "
+               "a constant and a slope, for grids within which the level drifted.",
                words=("offset", "offset and gain", "plane"), default="offset"),
         Text("FIXED_GRID", "Grid that stays", "Name of the grid that is left as it is; the mean of all grids stays "
              "when left empty.", optional=True),

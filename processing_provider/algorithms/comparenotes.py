@@ -18,9 +18,9 @@ class CompareNotes(SurveyAlgorithm):
     NAME, LABEL, GROUP = "comparenotes", "Compare log with field notes", "Read"
     SUMMARY = "Finds everything in the log that disagrees with the notes or with the scheme of the grid."
     HELP = (
-        "<p>Run it on the evening of the survey, while a line can still be walked again. The readings themselves are "
-        "looked at, too: lines that fit their neighbours only when they are turned round, moved or exchanged, lines "
-        "walked twice, and readings lost by the logger are told. Nothing is changed.</p>"
+        "<p>Run it on the evening of the survey, while a line can still be walked again. It also looks for possible "
+        "mistakes in the readings themselves: lines that fit their neighbours only when they are turned round, moved "
+        "or exchanged, lines walked twice, and readings lost by the logger. Nothing is changed.</p>"
     )
     TAGS = ("notes", "check", "missing", "field")
     PARAMETERS = (
@@ -44,7 +44,7 @@ class CompareNotes(SurveyAlgorithm):
         findings = compare_notes(readings, scheme, notes, progress=progress)
         if not any(finding.code == Code.WRONG_LOG.word for finding in findings):
             placed = place_readings(readings, scheme, notes, local_frame())[0]
-            findings += [doubt.finding for doubt in doubts_of(placed, scheme, notes)]
+            findings += [mistake.finding for mistake in doubts_of(placed, scheme, notes)]
         values.write_findings("FINDINGS", findings)
         values.results["WALK_AGAIN"] = walk_again_count(findings)
         feedback.pushInfo(f"{len(findings)} findings, {values.results['WALK_AGAIN']} lines to walk again.")

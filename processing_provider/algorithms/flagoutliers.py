@@ -17,7 +17,7 @@ class FlagOutliers(SurveyAlgorithm):
     NAME, LABEL, GROUP = "flagoutliers", "Flag outlying readings", "Correct"
     SUMMARY = "Flags isolated readings that neither the traverse nor its neighbours explain."
     HELP = "<p>A kiln or a larger piece of iron is no outlier. Values stay; the reading carries the flag.</p>"
-    TAGS = ("spike", "despike", "noise", "iron")
+    TAGS = ("spike", "noise", "iron")
     PARAMETERS = (
         ReadingsIn("INPUT", "Readings", "Placed readings."),
         Channels("CHANNELS", "Channels", "Channels to look at; all when none is chosen."),

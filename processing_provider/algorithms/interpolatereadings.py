@@ -33,7 +33,7 @@ class InterpolateReadings(SurveyAlgorithm):
         Choice("METHOD", "Method", "Along the traverses and across them: splines (cubic), straight pieces (linear), or "
                "windowed sinc (band-limited). For points anywhere: minimum curvature or kriging.",
                words=("cubic", "linear", "sinc", "minimum curvature", "kriging"), default="cubic"),
-        Number("CELL_SIZE", "Cell size", "Half the spacing of the traverses is usual.", unit="m", default=0.25,
+        Number("CELL_SIZE", "Cell size", "Half the spacing of the traverses is common.", unit="m", default=0.25,
                minimum=0.001),
         Number("MAX_GAP", "Largest gap", "Cells farther from a reading in use are nodata. Empty = 1.5 spacings: a "
                "missing line is bridged, an obstacle is not.", unit="m", optional=True, minimum=0.001),

@@ -34,7 +34,8 @@ class PlaceReadings(SurveyAlgorithm):
                default="similarity", advanced=True),
         Crs("TARGET_CRS", "CRS of the survey", "Projected, in metres. Empty = as the corners."),
         ReadingsOut("OUTPUT", "Placed readings", "Points; readings out of use carry a flag."),
-        TableOut("FINDINGS", "Findings", "What the corners and the notes have to tell.", optional=True),
+        TableOut("FINDINGS", "Findings", "What disagrees between corners, notes and log, and what to do.",
+                 optional=True),
     )  # fmt: skip
     RESULTS = (NumberResult("LARGEST_RESIDUAL", "Largest residual", "Of the corners, in metres."),)
 

@@ -29,7 +29,7 @@ class ProcessRegister(SurveyAlgorithm):
         TableIn("NOTES", "Field notes", "A row a remark: grid, line, kind ...", optional=True),
         FolderIn("LOG_FOLDER", "Folder of the logs", "What paths in the register are relative to; its own folder when "
                  "left empty.", optional=True),
-        FileIn("RECIPE", "Recipe", "A recipe.json of an earlier run; the usual corrections when left empty.",
+        FileIn("RECIPE", "Recipe", "A recipe.json of an earlier run; the default corrections when left empty.",
                optional=True, extension="json"),
         Text("CHANNELS", "Channels", "Names separated by semicolons; all when left empty.", optional=True),
         Number("CELL_SIZE", "Cell size", "Half the smallest spacing, or as the recipe says, when left empty.", unit="m",

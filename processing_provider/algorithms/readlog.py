@@ -23,8 +23,8 @@ class ReadLog(SurveyAlgorithm):
     NAME, LABEL, GROUP = "readlog", "Read traverse log", "Read"
     SUMMARY = "Reads the text log of an instrument into a table of readings, line by line as it was walked."
     HELP = (
-        "<p>Without a layout the log's own is found out: delimiter, decimal mark, header and what each column is. What "
-        "was taken for what is told in the log of the run. A row that cannot be read becomes a finding; the rest is "
+        "<p>Without a layout the log's own is detected: delimiter, decimal mark, header and the role of each column. "
+        "The log of the run names what was detected. A row that cannot be read becomes a finding; the others are "
         "read.</p>"
     )
     TAGS = ("log", "import", "text", "logger", "traverse")

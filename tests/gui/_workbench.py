@@ -70,7 +70,7 @@ def pointer_on_map(bench):
     iface.actionPan().trigger()
     grid = bench.desk.grid
     key = keys(bench, grid)[12]
-    places = bench.desk.places(key)
+    places = bench.desk.positions(key)
     x, y = places[len(places) // 3]
     hover(canvas.viewport(), spot_of(QgsPointXY(x, y)))
     wait(200)

@@ -303,6 +303,6 @@ def _pages(layout: QgsPrintLayout, path: Path, settings: QgsLayoutExporter.Image
     return written
 
 
-def _check(result: QgsLayoutExporter.ExportResult, told: str) -> None:
+def _check(result: QgsLayoutExporter.ExportResult, reason: str) -> None:
     if result != QgsLayoutExporter.ExportResult.Success:
-        raise OSError(told or "the layout was not exported")
+        raise OSError(reason or "the layout was not exported")

@@ -97,9 +97,9 @@ def keep_looks(layers: Sequence[SurveyLayer], site: str, history: Sequence[str])
             layer = spec.open()
             keep_style_in_file(layer)
         layer.setMetadata(describe(layer, spec.style, site, spec.unit, history))
-        told, stored = layer.saveDefaultMetadata()
+        reason, stored = layer.saveDefaultMetadata()
         if not stored:
-            raise EngineError(f"The metadata of {spec.name} cannot be kept: {told}. Is the folder read-only?")
+            raise EngineError(f"The metadata of {spec.name} cannot be kept: {reason}. Is the folder read-only?")
 
 
 def keep_style_beside(spec: SurveyLayer) -> QgsRasterLayer:
@@ -111,9 +111,9 @@ def keep_style_beside(spec: SurveyLayer) -> QgsRasterLayer:
         When the raster cannot be opened or its folder cannot be written.
     """
     layer = spec.open()
-    told, kept = layer.saveNamedStyle(str(Path(spec.uri).with_suffix(".qml")))
+    reason, kept = layer.saveNamedStyle(str(Path(spec.uri).with_suffix(".qml")))
     if not kept:
-        raise EngineError(f"The style of {spec.name} cannot be kept: {told}. Is the folder read-only?")
+        raise EngineError(f"The style of {spec.name} cannot be kept: {reason}. Is the folder read-only?")
     return layer
 
 

@@ -10,7 +10,7 @@ CAUTIONS = (
     ("Walking", "Lightning, traffic, livestock, electric fences and slopes endanger the person who walks. No survey "
      "while thunder can be heard."),
     ("Implanted devices", "Wearers of implanted medical devices follow their doctor and the maker of the device."),
-    ("Human remains", "When human remains come to light: stop, and tell the authority that the law names."),
+    ("Human remains", "When human remains come to light: stop, and inform the authority that the law names."),
     ("Site coordinates", "The coordinates in this survey may need protection: think before publishing them where "
      "looting is likely."),
     ("Law", "The law of the place and licensed practice decide. The software is a help for processing; it interprets "

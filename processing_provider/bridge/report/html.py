@@ -49,7 +49,7 @@ class ReportMap:
 
 @dataclass(frozen=True)
 class ReportContent:
-    """Everything that a report tells.
+    """Everything that a report says.
 
     Attributes
     ----------

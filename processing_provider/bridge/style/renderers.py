@@ -1,4 +1,4 @@
-"""Styles: the same colours for a channel over the whole survey, and symbols a stranger understands."""
+"""Styles: the same colours for a channel over the whole survey, and symbols that explain themselves."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ class Look:
 
 
 def looks_of(readings: Readings) -> tuple[Look, ...]:
-    """Return the colours of every channel of some readings, told by those in use."""
+    """Return the colours of every channel of some readings, ranges from those in use."""
     used = readings.in_use
     values = {name: column[used] for name, column in readings.channels.items()}
     return tuple(

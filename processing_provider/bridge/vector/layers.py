@@ -93,7 +93,7 @@ def _layer_in_file(uri: str, update: bool = False) -> Iterator[Optional[ogr.Laye
 
 
 def _units_of_layer(layer: Optional[QgsVectorLayer], fields: QgsFields, channels: Sequence[str]) -> dict[str, str]:
-    """Return the units that fields tell, and the file of the layer for fields that tell none."""
+    """Return the units that fields hold, and those in the layer's file for fields that hold none."""
     units = units_of(fields, channels)
     silent = [channel for channel in channels if channel not in units]
     if silent and layer is not None and layer.providerType() == "ogr":
@@ -104,7 +104,7 @@ def _units_of_layer(layer: Optional[QgsVectorLayer], fields: QgsFields, channels
 
 
 def units_of(fields: QgsFields, channels: Sequence[str]) -> dict[str, str]:
-    """Return the units that comments or aliases of fields tell; a channel without one is left out."""
+    """Return the units that comments or aliases of fields hold; a channel without one is left out."""
     units = {}
     for channel in channels:
         found = fields.field(channel)

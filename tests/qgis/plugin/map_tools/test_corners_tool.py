@@ -27,7 +27,7 @@ def marking(canvas):
     tool = CornersTool(canvas)
     got, words = [], []
     tool.ready.connect(got.append)
-    tool.told.connect(words.append)
+    tool.hint.connect(words.append)
     canvas.setMapTool(tool)
     yield SimpleNamespace(tool=tool, got=got, words=words)
     canvas.unsetMapTool(tool)

@@ -19,7 +19,7 @@ def test_pointer_marks_the_place_on_the_map(bench):
     bench.desk.choose_lines([("B", 3, 1)])
     bench.link.canvas.setDestinationCrs(QgsCoordinateReferenceSystem(CRS))
     bench.pane.profile.point_at(20)
-    place = bench.pane.profile.content.traces[0].place[20]
+    place = bench.pane.profile.content.traces[0].position[20]
     marker = bench.link._marker
     assert marker.isVisible()
     assert (marker.center().x(), marker.center().y()) == pytest.approx(tuple(place), abs=1e-6)
@@ -54,7 +54,7 @@ def test_click_on_the_map_chooses_the_line(over_map):
     row = line_rows(table, 7)[25]
     QTest.mouseClick(viewport, LEFT, NONE, on_map(bench, table.x[row], table.y[row]))
     assert bench.desk.keys == [("B", 7, 1)]
-    pointed = bench.pane.profile.content.traces[0].place[bench.pane.profile.pointer]
+    pointed = bench.pane.profile.content.traces[0].position[bench.pane.profile.pointer]
     assert np.hypot(*(pointed - (table.x[row], table.y[row]))) < 1 / RATE
     QTest.mouseClick(viewport, LEFT, NONE, QPoint(350, 3))
     assert bench.message.text() == "No line was walked there."
