@@ -19,6 +19,16 @@ def test_an_extent_on_the_edges_is_not_widened_by_rounding(cell_m):
     assert lattice.shape == (30, 40)
 
 
+@pytest.mark.parametrize("steps", [1, 100])
+def test_coordinates_beyond_an_edge_by_rounding_alone_add_no_cells(steps):
+    # Steps of float64 at 5e6 m are 2^-30 m = 0.93e-9 m; a hundred of them are what a chain of transformations leaves.
+    box = np.array([5_000_000.0, 5_000_100.0, 5_000_010.0, 5_000_105.0])
+    beyond = steps * np.spacing(box) * (-1, -1, 1, 1)
+    assert Lattice.covering(*(box + beyond), 0.25) == Lattice.covering(*box, 0.25)
+    lattice = Lattice.covering(4_999_990.0, 5_000_090.0, 5_000_020.0, 5_000_115.0, 0.25)
+    assert lattice.window(*(box + beyond)) == lattice.window(*box)
+
+
 def test_centres_and_geotransform_agree():
     lattice = Lattice.covering(400000, 5000000, 400002, 5000001, 0.5)
     x_min, width, _, y_max, _, height = lattice.geotransform

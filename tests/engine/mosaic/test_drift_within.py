@@ -140,6 +140,17 @@ def test_without_drift_next_to_nothing_comes_off(walk):
         assert max(row.drift for row in table) < 2 * 0.05
 
 
+def test_nothing_comes_off_where_nothing_is_proven(walk):
+    # Truth known to the simulator: no drift at all. What came off for certain would be an error made by the step.
+    for seed in range(2):
+        walks = walk.block(np.random.default_rng(seed), walk.Faults(noise=0.15, stripe=0.05), across=2, size_m=10.0)
+        readings = concatenate([w.readings for w in walks])
+        balanced, record = balance_grids(readings.replace(se={"eca": np.full(len(readings), 0.05)}))
+        assert {row.drift for row in record.table} == {0.0}
+        by_grid = [np.ptp((balanced.channels["eca"] - readings.channels["eca"])[readings.grid == g]) for g in range(4)]
+        np.testing.assert_allclose(by_grid, 0.0, atol=1e-12)
+
+
 def test_the_fixed_grid_and_grids_apart_have_no_drift_taken_off():
     readings = flat()
     apart = np.where(readings.grid == 3, 100.0, 0.0)
