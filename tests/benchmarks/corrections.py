@@ -197,7 +197,7 @@ def comparison(site: Site) -> dict[str, dict[str, float]]:
 
 
 def slope(change: np.ndarray, true: np.ndarray) -> float:
-    """Return the share of a feature that is left on the map: what it changed there, regressed on the feature."""
+    """Return the fraction of a feature that remains on the map: what it changed there, regressed on the feature."""
     centred = true - true.mean()
     return float(np.sum(change * centred) / np.sum(centred**2))
 
@@ -258,7 +258,7 @@ def spike_counts(site: Site) -> dict[str, float]:
 
 
 def coverage(walked: walk.Walk, size_m: float) -> dict[str, float]:
-    """Return the share of the truth within two standard errors; levels of the whole grid off."""
+    """Return the fraction of the truth within two standard errors; levels of the whole grid off."""
     moved, _ = align_opposing(flag_outliers(walked.readings)[0])
     done, record = balance_traverses(moved)
     lines = lines_of(done)

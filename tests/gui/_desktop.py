@@ -27,14 +27,14 @@ value of rapid response time)."""
 FAULTS = []
 
 
-def told(kind, value, trace):
+def report_fault(kind, value, trace):
     """Take the place of the dialog that would wait for a person."""
     traceback.print_exception(kind, value, trace)
     FAULTS.append(value)
 
 
 def say(text):
-    """Tell a figure; what is written here is shown by ``run.sh``."""
+    """Report a figure; what is written here is shown by ``run.sh``."""
     with (OUT / "figures.txt").open("a", encoding="utf-8") as file:
         file.write(f"{text}\n")
 
@@ -205,7 +205,7 @@ class Heartbeat:
         self._tick()
         self._timer.stop()
 
-    def tell(self, during):
-        """Tell the longest gap, and stop where the window stood still for too long."""
+    def report(self, during):
+        """Report the longest gap, and stop where the window stood still for too long."""
         say(f"longest time without a tick of the window while {during}: {self.longest:.3f} s ({self.ticks} ticks)")
         need(self.longest < LONGEST_GAP_S, f"the window stood still for {self.longest:.2f} s while {during}")

@@ -1,4 +1,4 @@
-"""The toolbox and the dialog of every algorithm: each has its help, and icons can be told from what is behind them."""
+"""The toolbox and the dialog of every algorithm: each has its help, and icons stand out from what is behind them."""
 
 from html import unescape
 
@@ -41,8 +41,8 @@ def in_toolbox():
     """Every algorithm stands under a group of the provider, with its name; icons are seen at 16 pixels."""
     dock, tree, provider = toolbox()
     groups = {g.data(): [a.data() for a in _children(tree.model(), g)] for g in _children(tree.model(), provider)}
-    told = sorted(name for names in groups.values() for name in names)
-    need(told == sorted(a.displayName() for a in algorithms()), f"the toolbox shows {told}")
+    shown = sorted(name for names in groups.values() for name in names)
+    need(shown == sorted(a.displayName() for a in algorithms()), f"the toolbox shows {shown}")
     picture(dock, "toolbox")
     behind = tree.palette().color(QPalette.ColorRole.Base)
     # A theme that is a style sheet colours the tree past its palette: what is behind is read off the picture.
@@ -66,8 +66,8 @@ def _can_be_seen(name, image, behind):
 
 
 def _over(colour, behind):
-    share = colour.alphaF()
-    return [share * c + (1 - share) * b for c, b in zip(colour.getRgbF()[:3], behind.getRgbF()[:3])]
+    opacity = colour.alphaF()
+    return [opacity * c + (1 - opacity) * b for c, b in zip(colour.getRgbF()[:3], behind.getRgbF()[:3])]
 
 
 def _luminance(rgb):

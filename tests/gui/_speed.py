@@ -55,7 +55,7 @@ class Shown(QObject):
 
 
 def clocked(bench, what, change):
-    """Make a change by hand, wait until it is seen, and tell how long that took."""
+    """Make a change by hand, wait until it is seen, and report how long that took."""
     shown = Shown(bench)
     with Heartbeat() as heart:
         change(shown.begin)
@@ -64,7 +64,7 @@ def clocked(bench, what, change):
     need(bench.desk.session.state(bench.desk.grid).raster is not None, bench.message.text())
     for name, (seconds, cpu) in (("profile", shown.profile), ("map", shown.map)):
         say(f"{what}, to the repainted {name}: {seconds:.2f} s, of the processor {cpu:.2f} s")
-    heart.tell(f"{what}")
+    heart.report(f"{what}")
 
 
 def edits(bench):

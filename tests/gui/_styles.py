@@ -34,7 +34,7 @@ def arrive():
         run_dialog(f"{NAME}:processregister", {**tables(), "OUTPUT_FOLDER": str(folder)}, "process")
         QgsProject.instance().layerWasAdded.disconnect(heart.set_apart)
     say(f"QGIS adds {len(QgsProject.instance().mapLayers())} layers at once: {heart.apart:.2f} s")
-    heart.tell("a survey is processed")
+    heart.report("a survey is processed")
 
 
 def layers_of(group):

@@ -125,7 +125,7 @@ def change(bench):
 
 
 def ends_with_a_question(bench):
-    """QGIS asks on its way out by the menu and by the window, and stays when told to."""
+    """QGIS asks on its way out by the menu and by the window, and stays on Cancel."""
     asked = []
 
     def answer():

@@ -23,5 +23,5 @@ def fault(path: str) -> str:
     return ""
 
 
-faults = [f"{path} {told}" for path in sys.argv[1:] if (told := fault(path))]
+faults = [f"{path} {found}" for path in sys.argv[1:] if (found := fault(path))]
 sys.exit("\n".join(faults) or 0)

@@ -10,7 +10,7 @@ import os
 import sys
 import traceback
 
-from _desktop import FAULTS, NAME, OUT, THEME, fresh_project, need, say, told
+from _desktop import FAULTS, NAME, OUT, THEME, fresh_project, need, report_fault, say
 from _dialogs import dialogs
 from _leaving import leaves_nothing
 from _map_tools import with_tools
@@ -24,11 +24,15 @@ from qgis.PyQt.QtCore import Qt, QTimer
 from qgis.PyQt.QtWidgets import QApplication
 from qgis.utils import iface, plugin_times, plugins
 
+AT_START = {"main", "texts", "map_tools", "map_tools.actions", "map_tools.grey_mark"}
+"""Modules of ``plugin/`` that menu and tool bar need."""
+
 
 def starts():
     """The plugin is there, and has loaded nothing that is not needed yet."""
     need(NAME in plugins, "the plugin is not loaded")
-    late = [m for m in sys.modules if m.startswith((f"{NAME}.plugin.workbench", f"{NAME}.plugin.co"))]
+    inside = f"{NAME}.plugin."
+    late = [m for m in sys.modules if m.startswith(inside) and m[len(inside) :] not in AT_START]
     need(not late, f"imported at start: {late}")
     say(f"load of the plugin, as QGIS measures it: {plugin_times[NAME]}")
 
@@ -55,7 +59,7 @@ PARTS = {f.__name__: f for f in (workbench, dialogs, styles, sheets, models, lea
 def go():
     code = 0
     try:
-        sys.excepthook = told
+        sys.excepthook = report_fault
         iface.mainWindow().resize(1500, 950)
         if THEME:
             QgsApplication.setUITheme(THEME)

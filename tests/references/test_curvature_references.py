@@ -19,7 +19,7 @@ EDGE = 10
 
 @pytest.fixture
 def readings():
-    """Readings in the middle of cells, so that programs differ in nothing but the plate."""
+    """Readings in the middle of cells, so that programs differ in nothing but the surface."""
     cell = np.random.default_rng(1).choice(LATTICE.rows * LATTICE.cols, 150, replace=False)
     row, col = np.divmod(cell, LATTICE.cols)
     x, y = LATTICE.x[col], LATTICE.y[row]
@@ -27,7 +27,7 @@ def readings():
 
 
 @pytest.mark.parametrize("tension", [0.0, 0.25, 0.5, 0.9])
-def test_the_plate_is_that_of_gmt_surface(readings, tension, tmp_path):
+def test_it_is_the_surface_of_gmt(readings, tension, tmp_path):
     """gmt surface (GMT 6): same tension, same lattice; within 1 % of the range away from edges."""
     gdal = pytest.importorskip("osgeo.gdal")
     if not shutil.which("gmt"):
@@ -45,7 +45,7 @@ def test_the_plate_is_that_of_gmt_surface(readings, tension, tmp_path):
 
 
 def stiffness(rows, cols, tension):
-    """Return the matrix of the plate's energy from differences along rows and columns as Kronecker products."""
+    """Return the matrix of the surface's energy from differences along rows and columns as Kronecker products."""
     first = [sparse.diags([-1, 1], [0, 1], shape=(n - 1, n)) for n in (rows, cols)]
     second = [sparse.diags([1, -2, 1], [0, 1, 2], shape=(n - 2, n)) for n in (rows, cols)]
     whole = [sparse.identity(n) for n in (rows, cols)]
@@ -63,14 +63,14 @@ def stiffness(rows, cols, tension):
 @pytest.mark.parametrize("shape", [(30, 17), (6, 400), (3, 4)])
 def test_the_force_is_that_of_the_energy(shape, tension):
     """scipy.sparse: the energy's matrix, term by term."""
-    plate = np.random.default_rng(7).normal(size=shape)
-    expected = (stiffness(*shape, tension) @ plate.ravel()).reshape(shape)
-    np.testing.assert_allclose(force_of(plate, tension), expected, rtol=0, atol=1e-12)
+    surface = np.random.default_rng(7).normal(size=shape)
+    expected = (stiffness(*shape, tension) @ surface.ravel()).reshape(shape)
+    np.testing.assert_allclose(force_of(surface, tension), expected, rtol=0, atol=1e-12)
 
 
 @pytest.mark.parametrize("tension", [0.0, 0.25, 0.9])
 @pytest.mark.parametrize("count", [30, 300])
-def test_the_plate_is_at_rest_however_sparse_the_readings(count, tension):
+def test_the_surface_is_in_equilibrium_however_sparse_the_readings(count, tension):
     """scipy.sparse.linalg.spsolve on the same energy. Rest is asked for to 1e-4 of the range."""
     lattice = Lattice.covering(0, 0, 50, 45, 0.5)
     cell = np.random.default_rng(count).choice(lattice.rows * lattice.cols, count, replace=False)
@@ -83,7 +83,7 @@ def test_the_plate_is_at_rest_however_sparse_the_readings(count, tension):
     expected[cell] = z
     expected[free] = spsolve(matrix[free][:, free], -matrix[free][:, cell] @ z)
     off = np.abs(minimum_curvature(x, y, z, lattice, tension=tension) - expected.reshape(lattice.shape))
-    # Outside the outermost readings hardly anything holds a plate without tension.
+    # Outside the outermost readings hardly anything holds a surface without tension.
     assert np.sqrt(np.mean(off**2)) < (1e-3 if tension == 0.0 else 2e-4) * np.ptp(z)
 
 
@@ -114,7 +114,7 @@ def test_lines_off_the_middle_of_cells_are_gridded_as_gmt_surface_does(tmp_path)
 def test_without_tension_it_tends_to_the_thin_plate_spline():
     """scipy.interpolate.RBFInterpolator, thin_plate_spline: the minimum of the bending energy over the whole plane.
 
-    Cells of half the width bring the plate on a lattice nearer to it; edges of the lattice are free where the spline
+    Cells of half the width bring the surface on a lattice nearer to it; edges of the lattice are free where the spline
     goes on, so only the middle is compared.
     """
     rng = np.random.default_rng(3)

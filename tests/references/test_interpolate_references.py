@@ -175,12 +175,12 @@ def test_factors_of_the_noise_estimate():
     assert ndtri(0.75) == pytest.approx(0.674490, abs=1e-6)
 
 
-def test_noise_of_the_map_is_what_is_told():
+def test_noise_of_the_map_is_its_standard_error():
     """On flat ground the only error is noise: its standard deviation over the cells must be the standard error."""
     values = 0.5 * np.random.default_rng(6).normal(size=(80, 320))
     _, _, readings = walked(values, 0.5, 0.125)
     lattice = Lattice.covering(X0 + 1, Y0 + 1, X0 + 39, Y0 + 39, 0.25)
     result = interpolate_readings(readings, "eca", lattice)
     # 23,000 cells, neighbours sharing readings: about 2 %; leaving lines out cannot prove that nothing lies between.
-    told = np.sqrt(np.mean(result.standard_error**2))
-    assert np.std(result.values) == pytest.approx(told, rel=0.06)
+    expected = np.sqrt(np.mean(result.standard_error**2))
+    assert np.std(result.values) == pytest.approx(expected, rel=0.06)
