@@ -39,11 +39,13 @@ def load(name: str, path: Path, **options):
 load("turnrow", ROOT / "__init__.py", submodule_search_locations=[str(ROOT)])
 from turnrow.processing_provider.engine.align import align_opposing  # noqa: E402
 from turnrow.processing_provider.engine.balance import balance_traverses  # noqa: E402
-from turnrow.processing_provider.engine.core import concatenate  # noqa: E402
+from turnrow.processing_provider.engine.core import concatenate, lines_of  # noqa: E402
 from turnrow.processing_provider.engine.flag import flag_outliers  # noqa: E402
 from turnrow.processing_provider.engine.geometry import Lattice  # noqa: E402
 from turnrow.processing_provider.engine.interpolate import interpolate_readings  # noqa: E402
+from turnrow.processing_provider.engine.interpret import split_response  # noqa: E402
 from turnrow.processing_provider.engine.logs import layout_from_json, read_log  # noqa: E402
+from turnrow.processing_provider.engine.mistakes.neighbour_fit import fits  # noqa: E402
 from turnrow.processing_provider.engine.mosaic import balance_grids  # noqa: E402
 from turnrow.processing_provider.engine.scattered import interpolate_scattered  # noqa: E402
 from turnrow.processing_provider.engine.scattered.variogram import (  # noqa: E402
@@ -89,13 +91,15 @@ def sample() -> Sample:
     aligned, align = align_opposing(flagged, channels=[CHANNEL])
     traverses, lines = balance_traverses(aligned, channels=[CHANNEL])
     grids, levels = balance_grids(traverses, channels=[CHANNEL])
-    return Sample(placed, aligned, traverses, grids, {"align": align, "lines": lines, "levels": levels}, result)
+    records = {"align": align.as_json(), "lines": lines.as_json(), "levels": levels.as_json()}
+    return Sample(placed, aligned, traverses, grids, records, result)
 
 
 def panels(count: int, widths=None, height: float = 2.9):
     """Return a figure and its axes, one beside the other."""
     figure, axes = plt.subplots(1, count, figsize=(8.0, height), gridspec_kw={"width_ratios": widths or [1] * count},
                                 constrained_layout=True)  # fmt: skip
+    figure.set_constrained_layout_pads(w_pad=0.08)
     return figure, np.atleast_1d(axes)
 
 
@@ -364,9 +368,7 @@ def read():
         minutes = (log.time_s[mine] - start) / 60
         axes[0].plot(minutes, log.station[mine], ".", ms=0.8, color=colour)
         axes[0].text(np.median(minutes), 132, f"grid {log.grids[code]}", color=colour, ha="center")
-    axes[0].set(
-        xlabel="minutes from the first reading", ylabel="station", title="the log as read: one log, three grids"
-    )
+    axes[0].set(xlabel="minutes from the first reading", ylabel="station", title="one log, three grids", ylim=(-8, 148))
     mine = log.grid == log.grids.index("C")
     for run, colour, label in ((1, BLUE, "first recording"), (2, RED, "second recording")):
         of_run = mine & (log.run == run)
@@ -433,10 +435,93 @@ def place():
     return figure
 
 
+def outliers():
+    """A line with outlying readings, its running median and the limit."""
+    survey = sample()
+    name = "C"
+    part = survey.placed.take((survey.placed.grid == survey.placed.grids.index(name)) & survey.placed.in_use)
+    flagged, record = flag_outliers(part, channels=[CHANNEL])
+    out = flagged.has_flag("outlier")
+    line = int(np.bincount(part.line[out]).argmax())
+    rows = np.flatnonzero(part.line == line)
+    rows = rows[np.argsort(part.v_m[rows])]
+    v, z = part.v_m[rows], part.channels[CHANNEL][rows]
+    median = np.array([np.median(z[max(k - 2, 0) : k + 3]) for k in range(len(z))])
+    gradient = np.array([np.abs(np.diff(median))[max(k - 3, 0) : k + 3].max() for k in range(len(z))])
+    limit = 6 * (record.figures.noise[CHANNEL] + gradient / 2)
+    figure, axes = panels(1, None, 2.6)
+    axes[0].fill_between(v, median - limit, median + limit, color=BLUE, alpha=0.15, lw=0, label="limit (threshold 6)")
+    axes[0].plot(v, median, color=BLUE, lw=1, label="running median of 5 readings")
+    axes[0].plot(v, z, ".", ms=3, color=BLACK, label="readings")
+    axes[0].plot(v[out[rows]], z[out[rows]], "o", ms=7, mfc="none", color=RED, label="flagged")
+    axes[0].set(xlabel="v (m)", ylabel=UNIT, title=f"grid {name}, line {line}")
+    axes[0].legend(frameon=False, loc="upper left", bbox_to_anchor=(1.0, 1.0))
+    return figure
+
+
+def regional_local():
+    """The map, its regional and its local response."""
+    result = sample().result
+    values = result.rasters[CHANNEL].values
+    regional, local = split_response(values, result.lattice.cell_m, 12.0)
+    figure, axes = panels(3, None, 2.5)
+    low, high = np.nanpercentile(values, [2, 98])
+    reach = float(np.nanpercentile(np.abs(local), 98))
+    looks = (
+        {"vmin": low, "vmax": high},
+        {"vmin": low, "vmax": high},
+        {"vmin": -reach, "vmax": reach, "cmap": "PuOr_r"},
+    )
+    for ax, table, title, colours in zip(
+        axes, (values, regional, local), ("map", "regional, width 12 m", "local"), looks
+    ):
+        drawn = image(ax, table, result.lattice, title, **colours)
+        figure.colorbar(drawn, ax=ax, label=UNIT, shrink=0.7)
+    axes[0].set_ylabel("north (m)")
+    return figure
+
+
+def mistakes():
+    """A line that was turned round on purpose: how it fits its neighbours, and what every line would gain."""
+    survey, name, wrong = sample(), "I", 12
+    part = survey.grid(survey.aligned, name)
+    mine = part.line == wrong
+    v = part.v_m.copy()
+    v[mine] = v[mine].max() + v[mine].min() - v[mine]
+    lines = lines_of(part.replace(v_m=v))
+    fit = fits(part.replace(v_m=v), lines, [CHANNEL], np.ones(len(lines), bool))
+    index = int(np.flatnonzero(lines.line == wrong)[0])
+    figure, axes = panels(3, [1, 1.2, 1.2], 2.7)
+    turned = part.replace(v_m=v)
+    drawn = strips(
+        axes[0],
+        without_medians(turned),
+        range_of(without_medians(turned).channels[CHANNEL]),
+        f"line {wrong} turned round",
+    )
+    axes[0].set_ylabel("v (m)")
+    figure.colorbar(drawn, ax=axes[0], label=UNIT)
+    near = np.abs(fit.move_m) < 6
+    for way, colour, style, label in ((0, GREY, "--", "as recorded"), (1, BLUE, "-", "turned round")):
+        axes[1].plot(fit.move_m[near], fit.correlation[way, index][near], ls=style, color=colour, label=label)
+    axes[1].set(
+        xlabel="moved by (m)", ylabel="correlation with both neighbours", title=f"line {wrong}", ylim=(-0.6, 1.35)
+    )
+    axes[1].legend(frameon=False, loc="upper center", ncol=2)
+    gain = (fit.proposed - fit.recorded).max(axis=0)
+    colours = [RED if line == wrong else BLUE for line in lines.line]
+    axes[2].bar(lines.line, gain, color=colours)
+    axes[2].axhline(0, color=BLACK, lw=0.6)
+    axes[2].set(xlabel="line", ylabel="log likelihood gained", title="elsewhere or turned round")
+    return figure
+
+
 FIGURES = {
     "read": read,
     "compare": compare,
+    "mistakes": mistakes,
     "place": place,
+    "outliers": outliers,
     "align": align,
     "balance-traverses": balance_traverses_page,
     "balance-grids": balance_grids_page,
@@ -444,6 +529,7 @@ FIGURES = {
     "minimum-curvature": minimum_curvature,
     "kriging": kriging,
     "standard-errors": standard_errors,
+    "regional-local": regional_local,
 }
 
 
