@@ -56,7 +56,7 @@ th, td { border-bottom: 1px solid var(--line); padding: 0.25rem 0.6rem 0.25rem 0
          vertical-align: top; }
 code, pre { font-family: ui-monospace, "DejaVu Sans Mono", Consolas, monospace; font-size: 0.88em;
             background: var(--code); border-radius: 0.2rem; }
-code { padding: 0.05rem 0.2rem; overflow-wrap: anywhere; }
+code { padding: 0.05rem 0.2rem; overflow-wrap: break-word; }
 pre { padding: 0.6rem; overflow-x: auto; } pre code { padding: 0; overflow-wrap: normal; }
 math { font-size: 1.05em; }
 .formula { overflow-x: auto; overflow-y: hidden; padding: 0.3rem 0; text-align: center; }

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Callable, Optional
 
 from qgis.core import QgsProcessingAlgorithm, QgsProcessingContext, QgsProcessingException, QgsProcessingFeedback
+from qgis.PyQt.QtCore import QUrl
 from qgis.PyQt.QtGui import QIcon
 
 from .language import tr
@@ -23,16 +24,26 @@ if TYPE_CHECKING:
     from .parameters import NumberResult, Row
     from .values import Values
 
-ICON = Path(__file__).resolve().parents[1] / "plugin" / "icons" / "turnrow.svg"
+ROOT = Path(__file__).resolve().parents[1]
+ICON = ROOT / "plugin" / "icons" / "turnrow.svg"
 Progress = Callable[[float], None]
 """Called with the fraction done; what it raises ends the run."""
-HELP_URL = "https://example.org/turnrow"
+
+
+def help_url(page: str) -> str:
+    """Return the address of a help page such as ``align``: a file of the plugin, which needs no network.
+
+    It is what ``docs/build.py`` made of the page, as in a release; in a checkout without, the page itself.
+    """
+    made = ROOT / "help" / f"{page}.html"
+    written = ROOT / "docs" / (f"{page}.md" if page == "start" else f"methods/{page}.md")
+    return QUrl.fromLocalFile(str(made if made.is_file() else written)).toString()
 
 
 class SurveyAlgorithm(QgsProcessingAlgorithm):
     """An algorithm that is declared by rows; a subclass writes ``run_values``."""
 
-    NAME = LABEL = GROUP = SUMMARY = HELP = ""
+    NAME = LABEL = GROUP = SUMMARY = HELP = HELP_PAGE = ""
     TAGS: tuple[str, ...] = ()
     PARAMETERS: tuple[Row, ...] = ()
     RESULTS: tuple[NumberResult, ...] = ()
@@ -66,7 +77,7 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
         return QIcon(str(ICON))
 
     def helpUrl(self) -> str:  # noqa: N802
-        return HELP_URL
+        return help_url(self.HELP_PAGE)
 
     def shortHelpString(self) -> str:  # noqa: N802
         parts = [f"<p>{html.escape(tr(self.SUMMARY), quote=False)}</p>", tr(self.HELP) if self.HELP else ""]

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from qgis.core import QgsProcessingModelAlgorithm
 
+from .base import help_url
 from .language import tr
 
 MAKER = "ALG_CREATOR"
@@ -42,6 +43,9 @@ class ReadyModel(QgsProcessingModelAlgorithm):
     def displayName(self) -> str:  # noqa: N802
         title = TITLES[self.name()]
         return tr(title)
+
+    def helpUrl(self) -> str:  # noqa: N802
+        return help_url("start")
 
     def group(self) -> str:
         return tr(super().group())

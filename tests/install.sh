@@ -61,7 +61,7 @@ PYTHON
 # Makes .venv with the test libraries and tools that pyproject.toml pins, and again when what it pins has changed.
 install_tools() {
   local venv=$root/.venv tools samples
-  tools=$(requirements test check) && samples=$(requirements samples) || return 1
+  tools=$(requirements test check docs) && samples=$(requirements samples) || return 1
   [ "$(cat "$venv/installed.txt" 2>/dev/null)" != "$tools$samples" ] || return 0
   say "Installing the test libraries and tools that pyproject.toml names into $venv."
   [ -x "$venv/bin/pip" ] || "$python" -m venv --clear --system-site-packages "$venv" || return 1

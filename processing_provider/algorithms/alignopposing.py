@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 class AlignOpposing(SurveyAlgorithm):
     NAME, LABEL, GROUP = "alignopposing", "Align opposing traverses", "Correct"
+    HELP_PAGE = "align"
     SUMMARY = "Takes out the stagger between opposite lines, and each line's own position error along its direction."
     HELP = (
         "<p>Every reading is moved along its walking direction by one shift. It is estimated from neighbouring lines "

@@ -20,6 +20,7 @@ OFFSET_FIELDS = {
 
 class BalanceGrids(SurveyAlgorithm):
     NAME, LABEL, GROUP = "balancegrids", "Balance neighbouring grids", "Correct"
+    HELP_PAGE = "balance-grids"
     SUMMARY = "Brings the grids of a survey to one level, estimated from their common edges and overlaps."
     HELP = (
         "<p>Balance the traverses first. All edges are adjusted together. Grids may lie at any angle, touch along a "

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 class FlagOutliers(SurveyAlgorithm):
     NAME, LABEL, GROUP = "flagoutliers", "Flag outlying readings", "Correct"
+    HELP_PAGE = "outliers"
     SUMMARY = "Flags isolated readings that neither the traverse nor its neighbours explain."
     HELP = "<p>A kiln or a larger piece of iron is no outlier. Values stay; the reading carries the flag.</p>"
     TAGS = ("spike", "noise", "iron")

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 class InterpolateReadings(SurveyAlgorithm):
     NAME, LABEL, GROUP = "interpolatereadings", "Interpolate readings to a raster", "Map"
+    HELP_PAGE = "interpolate"
     SUMMARY = "Interpolates along each traverse, then across, straight onto a north-up raster."
     HELP = (
         "<p>Neighbouring grids in the layer continue each other, so seams do not show. Cells too far from a reading in "

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 class MapSheet(SurveyAlgorithm):
     NAME, LABEL, GROUP = "mapsheet", "Make a map sheet", "Present"
+    HELP_PAGE = "start"
     SUMMARY = "Puts maps on a page to scale, with coordinates, colours, what was done to the data, and cautions."
     HELP = (
         "<p>Maps that have a style keep it; others get one range of colours. In a project the sheet stays as a print "

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 class PlaceReadings(SurveyAlgorithm):
     NAME, LABEL, GROUP = "placereadings", "Place readings on the ground", "Place"
+    HELP_PAGE = "place"
     SUMMARY = "Puts every reading of a grid on the map, from its line and station and the grid's corners."
     HELP = (
         "<p>A station stands for an interval and its reading lies in the middle of it, whichever way it was walked. "

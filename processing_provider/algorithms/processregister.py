@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 class ProcessRegister(SurveyAlgorithm):
     NAME, LABEL, GROUP = "processregister", "Process a survey register", "Survey"
+    HELP_PAGE = "start"
     SUMMARY = "Takes a whole survey from raw logs to maps, report and project in one run."
     HELP = (
         "<p>All grids are read, compared with the notes, placed, corrected and interpolated as neighbours of each "

@@ -21,6 +21,7 @@ TRAVERSE_FIELDS = {
 
 class ReadLog(SurveyAlgorithm):
     NAME, LABEL, GROUP = "readlog", "Read traverse log", "Read"
+    HELP_PAGE = "read"
     SUMMARY = "Reads the text log of an instrument into a table of readings, line by line as it was walked."
     HELP = (
         "<p>Without a layout the log's own is detected: delimiter, decimal mark, header and the role of each column. "

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 class SplitResponse(SurveyAlgorithm):
     NAME, LABEL, GROUP = "splitresponse", "Split regional and local response", "Map"
+    HELP_PAGE = "regional-local"
     SUMMARY = "Splits a map into its broad background and what stands out from it; the two add up to the map."
     HELP = (
         "<p>The background of a cell is a plane fitted to its neighbourhood with Gaussian weights: slopes do not bend "
