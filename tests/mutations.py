@@ -122,7 +122,7 @@ FAULTS = (
     Fault(
         "the kriging variance leaves the nugget out",
         f"{ENGINE}/scattered",
-        r"variance = field\.psill \+ field\.ground - ",
+        r"variance = field\.psill \+ field\.signal_nugget - ",
         "variance = field.psill - ",
         ("tests/engine/scattered/test_kriging.py::test_equals_generalised_least_squares",),
     ),
@@ -157,8 +157,8 @@ FAULTS = (
     Fault(
         "errors of position along the lines leave the standard error of the map as it is",
         f"{ENGINE}/interpolate",
-        r"return values \+ places \* np\.nan_to_num",
-        "return values + 0.0 * places * np.nan_to_num",
+        r"return of_values \+ of_positions \* np\.nan_to_num",
+        "return of_values + 0.0 * of_positions * np.nan_to_num",
         ("tests/engine/interpolate/test_interpolate.py",),
     ),
     Fault(

@@ -1,4 +1,4 @@
-"""Minimum curvature against surface of the Generic Mapping Tools and a thin-plate spline of scipy."""
+"""Minimum curvature against surface of the Generic Mapping Tools and a thin-surface spline of scipy."""
 
 import shutil
 import subprocess
@@ -10,7 +10,7 @@ from scipy.interpolate import RBFInterpolator
 from scipy.sparse.linalg import spsolve
 from turnrow.processing_provider.engine.geometry.lattice import Lattice
 from turnrow.processing_provider.engine.scattered.minimum_curvature import minimum_curvature
-from turnrow.processing_provider.engine.scattered.multigrid import force_of
+from turnrow.processing_provider.engine.scattered.multigrid import energy_gradient
 
 LATTICE = Lattice.covering(0, 0, 40, 30, 0.5)
 EDGE = 10
@@ -65,7 +65,7 @@ def test_the_force_is_that_of_the_energy(shape, tension):
     """scipy.sparse: the energy's matrix, term by term."""
     surface = np.random.default_rng(7).normal(size=shape)
     expected = (stiffness(*shape, tension) @ surface.ravel()).reshape(shape)
-    np.testing.assert_allclose(force_of(surface, tension), expected, rtol=0, atol=1e-12)
+    np.testing.assert_allclose(energy_gradient(surface, tension), expected, rtol=0, atol=1e-12)
 
 
 @pytest.mark.parametrize("tension", [0.0, 0.25, 0.9])

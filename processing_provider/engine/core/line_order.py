@@ -1,4 +1,4 @@
-"""Readings in the order of their lines, which they are in already, or backwards, as a rule."""
+"""Order of readings along their lines: as a rule the order of the log, or its reverse."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ import numpy as np
 
 
 def line_order(keys: Sequence[np.ndarray], v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the order of readings by recording and place along it, and the recording of each in that order.
+    """Return the order of readings by recording and position along it, and the recording of each in that order.
 
     Parameters
     ----------
     keys : sequence of (n,) int
-        What tells recordings apart, the first key first.
+        Columns that distinguish recordings, the first key first.
     v : (n,) float64
-        Place along the line in metres.
+        Position along the line in metres.
 
     Returns
     -------
@@ -39,7 +39,7 @@ def line_order(keys: Sequence[np.ndarray], v: np.ndarray) -> tuple[np.ndarray, n
         run = recording[piece]
         order = np.lexsort((v, run))
         return order, run[order]
-    # Walked line after line, straight through: a recording's readings are in order, or the other way round.
+    # Walked line after line without a break: a recording's readings are in order, or in reverse.
     order = np.arange(len(v))
     order *= ways
     order += np.where(way > 0, 0, heads + ends)[piece]
@@ -47,7 +47,7 @@ def line_order(keys: Sequence[np.ndarray], v: np.ndarray) -> tuple[np.ndarray, n
 
 
 def _ranks(keys: Sequence[np.ndarray]) -> tuple[np.ndarray, int]:
-    """Return the place of each (n,) combination of keys among all that there are, and how many there are."""
+    """Return the rank of each (n,) combination of keys among all different ones, and how many there are."""
     order = np.lexsort(keys[::-1])
     rank = np.zeros(len(order), np.intp)
     rank[order[1:]] = np.cumsum(np.logical_or.reduce([np.diff(key[order]) != 0 for key in keys]))

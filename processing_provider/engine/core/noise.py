@@ -76,7 +76,8 @@ def noise_of_smooth_runs(values: np.ndarray, first: np.ndarray) -> float:
         return 0.0
     count = len(values) - 4
     parts = [slice(start, start + count, max(1, count // MOST_DIFFERENCES)) for start in range(5)]
-    fourth = sum(weight * values[part] for part, weight in zip(parts, (1.0, -4.0, 6.0, -4.0, 1.0)))
+    one, two, three, four, five = (values[part] for part in parts)
+    fourth = one - 4.0 * two + 6.0 * three - 4.0 * four + five
     fourth = fourth[~np.logical_or.reduce([first[part] for part in parts[1:]])]
     # By the quartile itself: the rounding of MAD_TO_SD would show in the last digit of maps in single precision.
     return float(np.median(np.abs(fourth)) / (NORMAL_QUARTILE * sqrt(70.0))) if len(fourth) else 0.0

@@ -12,13 +12,14 @@ from .frame import (
     local_frame,
     parse_corners,
 )
-from .lattice import Lattice
+from .lattice import EDGE_M, Lattice
 
 __all__ = [
     "BLOCK",
     "BlockRaster",
     "CORNERS",
     "Corner",
+    "EDGE_M",
     "Frame",
     "Lattice",
     "WARN_M",

@@ -4,18 +4,28 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Mapping, Optional, Sequence
+from typing import Mapping, Sequence
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from ..core import Code, EngineError, Finding, check_choice, number_or_none
+from .lattice import EDGE_M
 
 CORNERS = ("start", "baseline", "opposite", "head")
 FITS = ("similarity", "affine", "exact")
 WARN_M = 0.10
-"""Residual or side error that is told. Pegs set by tape agree to about 0.1 m at worst (common practice, no source)."""
+"""Residual or side error that is reported: pegs set by tape agree to 0.1 m at worst. Common practice, no source."""
 REFUSE_M = 0.50
+"""Residual that is refused: no tape errs so much, a wrong corner does. Common practice, no source."""
 REFUSE_SCALE = 0.01
+"""Error of the scale that is refused: 0.2 m in 20 m, likewise. Common practice, no source."""
+ROUNDING_M2 = 1e-9
+"""Sums of squared residuals, in square metres, that differ by less are alike. Derived: residuals of 0.1 m times the
+1e-9 m of rounding in coordinates of 5e6 m, over a few corners."""
+NEWTON_STEPS = 6
+"""Of the inverse of a bilinear frame. Derived: each squares the relative error, which begins at the ratio of the twist
+to the sides, below 0.03 where corners are off by ``REFUSE_M`` at most: three steps reach rounding."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +54,7 @@ class Frame:
     residuals_m : dict of (2,) float64
         Fitted minus surveyed position by corner.
     findings : tuple of Finding
-        What the fit has to tell.
+        What the fit reports.
     """
 
     local_centre: np.ndarray
@@ -54,7 +64,7 @@ class Frame:
     residuals_m: Mapping[str, np.ndarray]
     findings: tuple[Finding, ...] = ()
 
-    def to_map(self, u_m, v_m) -> tuple[np.ndarray, np.ndarray]:
+    def to_map(self, u_m: ArrayLike, v_m: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
         """Return map x, y in metres of local positions (any shape)."""
         du, dv = np.asarray(u_m, float) - self.local_centre[0], np.asarray(v_m, float) - self.local_centre[1]
         x, y = (
@@ -63,18 +73,18 @@ class Frame:
         )
         return x, y
 
-    def to_local(self, x, y) -> tuple[np.ndarray, np.ndarray]:
+    def to_local(self, x: ArrayLike, y: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
         """Return local u, v in metres of map positions (any shape); the twist is undone by Newton's method."""
         dx, dy = np.asarray(x, float) - self.map_centre[0], np.asarray(y, float) - self.map_centre[1]
         (a, b), (c, d) = self.matrix
         du, dv = (d * dx - b * dy) / (a * d - b * c), (a * dy - c * dx) / (a * d - b * c)
-        for _ in range(6 if self.twist.any() else 0):
+        for _ in range(NEWTON_STEPS if self.twist.any() else 0):
             p, q = self.twist
-            rest_x, rest_y = a * du + b * dv + p * du * dv - dx, c * du + d * dv + q * du * dv - dy
+            residual_x, residual_y = a * du + b * dv + p * du * dv - dx, c * du + d * dv + q * du * dv - dy
             xu, xv, yu, yv = a + p * dv, b + p * du, c + q * dv, d + q * du
             determinant = xu * yv - xv * yu
-            du = du - (yv * rest_x - xv * rest_y) / determinant
-            dv = dv - (xu * rest_y - yu * rest_x) / determinant
+            du = du - (yv * residual_x - xv * residual_y) / determinant
+            dv = dv - (xu * residual_y - yu * residual_x) / determinant
         return du + self.local_centre[0], dv + self.local_centre[1]
 
     @property
@@ -163,7 +173,7 @@ def fit_frame(
 
     Notes
     -----
-    Least squares on centred coordinates. Two corners cannot tell a grid from its mirror image: the traverses are
+    Least squares on centred coordinates. Two corners fit a grid and its mirror image alike: the traverses are
     then taken to lead off to the left of the baseline.
     """
     check_choice("fit", fit, FITS)
@@ -192,7 +202,7 @@ def local_frame() -> Frame:
     return Frame(np.zeros(2), np.zeros(2), np.eye(2), np.zeros(2), {})
 
 
-def frame_of_readings(u_m, v_m, x, y) -> Frame:
+def frame_of_readings(u_m: np.ndarray, v_m: np.ndarray, x: np.ndarray, y: np.ndarray) -> Frame:
     """Recover the frame from placed readings, (n,) float each; NaN rows are left out.
 
     Raises
@@ -203,7 +213,7 @@ def frame_of_readings(u_m, v_m, x, y) -> Frame:
     local, on_map = np.stack([u_m, v_m], axis=1).astype(float), np.stack([x, y], axis=1).astype(float)
     good = np.isfinite(local).all(axis=1) & np.isfinite(on_map).all(axis=1)
     local, on_map = local[good], on_map[good]
-    if len(local) < 3 or np.linalg.matrix_rank(local - local.mean(axis=0), tol=1e-6) < 2:
+    if len(local) < 3 or np.linalg.matrix_rank(local - local.mean(axis=0), tol=EDGE_M) < 2:
         raise EngineError(
             "The readings lie on one line or are not placed, so the grid's direction on the map is unknown. "
             "Run 'Place readings on the ground' on at least two traverses first."
@@ -211,7 +221,7 @@ def frame_of_readings(u_m, v_m, x, y) -> Frame:
     straight = _linear(local, on_map, twisted=False)
     off = np.stack(straight.to_map(*local.T), axis=1) - on_map
     # Stored coordinates carry about 1e-9 m of rounding; a bilinear grid departs by centimetres.
-    return straight if np.abs(off).max() < 1e-6 else _linear(local, on_map, twisted=True)
+    return straight if np.abs(off).max() < EDGE_M else _linear(local, on_map, twisted=True)
 
 
 def _named(grid: str) -> str:
@@ -226,17 +236,16 @@ def _similarity(local: np.ndarray, on_map: np.ndarray) -> Frame:
     """Fit 4 parameters both ways round and keep the better; the unmirrored one when both fit alike."""
     centre, map_centre = local.mean(axis=0), on_map.mean(axis=0)
     (u, v), (x, y) = (local - centre).T, (on_map - map_centre).T
-    best: Optional[Frame] = None
-    best_error = np.inf
+    fits: list[tuple[float, Frame]] = []
     for hand in (1.0, -1.0):
         w = hand * v
         square = np.sum(u * u + w * w)
         a, b = np.sum(u * x + w * y) / square, np.sum(u * y - w * x) / square
         matrix = np.array([[a, -b * hand], [b, a * hand]])
         error = np.sum((np.stack([u, v], axis=1) @ matrix.T - np.stack([x, y], axis=1)) ** 2)
-        if error < best_error - 1e-9:
-            best, best_error = Frame(centre, map_centre, matrix, np.zeros(2), {}), error
-    return best
+        fits.append((float(error), Frame(centre, map_centre, matrix, np.zeros(2), {})))
+    (error, frame), (error_mirrored, mirrored) = fits
+    return mirrored if error_mirrored < error - ROUNDING_M2 else frame
 
 
 def _linear(local: np.ndarray, on_map: np.ndarray, *, twisted: bool) -> Frame:
@@ -303,7 +312,9 @@ def _swaps_that_mend(local: np.ndarray, on_map: np.ndarray, names: list[str]) ->
     return [text for _, text in sorted(mends, key=lambda m: m[0])]
 
 
-def _shape_findings(local, on_map, names, frame: Frame, grid: str, fit: str) -> list[Finding]:
+def _shape_findings(
+    local: np.ndarray, on_map: np.ndarray, names: list[str], frame: Frame, grid: str, fit: str
+) -> list[Finding]:
     findings = []
     residuals = _residual_lengths(frame, local, on_map)
     if residuals.max() > WARN_M:

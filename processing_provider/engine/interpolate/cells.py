@@ -6,11 +6,8 @@ from typing import Callable, Sequence
 
 import numpy as np
 
-from ..geometry import BLOCK, Lattice, block_window
+from ..geometry import BLOCK, EDGE_M, Lattice, block_window
 from .along_lines import Traverses, depth_in
-
-EDGE_M = 1e-6
-"""Cell centres this little outside a box count as on its edge: rounding, not ground."""
 
 Axes = Callable[[int, int, int, int], tuple[np.ndarray, np.ndarray]]
 
@@ -37,26 +34,26 @@ def local_axes(lines: Traverses, lattice: Lattice) -> Axes:
     return of_window
 
 
-def share_cells(sheets: Sequence[Traverses], lattice: Lattice) -> dict[tuple[int, int], np.ndarray]:
-    """Return, by block, the number of the sheet in one of whose boxes each cell's centre lies deepest; -1 = none."""
-    slack = min(lines.spacing_m for lines in sheets) / 2
+def assign_cells(grids: Sequence[Traverses], lattice: Lattice) -> dict[tuple[int, int], np.ndarray]:
+    """Return, by block, the index of the grid in one of whose boxes each cell's centre lies deepest; -1 = none."""
+    slack = min(lines.spacing_m for lines in grids) / 2
     around = int(np.ceil(slack / lattice.cell_m)) + 1
-    axes = [local_axes(lines, lattice) for lines in sheets]
+    axes = [local_axes(lines, lattice) for lines in grids]
     owners = {}
-    for start in blocks_of(sheets, lattice):
+    for start in blocks_of(grids, lattice):
         row0, row1, col0, col1 = block_window(lattice, *start)
         top, left = min(around, row0), min(around, col0)
         window = row0 - top, min(row1 + around, lattice.rows), col0 - left, min(col1 + around, lattice.cols)
-        owner = _owners(sheets, axes, lattice, window, slack)[top : top + row1 - row0, left : left + col1 - col0]
+        owner = _owners(grids, axes, lattice, window, slack)[top : top + row1 - row0, left : left + col1 - col0]
         if (owner >= 0).any():
             owners[start] = owner
     return owners
 
 
-def blocks_of(sheets: Sequence[Traverses], lattice: Lattice) -> list[tuple[int, int]]:
+def blocks_of(grids: Sequence[Traverses], lattice: Lattice) -> list[tuple[int, int]]:
     """Return the first row and column of the blocks that boxes may lie in, in order."""
-    found = set()
-    for lines in sheets:
+    found: set[tuple[int, int]] = set()
+    for lines in grids:
         for bounds in lines.box_bounds:
             row0, row1, col0, col1 = lattice.window(*bounds)
             rows, cols = (range(low // BLOCK * BLOCK, high, BLOCK) for low, high in ((row0, row1), (col0, col1)))
@@ -64,12 +61,14 @@ def blocks_of(sheets: Sequence[Traverses], lattice: Lattice) -> list[tuple[int, 
     return sorted(found)
 
 
-def _owners(sheets: Sequence[Traverses], axes: Sequence[Axes], lattice: Lattice, window, slack: float) -> np.ndarray:
-    """Return the (rows, cols) numbers of the sheets that the cells of a window belong to; -1 = none."""
+def _owners(
+    grids: Sequence[Traverses], axes: Sequence[Axes], lattice: Lattice, window: tuple[int, int, int, int], slack: float
+) -> np.ndarray:
+    """Return the (rows, cols) indices of the grids that the cells of a window belong to; -1 = none."""
     row0, row1, col0, col1 = window
     deepest = np.full((row1 - row0, col1 - col0), -np.inf)
     owner = np.full(deepest.shape, -1, np.int32)
-    for number, lines in enumerate(sheets):
+    for number, lines in enumerate(grids):
         for box, bounds in zip(lines.boxes, lines.box_bounds):
             top, bottom, left, right = lattice.window(*bounds)
             top, bottom, left, right = max(top, row0), min(bottom, row1), max(left, col0), min(right, col1)

@@ -1,4 +1,4 @@
-"""Painting: values and standard errors of all cells, each from the surface of the grid it belongs to."""
+"""Values and standard errors of all cells, each from the surface of the grid it belongs to."""
 
 from __future__ import annotations
 
@@ -6,24 +6,25 @@ from typing import Callable, Iterator, Optional, Sequence
 
 import numpy as np
 
-from ..geometry import BlockRaster, Lattice
-from .across_lines import Sampler, Surface, surface_of
+from ..geometry import EDGE_M, BlockRaster, Lattice
+from ..scattered import GAP_SPACINGS
+from .across_lines import Sampler, surface_of
 from .along_lines import Traverses
-from .cells import EDGE_M, blocks_of, local_axes, share_cells
+from .cells import assign_cells, blocks_of, local_axes
 from .sinc import Sinc
-from .standard_error import Uncertainty
+from .splines import CHUNK
+from .standard_error import ErrorModel
+from .surface import Surface
 
-CHUNK = 32768
-"""Cells at a time: what a processor keeps at hand."""
-USUAL_GAP = 1.5
-"""Largest distance from a reading in line spacings: a missing line is bridged, an obstacle stays a hole."""
+NEAR_SPACINGS = 4
+"""Grids up to this many line spacings away continue a grid. Derived: one more than the ``HALO_LINES`` taken of them."""
 
-Ground = Sequence[tuple[Traverses, Surface]]
+Surfaces = Sequence[tuple[Traverses, Surface]]
 
 
-def paint(
-    sheets: Sequence[Traverses],
-    ground: Ground,
+def evaluate(
+    grids: Sequence[Traverses],
+    surfaces: Surfaces,
     lattice: Lattice,
     *,
     max_gap_m: Optional[float],
@@ -34,19 +35,19 @@ def paint(
 
     Parameters
     ----------
-    sheets : sequence of Traverses
-        What is painted.
-    ground : sequence of (Traverses, Surface)
-        The sheets in the same order, then what only continues them.
+    grids : sequence of Traverses
+        What is evaluated.
+    surfaces : sequence of (Traverses, Surface)
+        The grids in the same order, then those that only continue them.
     lattice : Lattice
     max_gap_m, method, progress
         See ``interpolate_readings``.
     """
-    owners = share_cells(sheets, lattice)
+    owners = assign_cells(grids, lattice)
     values, errors = ({start: np.full(owner.shape, np.nan) for start, owner in owners.items()} for _ in range(2))
     total, done = sum(owner.size for owner in owners.values()), 0
-    for number, lines in enumerate(sheets):
-        painter, axes = None, local_axes(lines, lattice)
+    for number, lines in enumerate(grids):
+        evaluator, axes = None, local_axes(lines, lattice)
         for start in blocks_of([lines], lattice):
             if start not in owners:
                 continue
@@ -54,10 +55,10 @@ def paint(
             for rows, cols in _bands(mine):
                 if progress is not None:
                     progress(done / total)
-                painter = painter or _Painter(number, ground, max_gap_m, method)
+                evaluator = evaluator or _Evaluator(number, surfaces, max_gap_m, method)
                 window = start[0] + rows.start, start[0] + rows.stop, start[1] + cols.start, start[1] + cols.stop
                 band = (table[rows, cols] for table in (mine, values[start], errors[start]))
-                painter.fill(*axes(*window), *band)
+                evaluator.fill(*axes(*window), *band)
                 done += np.count_nonzero(mine[rows, cols])
     return BlockRaster(lattice, values), BlockRaster(lattice, errors)
 
@@ -75,18 +76,18 @@ def _bands(mine: np.ndarray) -> Iterator[tuple[slice, slice]]:
             yield band, slice(cols[0], cols[-1] + 1)
 
 
-class _Painter:
-    """Fills cells of one sheet."""
+class _Evaluator:
+    """Fills cells of one grid, or of adjoining grids that were joined."""
 
-    def __init__(self, number: int, ground: Ground, max_gap_m: Optional[float], method: str) -> None:
-        lines, alone = ground[number]
-        others = [item for i, item in enumerate(ground) if i != number and _near(item[0], lines)]
+    def __init__(self, number: int, surfaces: Surfaces, max_gap_m: Optional[float], method: str) -> None:
+        lines, alone = surfaces[number]
+        others = [item for i, item in enumerate(surfaces) if i != number and _near(item[0], lines)]
         halo = _sampler(lines, others)
         self._surface = surface_of(lines, cubic=method != "linear", halo=halo) if others else alone
         self._sinc = Sinc(self._surface) if method == "sinc" else None
-        self._uncertainty = Uncertainty(self._surface, lines)
+        self._error_model = ErrorModel(self._surface, lines)
         self._frame, self._around = lines.frame, [lines, *(item[0] for item in others)]
-        self._gap_m = USUAL_GAP * lines.spacing_m if max_gap_m is None else max_gap_m
+        self._gap_m = GAP_SPACINGS * lines.spacing_m if max_gap_m is None else max_gap_m
 
     def fill(self, u: np.ndarray, v: np.ndarray, mine: np.ndarray, values: np.ndarray, errors: np.ndarray) -> None:
         """Write values and standard errors to the cells that are ``mine``; u and v broadcast to them."""
@@ -102,25 +103,25 @@ class _Painter:
         """Return values and standard errors at (n,) local positions, or at all of (1, c) u and (r, 1) v."""
         at = self._surface.locate(u, v)
         values = self._sinc.value(u, v) if self._sinc else self._surface.value(at)
-        errors = self._uncertainty.standard_error(u, at)
+        errors = self._error_model.standard_error(u, at)
         sure = self._surface.certain(u, at, self._gap_m)
         if not sure.all():
-            doubtful = np.nonzero(~np.broadcast_to(sure, values.shape))
-            u, v = (np.broadcast_to(axis, values.shape)[doubtful] for axis in (u, v))
+            unsure = np.nonzero(~np.broadcast_to(sure, values.shape))
+            u, v = (np.broadcast_to(axis, values.shape)[unsure] for axis in (u, v))
             far = _far(np.stack(self._frame.to_map(u, v), axis=1), self._around, self._gap_m)
-            values[tuple(index[far] for index in doubtful)] = np.nan
+            values[tuple(index[far] for index in unsure)] = np.nan
         errors[np.isnan(values)] = np.nan
         return values, errors
 
 
 def _near(a: Traverses, b: Traverses) -> bool:
     (ax0, ay0, ax1, ay1), (bx0, by0, bx1, by1) = a.bounds, b.bounds
-    reach = 4 * max(a.spacing_m, b.spacing_m)
+    reach = NEAR_SPACINGS * max(a.spacing_m, b.spacing_m)
     return ax0 - reach <= bx1 and bx0 - reach <= ax1 and ay0 - reach <= by1 and by0 - reach <= ay1
 
 
-def _sampler(lines: Traverses, others: Ground) -> Sampler:
-    """Return a function that reads the surfaces of neighbouring grids at local positions of a grid."""
+def _sampler(lines: Traverses, others: Surfaces) -> Sampler:
+    """Return a function that evaluates the surfaces of neighbouring grids at local positions of a grid."""
 
     def sample(u: np.ndarray, v: np.ndarray) -> np.ndarray:
         x, y = lines.frame.to_map(u, v)

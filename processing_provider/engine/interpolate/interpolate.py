@@ -13,9 +13,9 @@ from ..geometry import BlockRaster, Lattice
 from ..scattered import METHODS as SCATTERED
 from ..scattered import interpolate_scattered
 from .across_lines import surface_of
-from .adjoining_grids import join_sheets
-from .along_lines import Traverses, traverses_of
-from .evaluate import paint
+from .adjoining_grids import join_adjoining
+from .along_lines import Rows, Traverses, traverses_of
+from .evaluate import evaluate
 from .record import MapRecord
 
 ON_TRAVERSES = ("cubic", "linear", "sinc")
@@ -68,11 +68,11 @@ def interpolate_readings(
     lattice : Lattice
     method : {'cubic', 'linear', 'sinc', 'minimum curvature', 'kriging'}
         On the traverses: splines along and across them, straight pieces both ways, or windowed sinc both ways. On
-        points scattered in any way: a plate with tension, or ordinary kriging, see ``interpolate_scattered``.
+        points scattered in any way: minimum curvature with tension, or ordinary kriging, see ``interpolate_scattered``.
     max_gap_m : float, optional
         Cells farther than this from a reading in use are nodata; None = 1.5 line spacings of the grid.
     halo : Readings, optional
-        For methods on the traverses: grids that are not painted but continue those that are; the grids of
+        For methods on the traverses: grids that are not on the map but continue those that are; the grids of
         ``readings`` do so for each other anyway. Grids of a name that ``readings`` has are passed over.
     progress : callable, optional
         Called with the fraction done; what it raises ends the run.
@@ -91,14 +91,14 @@ def interpolate_readings(
     Every grid is handled in its own axes u, v, which are recovered from its readings. A cell's value is taken at its
     own u, v, so that nothing is resampled. A cell belongs to the grid in whose box it lies deepest. Recordings of
     the same line that are both in use count with their mean. Tie lines are left out. Values of neighbouring grids
-    stand in for lines and nodes beyond a grid's edge, so seams between balanced grids do not show.
+    replace lines and nodes beyond a grid's edge, so seams between balanced grids do not show.
 
-    Cubic and sinc lay curves along the lines that are as stiff as the noise of single readings asks for, see
-    ``quietened``: what coils can see stays, and without noise the curves go through the readings.
+    Cubic and sinc use smoothing splines along the lines that are as stiff as the noise of single readings asks for, see
+    ``smoothed``: what coils can see stays, and without noise the curves go through the readings.
 
     The standard error joins the noise of single readings, found along the lines; ``readings.se`` of the channel, taken
     as common to a line because corrections shift whole lines; and what lies between the lines, found by predicting
-    every line from its neighbours. Inside holes wider than a missing line the last is a guess.
+    every line from its neighbours. Inside holes wider than a missing line the last is extrapolated.
     """
     check_choice("method", method, METHODS)
     for table in (readings, readings if halo is None else halo):
@@ -107,10 +107,10 @@ def interpolate_readings(
         check_positive("largest gap", max_gap_m)
     options = {"method": method, "max_gap_m": max_gap_m}
     if method in SCATTERED:
-        painted, errors, figures = interpolate_scattered(
+        values, errors, figures = interpolate_scattered(
             readings, channel, lattice, method=method, max_gap_m=max_gap_m, progress=progress
         )
-        return RasterResult(painted, errors, MapRecord(options, figures, (), channel))
+        return RasterResult(values, errors, MapRecord(options, figures, (), channel))
     if not np.isfinite(readings.u_m).any():
         raise EngineError(
             f"The readings lie on no traverses (they have no u_m and v_m), which {method} follows. Choose minimum "
@@ -121,29 +121,34 @@ def interpolate_readings(
     if not grids:
         raise EngineError(" ".join(left_out) or "There are no readings in use, so there is nothing to interpolate.")
     around = [] if halo is None else _around(halo, channel, cubic, readings)
-    sheets = join_sheets(grids)
-    ground = [(lines, surface_of(lines, cubic=cubic)) for lines in (*sheets, *around)]
-    painted, errors = paint(sheets, ground, lattice, max_gap_m=max_gap_m, method=method, progress=progress)
-    record = MapRecord(options, _figures(readings, grids, painted), tuple(left_out), channel)
-    return RasterResult(painted, errors, record)
+    joined = join_adjoining(grids)
+    surfaces = [(lines, surface_of(lines, cubic=cubic)) for lines in (*joined, *around)]
+    values, errors = evaluate(joined, surfaces, lattice, max_gap_m=max_gap_m, method=method, progress=progress)
+    figures = figures_of([summary_of(lines) for lines in grids], values, int(np.count_nonzero(readings.in_use)))
+    return RasterResult(values, errors, MapRecord(options, figures, tuple(left_out), channel))
 
 
 def _grids(readings: Readings, channel: str, cubic: bool) -> tuple[list[Traverses], list[str]]:
     """Return the traverses of every grid, and a sentence for each grid that has too few."""
-    usable = readings.in_use
-    for column in (readings.channels[channel], readings.u_m, readings.v_m, readings.x, readings.y):
-        usable &= np.isfinite(column)
-    shares, present = _shares(readings.grid, usable, np.arange(len(readings.grids)))
+    rows, present = _rows_of_grids(readings.grid, usable_rows(readings, channel), np.arange(len(readings.grids)))
     grids, left_out = [], []
     for code in np.flatnonzero(present):
         try:
-            grids.append(traverses_of(readings, shares[code], channel, readings.grids[code], cubic=cubic))
+            grids.append(traverses_of(readings, rows[code], channel, readings.grids[code], cubic=cubic))
         except EngineError as error:
             left_out.append(str(error))
     return grids, left_out
 
 
-def _shares(grid: np.ndarray, usable: np.ndarray, codes: np.ndarray) -> tuple[list, np.ndarray]:
+def usable_rows(readings: Readings, channel: str) -> np.ndarray:
+    """Return which readings are in use and have a value and a position, (n,) bool."""
+    usable = readings.in_use
+    for column in (readings.channels[channel], readings.u_m, readings.v_m, readings.x, readings.y):
+        usable = usable & np.isfinite(column)
+    return usable
+
+
+def _rows_of_grids(grid: np.ndarray, usable: np.ndarray, codes: np.ndarray) -> tuple[Sequence[Rows], np.ndarray]:
     """Return the rows of each grid's usable readings, and which grids have readings at all.
 
     Rows are slices where readings follow each other, which spares copies.
@@ -159,20 +164,40 @@ def _shares(grid: np.ndarray, usable: np.ndarray, codes: np.ndarray) -> tuple[li
 
 def _around(halo: Readings, channel: str, cubic: bool, readings: Readings) -> list[Traverses]:
     """Return the traverses of the grids of the halo that are not among the readings."""
-    painted = {readings.grids[code] for code in np.unique(readings.grid)}
-    return [lines for lines in _grids(halo, channel, cubic)[0] if lines.name not in painted]
+    own = {readings.grids[code] for code in np.unique(readings.grid)}
+    return [lines for lines in _grids(halo, channel, cubic)[0] if lines.name not in own]
 
 
-def _figures(readings: Readings, grids: Sequence[Traverses], painted: BlockRaster) -> dict:
-    filled = sum(int(np.count_nonzero(np.isfinite(block))) for block in painted.blocks.values())
+@dataclass(frozen=True)
+class GridSummary:
+    """What the map of a survey needs to know of a grid: its bounds on the map, and figures."""
+
+    name: str
+    bounds: tuple[float, float, float, float]
+    used: int
+    ties: int
+    spacing_m: float
+    interval_m: float
+    noise: float
+
+
+def summary_of(lines: Traverses) -> GridSummary:
+    """Return the summary of one grid."""
+    figures = len(lines.x), lines.ties, lines.spacing_m, lines.interval_m, lines.reading_noise
+    return GridSummary(lines.name, lines.bounds, *figures)
+
+
+def figures_of(grids: Sequence[GridSummary], raster: BlockRaster, in_use: int) -> dict[str, object]:
+    """Return the figures of the record: cells, readings, and medians over the grids."""
+    filled = sum(int(np.count_nonzero(np.isfinite(block))) for block in raster.blocks.values())
     return {
         "cells filled": filled,
-        "cells nodata": painted.lattice.rows * painted.lattice.cols - filled,
-        "readings used": int(sum(len(lines.x) for lines in grids)),
-        "readings of tie lines left out": int(sum(lines.ties for lines in grids)),
-        "readings in use": int(np.count_nonzero(readings.in_use)),
+        "cells nodata": raster.lattice.rows * raster.lattice.cols - filled,
+        "readings used": sum(grid.used for grid in grids),
+        "readings of tie lines left out": sum(grid.ties for grid in grids),
+        "readings in use": in_use,
         "grids": len(grids),
-        "spacing_m": round(float(np.median([lines.spacing_m for lines in grids])), 6),
-        "interval_m": round(float(np.median([lines.interval_m for lines in grids])), 6),
-        "noise": float(np.median([lines.reading_noise for lines in grids])),
+        "spacing_m": round(float(np.median([grid.spacing_m for grid in grids])), 6),
+        "interval_m": round(float(np.median([grid.interval_m for grid in grids])), 6),
+        "noise": float(np.median([grid.noise for grid in grids])),
     }

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from .across_lines import HALO_LINES, HALO_NODES, Surface, carried_around
+from .across_lines import HALO_LINES, HALO_NODES, carried_around
+from .surface import Surface
 
 
 class Sinc:
@@ -15,13 +16,11 @@ class Sinc:
     surface : Surface
         Cubic, of one grid with its halo.
 
-    Notes
-    -----
-    The surface is read where evenly spaced lines would lie. Lines lie near those places, so the splines move each
-    value by no more than the line wanders; a grid of straight, even lines keeps its values. The weights are those of
-    a sinc under the middle lobe of a wider one, three lines and six nodes to either side, altered by a straight line
-    so that they sum to one and have no first moment: planes come out as they are. Beyond the ground the surface goes
-    on as its mirror image through the edge.
+    Notes ----- The surface is evaluated where evenly spaced lines would lie. Lines lie near those positions, so the
+    splines move each value by no more than the line wanders; a grid of straight, even lines keeps its values. The
+    weights are those of a sinc under the middle lobe of a wider one, three lines and six nodes to either side, altered
+    by a straight line so that they sum to one and have no first moment: planes come out as they are. Beyond the edge
+    the surface is continued by its mirror image through the edge.
 
     References
     ----------
@@ -35,8 +34,8 @@ class Sinc:
         self._u0 = middle[HALO_LINES] - HALO_LINES * surface.spacing_m
         u = self._u0 + surface.spacing_m * np.arange(lines)
         v = surface.v0_m + surface.interval_m * np.arange(len(surface.u))
-        places = surface.locate(np.tile(u, len(v)), np.repeat(v, lines))
-        table = surface.value(places).reshape(len(v), lines)
+        located = surface.locate(np.tile(u, len(v)), np.repeat(v, lines))
+        table = surface.value(located).reshape(len(v), lines)
         table[_outside(surface, u)] = np.nan
         self._table = _continued(_continued(table, HALO_LINES + 1).T, HALO_NODES + 1).T
 
@@ -62,7 +61,7 @@ def _outside(surface: Surface, u: np.ndarray) -> np.ndarray:
 
 
 def _continued(table: np.ndarray, reach: int) -> np.ndarray:
-    """Return a table whose rows go on over up to ``reach`` missing values, point-symmetric to their last one."""
+    """Return a table with rows continued over up to ``reach`` missing values, point-symmetric to their last one."""
     known = np.isfinite(table)
     before, after = carried_around(known)
     last = table.shape[1] - 1
@@ -78,10 +77,10 @@ def _continued(table: np.ndarray, reach: int) -> np.ndarray:
     return filled
 
 
-def _taps(place: np.ndarray, reach: int, count: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return the first of the 2 reach neighbours of (n,) places and their (2 reach, n) weights."""
-    first = np.clip(np.floor(place).astype(np.intp) - reach + 1, 0, count - 2 * reach)
-    away = first + np.arange(2 * reach)[:, None] - place
+def _taps(position: np.ndarray, reach: int, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the first of the 2 reach neighbours of (n,) positions and their (2 reach, n) weights."""
+    first = np.clip(np.floor(position).astype(np.intp) - reach + 1, 0, count - 2 * reach)
+    away = first + np.arange(2 * reach)[:, None] - position
     bell = np.sinc(np.clip(away / reach, -1.0, 1.0))
     weight = np.sinc(away) * bell
     bell /= bell.sum(axis=0)

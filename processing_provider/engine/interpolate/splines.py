@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Sequence
+from typing import Sequence, Tuple, Union
 
 import numpy as np
 
 CHUNK = 32768
-"""Values at a time: what a processor keeps at hand."""
+"""Values at a time. Derived: 256 kB in double precision, which stay in a processor's second cache."""
+
+
+Block = Union[Tuple[slice, slice], Tuple[np.ndarray, ...]]
+"""Index of some rows and columns of a table."""
 
 
 def second_derivatives(x: np.ndarray, z: np.ndarray, first: np.ndarray) -> np.ndarray:
@@ -79,7 +83,7 @@ def knot_slopes(x: np.ndarray, z: np.ndarray, curvature: np.ndarray, first: np.n
     return slope
 
 
-def row_curvatures(x: np.ndarray, tables: Sequence[np.ndarray], known: np.ndarray, *, breaks: bool):
+def row_curvatures(x: np.ndarray, tables: Sequence[np.ndarray], known: np.ndarray, *, breaks: bool) -> list[np.ndarray]:
     """Return the second derivatives of splines along the rows of tables, each through its known values.
 
     Parameters
@@ -98,18 +102,18 @@ def row_curvatures(x: np.ndarray, tables: Sequence[np.ndarray], known: np.ndarra
     """
     out = [np.zeros_like(table) for table in tables]
     # Most rows lack the same values and share their knots: one factorisation serves them all.
-    usual = len(known) // 2
-    alike = (known == known[usual]).all(axis=1)
+    common = len(known) // 2
+    alike = (known == known[common]).all(axis=1)
     if x.strides[0]:
-        alike &= (x == x[usual]).all(axis=1)
-    knots = np.flatnonzero(known[usual])
+        alike &= (x == x[common]).all(axis=1)
+    knots = np.flatnonzero(known[common])
     if len(knots):
         first = np.append(True, np.diff(knots) > 1) if breaks else np.arange(len(knots)) == 0
         rows = np.flatnonzero(alike)
         for part in np.array_split(rows, len(rows) * len(knots) // CHUNK + 1):
             block = block_of(part, knots)
             for target, table in zip(out, tables):
-                target[block] = second_derivatives(x[usual, knots], np.ascontiguousarray(table[block]), first)
+                target[block] = second_derivatives(x[common, knots], np.ascontiguousarray(table[block]), first)
     others = np.flatnonzero(~alike)
     if len(others):
         row, column = np.nonzero(known[others])
@@ -121,7 +125,7 @@ def row_curvatures(x: np.ndarray, tables: Sequence[np.ndarray], known: np.ndarra
     return out
 
 
-def block_of(rows: np.ndarray, columns: np.ndarray):
+def block_of(rows: np.ndarray, columns: np.ndarray) -> Block:
     """Return the index of a block; by slices where no row or column between is left out, which is quicker."""
     if np.ptp(rows) + 1 == len(rows) and np.ptp(columns) + 1 == len(columns):
         return slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1)

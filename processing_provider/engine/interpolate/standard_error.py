@@ -1,4 +1,4 @@
-"""How far an interpolated value may be from the truth: noise, offsets of the lines, and what lies between them."""
+"""Standard error of interpolated values: noise, offsets of the lines, and the signal between them."""
 
 from __future__ import annotations
 
@@ -7,41 +7,58 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..core import INSTRUMENT
-from .across_lines import HALO_LINES, HALO_NODES, Places, Surface, carried_around, picked
+from .across_lines import HALO_LINES, HALO_NODES, carried_around
 from .along_lines import Traverses
 from .splines import second_derivatives
+from .surface import Located, Surface, picked
 
 WINDOW_M = 1.0
+"""Length along the lines over which residuals are pooled. Found by tests/calibration/interpolate.py."""
 THINNED_M = INSTRUMENT.resolution_m
-"""Nodes closer together tell the same."""
+"""Distance of the nodes at which lines are left out: closer ones repeat each other."""
 COMB = 8
-"""Lines between those that are moved at once: a spline answers eight knots off with 0.268^8 of what it does nearby."""
+"""Lines between those that are moved at once. Derived: a cubic spline answers eight knots off with 0.268^8 = 3e-5 of
+what it does nearby."""
 SPLINE_KNOTS = 5
-"""With fewer lines than that the spline has too few knots to miss one; straight pieces are left out instead."""
-SHARES = (0.01, 0.03, 0.1, 0.3, 1.0, 10.0)
-"""How much the whole grid may count against the residuals around a place when all of them are there."""
+"""Lines below which straight pieces are left out in place of the spline. Derived: without the two outer knots on either
+side, which have too few neighbours, no knot stays."""
+GRID_WEIGHTS = (0.01, 0.03, 0.1, 0.3, 1.0, 10.0)
+"""Weights of the whole grid that are tried, against the residuals around a position when all of them are there.
+Derived: from hardly any to nearly all in factors of three, within which the score changes little."""
 LEAST = 50
-"""Residuals to choose from the shares by; with fewer it is the largest, and the whole grid counts for nearly all."""
+"""Residuals to choose a weight by; with fewer it is the largest. Derived: the mean of 50 squared normal deviates is
+known to sqrt(2 / 50) = 20 %."""
 SAMPLE = 4_000
-"""About how many residuals the share is chosen by."""
+"""About how many residuals the weight is chosen by. Derived: likewise 2 %, where the weights are a factor of three
+apart. """
 ALONG_SAMPLE = 10_000
-"""About how many values the powers are found from."""
+"""About how many values the powers are found from. Derived: a mean square is then known to sqrt(2 / 10000) = 1.4 %, and
+a power to 1 %."""
 HALFWAY = {
     True: ((0.6005, -0.1274, 0.0341), (0.7460, -0.3119, 0.0836), (0.8987, -0.5056, 0.1355)),
     False: ((0.5,), (0.5,), (0.5,)),
 }
-"""Weights on either side in the middle of a gap of one, two, three spacings between lines one spacing apart, for cubic
-splines (the cardinal spline's; farther lines weigh under 0.04) and for straight pieces."""
+"""Weights on either side in the middle of a gap of one, two, three spacings among lines at one spacing, for cubic
+splines (farther lines weigh under 0.04) and for straight pieces. Derived: those of the cardinal spline, see the
+tests."""
 CLEAR = 0.2
-"""Of the variance of noise: error along the lines at double spacing that tells how the error grows."""
+"""Error along the lines at double spacing that shows how the error grows, by the variance of noise. Found by
+tests/calibration/interpolate.py: below it, the power scatters more than it differs between sites."""
 FAINT = 0.1
-"""Likewise: error at single spacing below that is not told from none."""
+"""Error at single spacing that no longer differs from none, likewise. Found by tests/calibration/interpolate.py."""
+KNOWN = 0.4
+"""Fraction of the values around that must be there to choose the weight by. Derived: a line on one side, not half of
+one. """
+TINY = 1e-6
+"""Least variance that is predicted, by that of the whole grid. Derived: 0.1 % of its standard deviation; it keeps
+logarithms finite."""
 POWERS = (0.5, 2.4)
-"""Least and largest. The latter is that of splines across features blurred by coils on lines half a metre apart; more
-shows where what was taken off along the lines as noise took some ground with it."""
-USUAL_POWER = 1.75
-"""Where the lines do not tell: between the largest and that of straight pieces across features half as wide as the
-lines are apart, 1.2."""
+"""Least and largest power. The latter is that of splines across features blurred by coils on lines half a metre from
+each other; more shows where the smoothing spline took off some signal along the lines. Found by
+tests/calibration/interpolate.py."""
+DEFAULT_POWER = 1.75
+"""Where the lines do not show it: between the largest and that of straight pieces across features half as wide as the
+spacing, 1.2. Found by tests/calibration/interpolate.py."""
 
 
 @dataclass(frozen=True)
@@ -54,7 +71,7 @@ class GapError:
         Mean square error at a line that is missing between two that are not, around every ``step``-th node.
     step : int
     narrow, wide : float
-        Exponents of the distance between lines, below and above twice the usual one, by which the root mean square
+        Exponents of the distance between lines, below and above two spacings, by which the root mean square
         error grows.
     """
 
@@ -75,16 +92,13 @@ def gap_error(surface: Surface, lines: Traverses, *, cubic: bool) -> GapError:
     cubic : bool
         Cubic splines across the lines, else straight pieces.
 
-    Notes
-    -----
-    The surface itself tells what it would be without a line: the third derivative of a spline (the first of straight
-    pieces) jumps at a knot by the residual of that knot times the jump that a residual of 1 makes. So the lines around
-    take part as they do where a line is missing, gaps among them too. The squared residual, less what noise of the
-    line and of its neighbours put into it, is the squared error where a line is missing. Beside a gap it is carried
-    over by the ratio of the jumps to the mean of both powers (a third of it for splines, whose jumps go with the
-    inverse cube of the distance). What lines are off against each other (jumps of level, places wrong along the line)
-    stays in it. Windowed sinc is taken for the spline it is read from.
-    """
+    Notes ----- The surface itself implies what it would be without a line: the third derivative of a spline (the first
+    of straight pieces) jumps at a knot by the residual of that knot times the jump that a residual of 1 makes. So the
+    lines around take part as they do where a line is missing, and gaps among them too. The squared residual, less what
+    noise of the line and of its neighbours put into it, is the squared error where a line is missing. Beside a gap it
+    is carried over by the ratio of the jumps to the mean of both powers (a third of it for splines, whose jumps go with
+    the inverse cube of the distance). Differences between lines that are no signal (steps of level, errors of position
+    along the line) stay in it. Windowed sinc counts as the spline that it is evaluated from."""
     step = max(1, round(THINNED_M / lines.interval_m))
     powers = _powers(lines, cubic)
     excess, noise = _left_out(surface, slice(HALO_NODES, -HALO_NODES, step), lines.noise**2, powers, cubic)
@@ -92,7 +106,7 @@ def gap_error(surface: Surface, lines: Traverses, *, cubic: bool) -> GapError:
     return GapError(_pooled(excess, noise, nodes), step, *powers)
 
 
-class Uncertainty:
+class ErrorModel:
     """Standard errors of the values of one surface.
 
     Parameters
@@ -105,19 +119,18 @@ class Uncertainty:
     -----
     Sum of three variances.
 
-    Noise: along the lines as ``lines`` tells at nodes and half-way, a parabola in between. Across them a cubic spline
-    lets through that of one knot at a knot, and half-way between knots w times as far apart as usual
+    Noise: along the lines that of ``lines`` at nodes and half-way, a parabola in between. Across them a cubic spline
+    lets through that of one knot at a knot, and half-way between knots w spacings from each other
     0.465 + 0.1535 w + 0.1377 w^2 of it (sum of squares of the cardinal spline there, for w from 1 to 5 to 0.3 %):
     0.756 at single spacing, 1.32 where a line is missing; straight pieces let through 0.5 of it. Beyond the outer line
     it grows to five times at half a spacing.
 
     Offsets of lines: common to all readings of a line, and taken as common to neighbouring lines too. What a
-    correction cannot tell from ground changes slowly across the lines; what changes fast is in the third.
+    correction cannot distinguish from signal changes slowly across the lines; what changes fast is in the third.
 
     Error between lines: none on a line and largest half-way, where its mean square is that of a missing line, around
-    the place, times (gap / two spacings) to twice a power. Beyond the outer line it reaches that of a missing line at
-    half a spacing.
-    """
+    the position, times (gap / two spacings) to twice a power. Beyond the outer line it reaches that of a missing line
+    at half a spacing."""
 
     def __init__(self, surface: Surface, lines: Traverses) -> None:
         # Splines without any curvature are straight pieces.
@@ -130,7 +143,7 @@ class Uncertainty:
         nodes = np.arange(len(surface.u)) - HALO_NODES + error.step // 2
         self._thinned = np.clip(nodes // error.step, 0, len(error.double) - 1)
 
-    def standard_error(self, u: np.ndarray, at: Places) -> np.ndarray:
+    def standard_error(self, u: np.ndarray, at: Located) -> np.ndarray:
         """Return the standard errors at positions ``u`` in metres that lie at ``at``."""
         group = self._group[at.nearer]
         if at.on_axes:
@@ -143,7 +156,7 @@ class Uncertainty:
             terms = self._terms(u, group, at.knot)
         across, offsets, reach = terms
         noise, halfway = self._noise
-        variance = across * (noise - 4.0 * (noise - halfway) * at.share * (1.0 - at.share))
+        variance = across * (noise - 4.0 * (noise - halfway) * at.fraction * (1.0 - at.fraction))
         variance += offsets
         (between,) = picked([self._double], self._thinned[at.nearer], at.knot)
         between *= reach
@@ -151,25 +164,24 @@ class Uncertainty:
         return np.sqrt(variance, out=variance)
 
     def _terms(self, u: np.ndarray, group: np.ndarray, knot: np.ndarray) -> list[np.ndarray]:
-        """Return what the noise is multiplied by across the lines, the variance of their offsets, and how much of the
-        mean square error of a missing line counts."""
+        """Return three tables: the factor on the noise across the lines, the variance of their offsets, and the
+        fraction of the mean square error of a missing line that counts."""
         start, width, left, right, bend, growth = picked(self._tables, group, knot)
         outside = width == 0.0
-        share = (u - start) / np.where(outside, 1.0, width)
-        beyond = np.where(outside, np.abs(share) / self._surface.spacing_m, 0.0)
-        share[outside] = 0.0
-        middle = 4.0 * share * (1.0 - share)
+        fraction = (u - start) / np.where(outside, 1.0, width)
+        beyond = np.where(outside, np.abs(fraction) / self._surface.spacing_m, 0.0)
+        fraction[outside] = 0.0
+        middle = 4.0 * fraction * (1.0 - fraction)
         across = (1.0 + bend * middle) * (1.0 + 2.5 * beyond) ** 2
-        return [across, (1.0 - share) * left + share * right, growth * (middle + 2.0 * beyond) ** 2]
+        return [across, (1.0 - fraction) * left + fraction * right, growth * (middle + 2.0 * beyond) ** 2]
 
 
 def _powers(lines: Traverses, cubic: bool) -> tuple[float, float]:
     """Return the powers of the distance between lines by which the error grows, from one to two and to three spacings.
 
-    Along the lines the ground is known in between: each is interpolated from values as far apart as the lines are, by
-    the weights used across. Only ratios are taken from there, so ground that is rougher across than along is no
-    matter. Noise is taken off as independent from node to node.
-    """
+    Along the lines the values between are known: each is interpolated from values at the distances of the lines, by the
+    weights used across. Only ratios are taken from there, so it does not matter if the field is rougher across than
+    along. Noise is taken off as independent from node to node."""
     half = max(1, round(lines.spacing_m / lines.interval_m / 2))
     z = lines.z[:, :: max(1, lines.z.size // ALONG_SAMPLE)]
     weights = HALFWAY[cubic]
@@ -177,7 +189,7 @@ def _powers(lines: Traverses, cubic: bool) -> tuple[float, float]:
     errors = [_error_along(z, *pair, lines.noise**2) for pair in zip(weights, offsets)]
     (single, faint), (double, noise), (triple, _) = errors
     if not double > CLEAR * noise or not triple > 0:
-        return USUAL_POWER, USUAL_POWER
+        return DEFAULT_POWER, DEFAULT_POWER
     single = max(single, FAINT * faint, double / 4 ** POWERS[1])
     powers = np.log2(double / single) / 2, np.log(triple / double) / np.log(1.5) / 2
     narrow, wide = np.clip(powers, *POWERS).tolist()
@@ -187,19 +199,21 @@ def _powers(lines: Traverses, cubic: bool) -> tuple[float, float]:
 def _error_along(z: np.ndarray, weights: tuple[float, ...], offsets: np.ndarray, noise: float) -> tuple[float, float]:
     """Return the mean square error of values predicted from those ``offsets`` nodes off on both sides, less that of
     noise, and the latter; NaN where lines are too short."""
-    weights = np.array(weights) / (2 * sum(weights))
-    through = (1.0 + 2.0 * np.sum(weights**2)) * noise
+    half = np.array(weights) / (2 * sum(weights))
+    through = (1.0 + 2.0 * np.sum(half**2)) * noise
     reach, nodes = offsets[-1], len(z)
     if nodes <= 2 * reach:
         return np.nan, through
-    rest = z[reach : nodes - reach].copy()
-    for weight, off in zip(weights, offsets):
-        rest -= weight * (z[reach - off : nodes - reach - off] + z[reach + off : nodes - reach + off])
-    rest = rest[np.isfinite(rest)]
-    return float(rest @ rest / len(rest) - through) if len(rest) else np.nan, through
+    residual = z[reach : nodes - reach].copy()
+    for weight, off in zip(half, offsets):
+        residual -= weight * (z[reach - off : nodes - reach - off] + z[reach + off : nodes - reach + off])
+    residual = residual[np.isfinite(residual)]
+    return float(residual @ residual / len(residual) - through) if len(residual) else np.nan, through
 
 
-def _left_out(surface: Surface, rows: slice, noise: float, powers: tuple[float, float], cubic: bool):
+def _left_out(
+    surface: Surface, rows: slice, noise: float, powers: tuple[float, float], cubic: bool
+) -> tuple[np.ndarray, np.ndarray]:
     """Return the squared residuals of lines left out, less that of noise, and the latter, as if every line had its
     neighbours one spacing off; (rows, knots) each, NaN where no line is left out."""
     u, known = surface.u[rows], surface.carried[rows]
@@ -210,9 +224,9 @@ def _left_out(surface: Surface, rows: slice, noise: float, powers: tuple[float, 
         bent = cubic and len(knots) >= SPLINE_KNOTS
         if len(knots) < 3:
             continue
-        place = u[start:stop, knots] if u.strides[0] else u[start : start + 1, knots]
+        position = u[start:stop, knots] if u.strides[0] else u[start : start + 1, knots]
         table = (surface.zuu if bent else surface.z)[rows][start:stop, knots]
-        own, spread = _answer(place.mean(axis=0), bent)
+        own, spread = _answer(position.mean(axis=0), bent)
         even = 12 * (27**0.5 - 4) / surface.spacing_m**3 if bent else 2 / surface.spacing_m
         # One neighbour of a line beside a gap is near: its error grows by less than across the gap's middle.
         scale = (own / even) ** (sum(powers) / (3 if bent else 1))
@@ -220,7 +234,7 @@ def _left_out(surface: Surface, rows: slice, noise: float, powers: tuple[float, 
         some = slice(1, -1) if bent else slice(None)
         mine = knots[1:-1][some]
         through[start:stop, mine] = (scale * spread * noise)[some]
-        excess[start:stop, mine] = (_jumps(place, table)[:, some] ** 2) * (scale / own**2)[some]
+        excess[start:stop, mine] = (_jumps(position, table)[:, some] ** 2) * (scale / own**2)[some]
     excess[:, :HALO_LINES] = excess[:, -HALO_LINES:] = np.nan
     return excess - through, through
 
@@ -231,8 +245,7 @@ def _jumps(x: np.ndarray, values: np.ndarray) -> np.ndarray:
 
 
 def _answer(x: np.ndarray, bent: bool) -> tuple[np.ndarray, np.ndarray]:
-    """Return the jump at each inner knot that a residual of 1 makes there, and the squared residual that noise of
-    variance 1 makes."""
+    """Return the jump at each inner knot by a residual of 1 there, and the squared residual by noise of variance 1."""
     knot = np.arange(len(x))
     combs = (knot % COMB == np.arange(COMB)[:, None]).astype(float)
     jumps = _jumps(x, second_derivatives(x, combs, knot == 0) if bent else combs)
@@ -241,11 +254,11 @@ def _answer(x: np.ndarray, bent: bool) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _pooled(excess: np.ndarray, noise: np.ndarray, nodes: int) -> np.ndarray:
-    """Return the mean of the excess over three lines and as many nodes, drawn to that of the whole grid.
+    """Return the mean of the excess over three lines and as many nodes, shrunk towards that of the whole grid.
 
-    The share of the whole grid is the one that with lines two aside, which a missing line leaves, predicts residuals
+    The weight of the whole grid is the one that with lines two aside, which a missing line leaves, predicts residuals
     best: by the mean of ``log v + r^2 / v``, the logarithmic score (Gneiting and Raftery 2007, doi
-    10.1198/016214506000001437). Around iron that shows on one line alone, the lines beside tell little.
+    10.1198/016214506000001437). Around iron on one line alone, the lines beside predict little.
     """
     from scipy.ndimage import uniform_filter1d
 
@@ -254,24 +267,24 @@ def _pooled(excess: np.ndarray, noise: np.ndarray, nodes: int) -> np.ndarray:
     along = [uniform_filter1d(table, nodes, axis=0, mode="constant")
              for table in (np.where(there, excess, 0.0), there.astype(float))]  # fmt: skip
     around, count = (_aside(table, 2) / 2 for table in along)
-    told = np.flatnonzero(there & (count > 0.4))
-    share = SHARES[-1]
-    if len(told) >= LEAST and overall > 0:
-        told = told[:: max(1, len(told) // SAMPLE)]
-        around, count, noise, excess = (table.ravel()[told] for table in (around, count, noise, excess))
-        foretold = [np.maximum(noise + _drawn(around, count, overall, s), 1e-6 * overall) for s in SHARES]
-        share = SHARES[int(np.argmin([np.mean(np.log(v) + (excess + noise) / v) for v in foretold]))]
+    usable = np.flatnonzero(there & (count > KNOWN))
+    weight = GRID_WEIGHTS[-1]
+    if len(usable) >= LEAST and overall > 0:
+        usable = usable[:: max(1, len(usable) // SAMPLE)]
+        around, count, noise, excess = (table.ravel()[usable] for table in (around, count, noise, excess))
+        predicted = [np.maximum(noise + _shrunk(around, count, overall, w), TINY * overall) for w in GRID_WEIGHTS]
+        weight = GRID_WEIGHTS[int(np.argmin([np.mean(np.log(v) + (excess + noise) / v) for v in predicted]))]
     around, count = ((table + _aside(table, 1)) / 3 for table in along)
-    return _drawn(around, count, overall, share)
+    return _shrunk(around, count, overall, weight)
 
 
-def _drawn(around: np.ndarray, count: np.ndarray, overall: float, share: float) -> np.ndarray:
-    """Return the mean of what is around and of the whole grid, which counts with a share; never below zero."""
-    return np.maximum(around + share * overall, 0.0) / (count + share)
+def _shrunk(around: np.ndarray, count: np.ndarray, overall: float, weight: float) -> np.ndarray:
+    """Return the mean of what is around and of the whole grid, which has a weight; never below zero."""
+    return np.maximum(around + weight * overall, 0.0) / (count + weight)
 
 
 def _aside(table: np.ndarray, lines: int) -> np.ndarray:
-    """Return the sum of what stands so many columns to either side."""
+    """Return the sum of the values so many columns to either side."""
     out = np.zeros_like(table)
     out[:, lines:] += table[:, :-lines]
     out[:, :-lines] += table[:, lines:]
@@ -279,12 +292,12 @@ def _aside(table: np.ndarray, lines: int) -> np.ndarray:
 
 
 def _intervals(surface: Surface, error: GapError, cubic: bool) -> tuple[np.ndarray, tuple[np.ndarray, ...]]:
-    """Return what the error depends on in the interval right of each knot, and which row of it counts for each node.
+    """Return what the error depends on in the interval right of each knot, and its row for each node.
 
     Position of the next line to the left that has readings, distance to the next on the right, squared standard
-    errors of both, what half-way is added to the share of noise let through, and growth of the mean square error from
-    double spacing to that distance. Outside the outer lines the distance is 0, the other line stands in, and the
-    growth is 1.
+    errors of both, what half-way is added to the fraction of noise let through, and growth of the mean square error
+    from double spacing to that distance. Outside the outer lines the distance is 0, both errors are those of the outer
+    line, and the growth is 1.
     """
     u, carried, variance = surface.u, surface.carried, surface.line_variance
     nodes, knots = u.shape

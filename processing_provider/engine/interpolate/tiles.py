@@ -2,37 +2,32 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Callable, Iterator, Optional, Sequence
+from typing import Callable, Iterator, Optional, Sequence, Tuple
 
 import numpy as np
 
 from ..core import PLACE, Blocks, EngineError, GridStore, Readings, concatenate
 from ..geometry import BLOCK, BlockRaster, Lattice, block_window
 from .along_lines import traverses_of
-from .interpolate import ON_TRAVERSES, RasterResult, interpolate_readings
+from .interpolate import (
+    ON_TRAVERSES,
+    GridSummary,
+    RasterResult,
+    figures_of,
+    interpolate_readings,
+    summary_of,
+    usable_rows,
+)
 from .record import MapRecord
 
 MOST_READINGS = 1_000_000
-"""Of a table that is interpolated at once."""
+"""Of a table that is interpolated at once. Derived: it and its tables take about half a gigabyte."""
 REACH_LINES = 20
-"""Grids that near to a tile, in line spacings, continue its own: a line farther off weighs 0.268 times less for every
-line between (the decay of cubic splines through equidistant knots, 2 - sqrt 3), 4e-12 in all."""
+"""Grids that near to a tile, in line spacings, continue its own. Derived: a line farther off weighs 2 - sqrt 3 = 0.268
+times less for every line between (the decay of cubic splines through equidistant knots), 4e-12 in all."""
 
-Window = tuple  # row0, row1, col0, col1, ends left out
-
-
-@dataclass(frozen=True)
-class _Grid:
-    """What is known of a grid's traverses: its bounds on the map, and figures."""
-
-    name: str
-    bounds: tuple[float, float, float, float]
-    used: int
-    ties: int
-    spacing_m: float
-    interval_m: float
-    noise: float
+Window = Tuple[int, int, int, int]
+"""First and last row and column, ends left out."""
 
 
 def interpolate_grids(
@@ -68,33 +63,37 @@ def interpolate_grids(
 
     Notes
     -----
-    The values are those of the whole to rounding, where grids are not joined to sheets. Where they are, the noise, the
-    error between lines and how the ground goes on beyond the outer lines are told by the grids in and around a tile in
-    place of the whole sheet. Where only some grids lie on the same axes, by chance, others may be joined at the edge of
+    The values are those of the whole to rounding, where adjoining grids are not joined. Where they are, the noise, the
+    error between lines and the line beyond the outer ones are estimated from the grids in and around a tile in place of
+    all that are joined. Where only some grids lie on the same axes, by chance, others may be joined at the edge of
     a tile than in the whole, which moves values within three lines of a seam by up to 2 % of the step across it.
     Slivers between grids are closed up to half the least spacing around a tile. Methods for scattered points fit one
     model to all readings, so they take them all at once.
     """
     logged = [name for name, part in grids.items() if np.isfinite(part.channels[channel]).any()]
-    options = {"method": method, "max_gap_m": max_gap_m}
     if sum(grids.counts[name] for name in logged) <= most_readings or method not in ON_TRAVERSES:
         if not logged:
             raise EngineError(f"No reading of {channel} has a value, so there is nothing to interpolate.")
         table = concatenate([_slim(grids.get(name), channel) for name in logged])
-        return interpolate_readings(table, channel, lattice, progress=progress, **options)
+        return interpolate_readings(table, channel, lattice, method=method, max_gap_m=max_gap_m, progress=progress)
     known, left_out, in_use = _survey(grids, logged, channel, method)
     values, errors = Blocks(grids.folder), Blocks(grids.folder)
     spacing = max(grid.spacing_m for grid in known)
+    # Slivers between grids are closed with some cells around a window.
     around, reach = int(np.ceil(spacing / 2 / lattice.cell_m)) + 2, max(REACH_LINES * spacing, max_gap_m or 0.0)
     found = list(_tiles(known, lattice, most_readings, reach))
     for number, (window, names) in enumerate(found):
         if progress is not None:
             progress(number / len(found))
         table = concatenate([_usable(grids.get(name), channel) for name in names])
-        _paint(table, channel, lattice, window, around, options, values, errors)
-    painted = BlockRaster(lattice, values)
-    record = MapRecord(options, _figures(known, painted, in_use), tuple(left_out), channel)
-    return RasterResult(painted, BlockRaster(lattice, errors), record)
+        top, left = max(window[0] - around, 0), max(window[2] - around, 0)
+        wide = top, min(window[1] + around, lattice.rows), left, min(window[3] + around, lattice.cols)
+        result = interpolate_readings(table, channel, lattice.sub(wide), method=method, max_gap_m=max_gap_m)
+        _write_blocks(result, lattice, window, (top, left), values, errors)
+    raster = BlockRaster(lattice, values)
+    options = {"method": method, "max_gap_m": max_gap_m}
+    record = MapRecord(options, figures_of(known, raster, in_use), tuple(left_out), channel)
+    return RasterResult(raster, BlockRaster(lattice, errors), record)
 
 
 def window_of(raster: BlockRaster, window: Window) -> np.ndarray:
@@ -115,13 +114,12 @@ def _slim(part: Readings, channel: str) -> Readings:
 
 def _usable(part: Readings, channel: str) -> Readings:
     """Return the readings that a map is made of."""
-    usable = part.in_use
-    for column in (part.channels[channel], part.u_m, part.v_m, part.x, part.y):
-        usable = usable & np.isfinite(column)
-    return _slim(part, channel).take(usable)
+    return _slim(part, channel).take(usable_rows(part, channel))
 
 
-def _survey(grids: GridStore, names: Sequence[str], channel: str, method: str) -> tuple[list[_Grid], list[str], int]:
+def _survey(
+    grids: GridStore, names: Sequence[str], channel: str, method: str
+) -> tuple[list[GridSummary], list[str], int]:
     """Return what is known of every grid, a sentence for each that has too few traverses, and readings in use."""
     known, left_out, in_use = [], [], 0
     for name in names:
@@ -133,14 +131,15 @@ def _survey(grids: GridStore, names: Sequence[str], channel: str, method: str) -
         except EngineError as error:
             left_out.append(str(error))
             continue
-        figures = len(lines.x), lines.ties, lines.spacing_m, lines.interval_m, lines.reading_noise
-        known.append(_Grid(name, lines.bounds, *figures))
+        known.append(summary_of(lines))
     if not known:
         raise EngineError(" ".join(left_out))
     return known, left_out, in_use
 
 
-def _tiles(known: Sequence[_Grid], lattice: Lattice, most: int, reach: float) -> Iterator[tuple[Window, list[str]]]:
+def _tiles(
+    known: Sequence[GridSummary], lattice: Lattice, most: int, reach: float
+) -> Iterator[tuple[Window, list[str]]]:
     """Yield windows of whole blocks that hold all grids, and the names of the grids within ``reach`` metres of each."""
     bounds, used = np.array([grid.bounds for grid in known]), np.array([grid.used for grid in known])
     waiting = [(0, lattice.rows, 0, lattice.cols)]
@@ -162,30 +161,15 @@ def _tiles(known: Sequence[_Grid], lattice: Lattice, most: int, reach: float) ->
             waiting += [(row0, row1, middle, col1), (row0, row1, col0, middle)]
 
 
-def _paint(table: Readings, channel: str, lattice: Lattice, window: Window, around: int, options: dict, values, errors):
-    """Put the blocks of a window in their places; slivers between grids show only with some cells ``around`` it."""
-    top, left = max(window[0] - around, 0), max(window[2] - around, 0)
-    wide = top, min(window[1] + around, lattice.rows), left, min(window[3] + around, lattice.cols)
-    found = interpolate_readings(table, channel, lattice.sub(wide), **options)
+def _write_blocks(
+    result: RasterResult, lattice: Lattice, window: Window, corner: tuple[int, int], values: Blocks, errors: Blocks
+) -> None:
+    """Write the blocks of a window from a result whose first row and column on the lattice are the ``corner``."""
+    top, left = corner
     for row in range(window[0], window[1], BLOCK):
         for col in range(window[2], window[3], BLOCK):
             row0, row1, col0, col1 = block_window(lattice, row, col)
             inside = row0 - top, row1 - top, col0 - left, col1 - left
-            block = found.value_blocks.window(*inside)
+            block = result.value_blocks.window(*inside)
             if np.isfinite(block).any():
-                values[row, col], errors[row, col] = block, found.error_blocks.window(*inside)
-
-
-def _figures(known: Sequence[_Grid], painted: BlockRaster, in_use: int) -> dict:
-    filled = sum(int(np.count_nonzero(np.isfinite(block))) for block in painted.blocks.values())
-    return {
-        "cells filled": filled,
-        "cells nodata": painted.lattice.rows * painted.lattice.cols - filled,
-        "readings used": sum(grid.used for grid in known),
-        "readings of tie lines left out": sum(grid.ties for grid in known),
-        "readings in use": in_use,
-        "grids": len(known),
-        "spacing_m": round(float(np.median([grid.spacing_m for grid in known])), 6),
-        "interval_m": round(float(np.median([grid.interval_m for grid in known])), 6),
-        "noise": float(np.median([grid.noise for grid in known])),
-    }
+                values[row, col], errors[row, col] = block, result.error_blocks.window(*inside)

@@ -1,20 +1,25 @@
-"""Regional and local response: the broad background of a map, and what stands out from it."""
+"""Regional and local response: the broad background of a map, and its residual."""
 
 from __future__ import annotations
 
-from typing import Callable, Optional
+from typing import Callable, Dict, Optional, Tuple
 
 import numpy as np
 
 from ..core import EngineError, check_positive
 
 WIDTH_IN_SD = 1.3489795003921634
-"""A strip this many standard deviations wide keeps half its height under a Gaussian: twice the quartile of the normal
-distribution."""
+"""A strip this many standard deviations wide keeps half its height under a Gaussian. Derived: twice the quartile of the
+normal distribution, 2 Phi^-1(3/4)."""
 TRUNCATE = 4.0
-"""Standard deviations at which the Gaussian is cut; 6e-5 of its weight lies beyond."""
+"""Standard deviations at which the Gaussian is cut. Derived: 6e-5 of its weight lies beyond."""
 LEAST_SPREAD = 1e-3
-"""Share of the spread of a full neighbourhood that cells must have to tell a slope."""
+"""Fraction of the spread of a full neighbourhood that cells must have for a slope. Derived: spread is the product of
+two variances; cells on a line, which show no slope across it, have one of rounding, 1e-16, and a strip three cells wide
+at a standard deviation of twenty has 1e-3."""
+
+Moments = Dict[Tuple[int, int], np.ndarray]
+"""Tables by the powers of x and y."""
 
 
 def split_response(
@@ -74,12 +79,16 @@ def split_response(
     if not known.any():
         raise EngineError("The raster has no value, only nodata, so there is nothing to split.")
     level = values[known].mean()
-    share, of_values = _moments(known.astype(float), np.where(known, values - level, 0.0), width_m / cell_m, progress)
-    regional = np.where(known, level + _fitted(share, of_values), np.nan)
+    of_known, of_values = _moments(
+        known.astype(float), np.where(known, values - level, 0.0), width_m / cell_m, progress
+    )
+    regional = np.where(known, level + _fitted(of_known, of_values), np.nan)
     return regional, values - regional
 
 
-def _moments(known: np.ndarray, filled: np.ndarray, width: float, progress) -> tuple[dict, dict]:
+def _moments(
+    known: np.ndarray, filled: np.ndarray, width: float, progress: Optional[Callable[[float], None]]
+) -> tuple[Moments, Moments]:
     """Return the moments 1, x, y, xx, xy, yy of the known cells around each cell, and 1, x, y of their values.
 
     x and y are distances from the cell in standard deviations; ``width`` is in cells.
@@ -91,7 +100,8 @@ def _moments(known: np.ndarray, filled: np.ndarray, width: float, progress) -> t
     t = np.arange(-reach, reach + 1) / sd
     kernel = np.exp(-(t**2) / 2)
     kernel /= kernel.sum()
-    of_known, of_values = {}, {}
+    of_known: Moments = {}
+    of_values: Moments = {}
     wanted = [(known, of_known, x, y) for x in range(3) for y in range(3 - x)]
     wanted += [(filled, of_values, x, y) for x in range(2) for y in range(2 - x)]
     for number, (table, moments, x, y) in enumerate(wanted):
@@ -102,16 +112,16 @@ def _moments(known: np.ndarray, filled: np.ndarray, width: float, progress) -> t
     return of_known, of_values
 
 
-def _fitted(share: dict, of_values: dict) -> np.ndarray:
-    """Return the value of the fitted planes at their own cells; the weighted mean where cells tell no slope."""
-    weight = np.maximum(share[0, 0], np.finfo(float).tiny)
-    mean_x, mean_y, mean = share[1, 0] / weight, share[0, 1] / weight, of_values[0, 0] / weight
-    xx, yy = share[2, 0] / weight - mean_x**2, share[0, 2] / weight - mean_y**2
-    xy = share[1, 1] / weight - mean_x * mean_y
+def _fitted(of_known: Moments, of_values: Moments) -> np.ndarray:
+    """Return the value of the fitted planes at their own cells; the weighted mean where cells show no slope."""
+    weight = np.maximum(of_known[0, 0], np.finfo(float).tiny)
+    mean_x, mean_y, mean = of_known[1, 0] / weight, of_known[0, 1] / weight, of_values[0, 0] / weight
+    xx, yy = of_known[2, 0] / weight - mean_x**2, of_known[0, 2] / weight - mean_y**2
+    xy = of_known[1, 1] / weight - mean_x * mean_y
     xz, yz = of_values[1, 0] / weight - mean_x * mean, of_values[0, 1] / weight - mean_y * mean
     spread = xx * yy - xy**2
     # A full neighbourhood has spread 1.
-    tells = spread > LEAST_SPREAD
-    spread = np.where(tells, spread, 1.0)
+    sloping = spread > LEAST_SPREAD
+    spread = np.where(sloping, spread, 1.0)
     slope_x, slope_y = (xz * yy - yz * xy) / spread, (yz * xx - xz * xy) / spread
-    return mean - np.where(tells, slope_x * mean_x + slope_y * mean_y, 0.0)
+    return mean - np.where(sloping, slope_x * mean_x + slope_y * mean_y, 0.0)

@@ -1,8 +1,9 @@
 """Points that lie anywhere onto a north-up raster."""
 
-from .scattered import METHODS, interpolate_scattered
+from .scattered import GAP_SPACINGS, METHODS, interpolate_scattered
 
 __all__ = [
+    "GAP_SPACINGS",
     "METHODS",
     "interpolate_scattered",
 ]

@@ -1,12 +1,12 @@
-"""How much room there is around a place between readings: what the error of any smooth interpolation grows with."""
+"""The widest circles free of readings around cells: the error of a smooth interpolation grows with the power there."""
 
 from __future__ import annotations
 
 import numpy as np
 
 
-def room(down: np.ndarray, right: np.ndarray, held: np.ndarray, widest: float) -> np.ndarray:
-    """Return R^2 - c^2 of the widest circle around each cell that is free of readings.
+def circle_power(down: np.ndarray, right: np.ndarray, held: np.ndarray, widest: float) -> np.ndarray:
+    """Return the power R^2 - c^2 of each cell in the widest circle around it that is free of readings.
 
     Parameters
     ----------
@@ -26,8 +26,8 @@ def room(down: np.ndarray, right: np.ndarray, held: np.ndarray, widest: float) -
     Notes
     -----
     A plane through the corners of a triangle is wrong by at most (R^2 - c^2) / 2 times the largest second derivative
-    of the ground, with the circle through the corners: S. Waldron 1998, The error in linear interpolation at the
-    vertices of a simplex, SIAM Journal on Numerical Analysis 35(3), 1191-1200 (from memory). Circles stand on the
+    of the field, with the circle through the corners: S. Waldron 1998, The error in linear interpolation at the
+    vertices of a simplex, SIAM Journal on Numerical Analysis 35(3), 1191-1200 (from memory). The centres are
     middles of cells. Where the readings nearest to two neighbours lie on both sides of them, the circle through both
     readings counts too, for its centre is between the two cells.
     """
@@ -83,19 +83,20 @@ def _ends(axis: int, step: int) -> tuple[tuple[slice, ...], tuple[slice, ...]]:
 def _across(axis: int, ahead: np.ndarray, square: np.ndarray, held: np.ndarray, out: np.ndarray) -> None:
     """Raise ``out`` to what circles give whose centre lies between a cell and the next one along an axis."""
     this, following = _ends(axis, 1)
-    apart = ahead[following] - ahead[this]
-    apart += np.float32(1.0)
-    # Readings less than half a cell apart are on one side, and those in two held cells have others between them.
-    opposite = apart > 0.5
+    distance = ahead[following] - ahead[this]
+    distance += np.float32(1.0)
+    # Readings less than half a cell from each other are on one side, and those in two held cells have others between
+    # them.
+    opposite = distance > 0.5
     opposite &= ~(held[this] & held[following])
-    apart *= np.float32(2.0)
+    distance *= np.float32(2.0)
     twice = square[following] - square[this]
     twice += ahead[following]
     twice += ahead[following]
     twice += np.float32(1.0)
     # Twice how far the centre is towards the next cell; 0 leaves things as they are.
-    apart[~opposite] = np.inf
-    twice /= apart
+    distance[~opposite] = np.inf
+    twice /= distance
     np.clip(twice, 0.0, 1.0, out=twice)
     twice += twice
     power = square[this] - twice * ahead[this]

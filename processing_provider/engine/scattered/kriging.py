@@ -1,4 +1,4 @@
-"""Ordinary kriging of scattered readings, from the readings around each place, with its variance."""
+"""Ordinary kriging of scattered readings, from the readings around each position, with its variance."""
 
 from __future__ import annotations
 
@@ -8,41 +8,47 @@ from typing import Callable, Optional
 import numpy as np
 
 from ..core import EngineError, check_positive
-from .points import SAME_PLACE_M, check_columns, merged, spacing_of, thinned
+from ..geometry import EDGE_M
+from .points import check_columns, merged, spacing_of, thinned
 from .variogram import Variogram
 
 ALL = 200
-"""Up to so many readings all of them take part everywhere."""
+"""Up to so many readings all of them take part everywhere. Derived: one factorisation of 200 equations costs as much as
+(200 / 40)^3 = 125 systems of ``NEIGHBOURS``, one a position."""
 NEIGHBOURS = 40
+"""Readings that take part at a position of larger data. Found by tests/calibration/scattered.py."""
 SLOTS = 2**21
-"""Matrix elements at a time: 16 MB an array."""
+"""Matrix elements at a time. Derived: 16 MB an array."""
 RIDGE = 1e-8
-"""Least noise of a reading in partial sills under the Gaussian model, which is singular in floating point without."""
+"""Least noise of a reading in partial sills under the Gaussian model, whose equations are singular in floating point
+without. Derived: the square root of float64's rounding, 1.5e-8, keeps half of the digits."""
 ROUNDING = 1e-6
-"""Sills: a variance farther below zero than this is no rounding error, but equations without a solution."""
+"""Sills: a variance farther below zero than this is no rounding error, but equations without a solution. Derived:
+float64 rounds to 1.1e-16, of which equations with ``RIDGE`` on the diagonal lose a factor of 1e8; a hundred times
+that."""
 NO_SOLUTION = (
-    "The kriging equations have no solution: there are readings that the variogram does not tell apart. "
+    "The kriging equations have no solution: there are readings that the variogram does not distinguish. "
     "Give the variogram a nugget, or a shorter range."
 )
 
 
 @dataclass(frozen=True)
 class _Field:
-    """Readings, one a place, in scaled coordinates; variances in units of the sill."""
+    """Readings, one a position, in scaled coordinates; variances in units of the sill."""
 
     points: np.ndarray
     z: np.ndarray
     error: np.ndarray
     variogram: Variogram
     psill: float
-    ground: float
-    """What of the nugget is ground."""
+    signal_nugget: float
+    """The part of the nugget that is variation of the field."""
 
-    def common(self, distance_m: np.ndarray) -> np.ndarray:
-        """Return the covariance of the ground at a distance."""
+    def covariance_at(self, distance_m: np.ndarray) -> np.ndarray:
+        """Return the covariance of the field at a distance."""
         covariance = self.psill * self.variogram.correlation(distance_m)
-        if self.ground:
-            covariance[distance_m <= SAME_PLACE_M] += self.ground
+        if self.signal_nugget:
+            covariance[distance_m <= EDGE_M] += self.signal_nugget
         return covariance
 
 
@@ -60,7 +66,7 @@ def ordinary_kriging(
     nugget_is_noise: bool = False,
     progress: Optional[Callable[[float], None]] = None,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Estimate a channel at places from readings scattered in any way.
+    """Estimate a channel at positions from readings scattered in any way.
 
     Parameters
     ----------
@@ -68,17 +74,17 @@ def ordinary_kriging(
         Readings, map metres.
     z : (n,) float64
     x0, y0 : (m,) float64
-        Places, map metres.
+        Positions, map metres.
     variogram : Variogram
     neighbours : int, optional
-        At most so many readings take part at a place, see Notes; None = all of up to 200, else 40.
+        At most so many readings take part at a position, see Notes; None = all of up to 200, else 40.
     radius_m : float, optional
         Readings farther than this take no part: the distance along the variogram's axis, and ``ratio`` times it
         across. None = no limit.
     variance_of_points : (n,) float64, optional
         Error variance of every reading, unit squared, independent from reading to reading; None = none.
     nugget_is_noise : bool
-        Whether the nugget is error of the readings, which the estimate is to be rid of, rather than ground.
+        Whether the nugget is error of the readings, which the estimate leaves out, rather than variation of the field.
     progress : callable, optional
         Called with the fraction done; what it raises ends the run.
 
@@ -86,7 +92,7 @@ def ordinary_kriging(
     -------
     estimate, variance : (m,) float64
         In the unit of ``z`` and its square; NaN where no reading lies within the radius. The variance is that of the
-        estimate's error against the ground without errors of readings.
+        estimate's error against the field without errors of readings.
 
     Raises
     ------
@@ -96,22 +102,21 @@ def ordinary_kriging(
 
     Notes
     -----
-    A reading is ``mean + s + e``: an unknown mean, ground s with the variogram, error e. Weights w that sum to one
-    and the multiplier mu solve ``C w + mu = c0``, with C the covariances of the readings (errors on the diagonal) and
-    c0 those with the place; the variance is ``c00 - w c0 - mu`` (G. Matheron 1963, Principles of geostatistics,
+    A reading is ``mean + s + e``: an unknown mean, a field s with the variogram, error e. Weights w that sum to one and
+    the multiplier mu solve ``C w + mu = c0``, with C the covariances of the readings (errors on the diagonal) and c0
+    those with the position; the variance is ``c00 - w c0 - mu`` (G. Matheron 1963, Principles of geostatistics,
     Economic Geology 58, doi 10.2113/gsecongeo.58.8.1246; with errors of readings N. Cressie 1993, Statistics for
     Spatial Data, section 3.2, from memory). Errors that readings share, such as an offset of a line, are not covered.
-    At a reading without error the estimate is that reading and the variance zero. Readings at one place count with
+    At a reading without error the estimate is that reading and the variance zero. Readings at one position count with
     their mean, weighted by their errors. The Gaussian model lends readings without nugget and error an error of 1e-8
     of its partial sill, without which the equations have no solution in floating point.
 
     The nearest readings of data that are dense along lines would all lie on the next one or two lines. So half the
-    neighbours are the nearest readings, and half are the nearest of a set thinned to one reading a box, half as wide
-    as the lines are apart: about two lines on either side take part. Distances are those of the scaled coordinates,
+    neighbours are the nearest readings, and half are the nearest of a set thinned to one reading a box, half as wide as
+    the distance between lines: about two lines on either side take part. Distances are those of the scaled coordinates,
     in which the variogram is the same in all directions. Between lines 1 m apart with readings every 0.12 m, 40
     neighbours have a standard error 0.1 to 1.5 % above that of all readings under spherical and exponential models;
-    under Gaussian ones, which trade noise against many readings, 20 to 50 %: give more neighbours there.
-    """
+    under Gaussian ones, which trade noise against many readings, 20 to 50 %: give more neighbours there."""
     x, y, z = check_columns(("x", "y", "values"), (x, y, z))
     x0, y0 = check_columns(("x of places", "y of places"), (x0, y0), least=0)
     if neighbours is not None and neighbours < 1:
@@ -119,18 +124,18 @@ def ordinary_kriging(
     if radius_m is not None:
         check_positive("radius", radius_m)
     field = _field(x, y, z, _errors(variance_of_points, len(x)), variogram, nugget_is_noise)
-    places = variogram.scaled(x0 - x.mean(), y0 - y.mean())
+    positions = variogram.scaled(x0 - x.mean(), y0 - y.mean())
     estimate, variance = np.full(len(x0), np.nan), np.full(len(x0), np.nan)
     n = len(field.z)
     most = min(n, neighbours or (n if n <= ALL else NEIGHBOURS))
     everywhere = most == n and radius_m is None
-    solve = _from_all(field) if everywhere else _from_near(field, most, radius_m)
+    solve = _from_all(field) if everywhere else _from_neighbours(field, most, radius_m)
     step = max(1, SLOTS // (n + 1 if everywhere else (most + 1) ** 2))
     for start in range(0, len(x0), step):
         if progress is not None:
             progress(start / len(x0))
         part = slice(start, start + step)
-        estimate[part], variance[part] = solve(places[part])
+        estimate[part], variance[part] = solve(positions[part])
     return estimate, variance * variogram.sill
 
 
@@ -145,45 +150,47 @@ def _errors(variance_of_points: Optional[np.ndarray], n: int) -> np.ndarray:
     return error
 
 
-def _field(x, y, z, error, variogram: Variogram, nugget_is_noise: bool) -> _Field:
+def _field(
+    x: np.ndarray, y: np.ndarray, z: np.ndarray, error: np.ndarray, variogram: Variogram, nugget_is_noise: bool
+) -> _Field:
     """Return the field to krige from."""
     if nugget_is_noise:
         error = error + variogram.nugget
     middle = x.mean(), y.mean()
     x, y, z, error = merged(x, y, z, error)
-    ground = 0.0 if nugget_is_noise else variogram.nugget
+    signal_nugget = 0.0 if nugget_is_noise else variogram.nugget
     if variogram.model == "gaussian":
-        error = np.maximum(error, RIDGE * variogram.psill - ground)
+        error = np.maximum(error, RIDGE * variogram.psill - signal_nugget)
     points = variogram.scaled(x - middle[0], y - middle[1])
     sill = variogram.sill
-    return _Field(points, z, error / sill, variogram, variogram.psill / sill, ground / sill)
+    return _Field(points, z, error / sill, variogram, variogram.psill / sill, signal_nugget / sill)
 
 
 def _from_all(field: _Field) -> Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]]:
-    """Return a function that estimates places (m, 2) from all readings."""
+    """Return a function that estimates positions (m, 2) from all readings."""
     from scipy.linalg.lapack import dgetrf, dgetrs
 
     n = len(field.z)
     left = np.ones((n + 1, n + 1))
-    left[:n, :n] = field.common(_distances(field.points, field.points))
+    left[:n, :n] = field.covariance_at(_distances(field.points, field.points))
     left[np.arange(n), np.arange(n)] += field.error
     left[n, n] = 0
     factors, pivots, singular = dgetrf(left)
     if singular:
         raise EngineError(NO_SOLUTION)
 
-    def solve(places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        right = np.ones((n + 1, len(places)))
-        right[:n] = field.common(_distances(field.points, places))
+    def solve(positions: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        right = np.ones((n + 1, len(positions)))
+        right[:n] = field.covariance_at(_distances(field.points, positions))
         return _results(field, dgetrs(factors, pivots, right)[0].T, right.T, field.z)
 
     return solve
 
 
-def _from_near(
+def _from_neighbours(
     field: _Field, most: int, radius_m: Optional[float]
 ) -> Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]]:
-    """Return a function that estimates places (m, 2) from the readings around them."""
+    """Return a function that estimates positions (m, 2) from the readings around them."""
     from scipy.spatial import cKDTree
 
     radius_m = np.inf if radius_m is None else radius_m
@@ -191,15 +198,15 @@ def _from_near(
     far = most // 2 if most < len(field.z) else 0
     trees = cKDTree(field.points), cKDTree(field.points[few])
 
-    def solve(places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        distance, row = trees[0].query(places, range(1, most - far + 1), distance_upper_bound=radius_m)
-        away, number = trees[1].query(places, range(1, far + 2), distance_upper_bound=radius_m)
+    def solve(positions: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        distance, row = trees[0].query(positions, range(1, most - far + 1), distance_upper_bound=radius_m)
+        away, number = trees[1].query(positions, range(1, far + 2), distance_upper_bound=radius_m)
         away, number = away[:, :far], number[:, :far]
         away[away <= distance[:, -1:]] = np.inf
         distance, row = np.hstack([distance, away]), np.hstack([row, np.append(few, 0)[number]])
         there = np.isfinite(distance)
         some = np.flatnonzero(there[:, 0])
-        results = np.full((2, len(places)), np.nan)
+        results = np.full((2, len(positions)), np.nan)
         results[:, some] = _solve(field, distance[some], np.where(there, row, 0)[some], there[some])
         return results[0], results[1]
 
@@ -207,16 +214,16 @@ def _from_near(
 
 
 def _solve(field: _Field, distance: np.ndarray, row: np.ndarray, there: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Estimate places from neighbours: distances, rows and whether there is one, (places, neighbours)."""
+    """Estimate positions from neighbours: distances, rows and whether there is one, (positions, neighbours)."""
     count, k = row.shape
     left = np.ones((count, k + 1, k + 1))
     points = field.points[row]
-    left[:, :k, :k] = field.common(_distances(points, points)) * (there[:, :, None] & there[:, None, :])
+    left[:, :k, :k] = field.covariance_at(_distances(points, points)) * (there[:, :, None] & there[:, None, :])
     left[:, np.arange(k), np.arange(k)] += np.where(there, field.error[row], 1.0)
     left[:, :k, k] = left[:, k, :k] = there
     left[:, k, k] = 0
     right = np.ones((count, k + 1))
-    right[:, :k] = field.common(np.where(there, distance, np.inf)) * there
+    right[:, :k] = field.covariance_at(np.where(there, distance, np.inf)) * there
     try:
         weights = np.linalg.solve(left, right[:, :, None])[:, :, 0]
     except np.linalg.LinAlgError:
@@ -225,8 +232,8 @@ def _solve(field: _Field, distance: np.ndarray, row: np.ndarray, there: np.ndarr
 
 
 def _results(field: _Field, weights: np.ndarray, right: np.ndarray, z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return estimate and variance from weights and multiplier (places, neighbours + 1)."""
-    variance = field.psill + field.ground - np.sum(weights * right, axis=1)
+    """Return estimate and variance from weights and multiplier (positions, neighbours + 1)."""
+    variance = field.psill + field.signal_nugget - np.sum(weights * right, axis=1)
     if not (variance > -ROUNDING).all():
         raise EngineError(NO_SOLUTION)
     return np.sum(weights[:, :-1] * z, axis=1), np.maximum(variance, 0)

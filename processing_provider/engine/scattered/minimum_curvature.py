@@ -1,4 +1,4 @@
-"""Minimum curvature with tension: a thin elastic plate through readings that may lie anywhere."""
+"""Minimum curvature with tension: a smooth surface through readings that may lie anywhere."""
 
 from __future__ import annotations
 
@@ -9,21 +9,27 @@ import numpy as np
 
 from ..core import EngineError
 from ..geometry import Lattice
-from .multigrid import COARSEST, SETTLED, halved, refined, relaxed
+from .multigrid import COARSEST, TOLERANCE, coarse_shape, prolonged, relaxed
 from .points import check_columns
 
 ROUNDS = 6
-"""How often the readings are carried to the middle of their cells along the plate, at most."""
-CARRIED = 2e-4
-"""Root mean square change of a round, in ranges of the values, from which on they are where they belong."""
-ROUGHLY = 10 * SETTLED
-"""How near to rest the first round comes, and what is only a start for smaller cells."""
+"""How often the readings are carried to the middle of their cells along the surface, at most. Found by
+tests/calibration/scattered.py: later rounds change nothing."""
+CARRY_TOLERANCE = 2e-4
+"""Root mean square change of a round, in ranges of the values, at which they end. Derived: twice ``TOLERANCE``, to
+which each of the two surfaces is solved."""
+HALF = 0.5 + 1e-9
+"""Of a cell, and a little more: readings on the line between two cells all go the same way, whatever rounding does.
+Derived: coordinates of 5e6 m carry 1e-9 m of rounding."""
+COARSE_TOLERANCE = 10 * TOLERANCE
+"""Tolerance of the first round, and of what is only a start for smaller cells. Derived: the next round moves the
+readings by more than that."""
 
 
 @dataclass(frozen=True)
 class _Held:
-    """Cells that hold readings: flat numbers (k,), mean value and mean moments of the readings' places about the
-    middle of the cell (in cells; row, column, and their products)."""
+    """Cells that hold readings: flat numbers (k,), mean value, and mean moments of the readings'
+    positions about the middle of the cell (in cells; row, column, and their products)."""
 
     cell: np.ndarray
     value: np.ndarray
@@ -31,8 +37,8 @@ class _Held:
 
 
 @dataclass(frozen=True)
-class Plate:
-    """A plate at rest, and what holds it.
+class MinimumCurvatureSurface:
+    """A surface in equilibrium, and what holds it.
 
     Attributes
     ----------
@@ -59,14 +65,14 @@ class Plate:
         return _marked(self.cell, self.values.shape)
 
     def residuals(self, out: np.ndarray) -> np.ndarray:
-        """Return how much higher the plate is at some held cells than it comes to rest without them, (m,) float64.
+        """Return values of some held cells less those of the surface without their readings, (m,) float64.
 
-        ``out`` (k,) bool says which. The others stay where they are.
+        ``out`` (k,) bool says which. The others keep their values.
         """
         free = ~_marked(self.cell[~out], self.values.shape)
-        plate = self.values / self._span
-        left = self.cell[out]
-        return self._span * (plate.ravel()[left] - relaxed(plate, free, self._tension, ROUGHLY).ravel()[left])
+        surface = self.values / self._span
+        without = relaxed(surface, free, self._tension, COARSE_TOLERANCE)
+        return self._span * (surface.ravel()[self.cell[out]] - without.ravel()[self.cell[out]])
 
 
 def minimum_curvature(
@@ -78,7 +84,7 @@ def minimum_curvature(
     tension: float = 0.25,
     progress: Optional[Callable[[float], None]] = None,
 ) -> np.ndarray:
-    """Bend a plate with tension through readings.
+    """Return the surface of minimum curvature with tension through readings.
 
     Parameters
     ----------
@@ -105,13 +111,13 @@ def minimum_curvature(
 
     Notes
     -----
-    The plate minimises, over cells of unit size,
+    It minimises, over cells of unit size,
 
         (1 - T) sum (z_rr^2 + 2 z_rc^2 + z_cc^2) + T sum (z_r^2 + z_c^2),
 
     whose inner cells obey (1 - T) del^4 z - T del^2 z = 0 and whose edges are free. Cells with readings are held at
-    their mean, carried to the middle of the cell along the slope and curvature of the plate itself. The levels from
-    coarse cells to fine ones give each other their start, and conjugate gradients bring each to rest.
+    their mean, carried to the middle of the cell along the slope and curvature of the surface itself. Levels from
+    coarse cells to fine ones each start from the one before and are solved by conjugate gradients.
 
     References
     ----------
@@ -119,10 +125,10 @@ def minimum_curvature(
     (the equation, from memory). Briggs, I. C., 1974. Machine contouring using minimum curvature. Geophysics 39(1),
     39-48.
     """
-    return bent(x, y, z, lattice, tension=tension, progress=progress).values
+    return fit_surface(x, y, z, lattice, tension=tension, progress=progress).values
 
 
-def bent(
+def fit_surface(
     x: np.ndarray,
     y: np.ndarray,
     z: np.ndarray,
@@ -130,8 +136,8 @@ def bent(
     *,
     tension: float = 0.25,
     progress: Optional[Callable[[float], None]] = None,
-) -> Plate:
-    """Return the plate of ``minimum_curvature``, which see, with what holds it."""
+) -> MinimumCurvatureSurface:
+    """Return the surface of ``minimum_curvature``, which see, with what holds it."""
     x, y, z = check_columns(("x", "y", "values"), (x, y, z))
     if not 0.0 <= tension < 1.0:
         raise EngineError(f"Invalid tension: {tension:g} was given. It must be 0 or more and below 1.")
@@ -139,23 +145,26 @@ def bent(
     held, shapes = [finest], [lattice.shape]
     while min(shapes[-1]) > 2 * COARSEST:
         held.append(_coarser(held[-1], shapes[-1]))
-        shapes.append(halved(shapes[-1]))
-    plate = np.zeros(shapes[-1])
+        shapes.append(coarse_shape(shapes[-1]))
+    surface = np.zeros(shapes[-1])
     for step, (shape, cells) in enumerate(zip(shapes[::-1], held[::-1])):
         if progress is not None:
             progress(step / len(shapes))
-        plate = _at_rest(refined(plate, shape) if step else plate, cells, tension)
-    return Plate(level + span * plate, finest.cell, count, number, 2 * finest.moment[[2, 4]], tension, span)
+        surface = _solved(prolonged(surface, shape) if step else surface, cells, tension)
+    spread = 2 * finest.moment[[2, 4]]
+    return MinimumCurvatureSurface(level + span * surface, finest.cell, count, number, spread, tension, span)
 
 
-def _on_lattice(x: np.ndarray, y: np.ndarray, z: np.ndarray, lattice: Lattice) -> tuple:
+def _on_lattice(
+    x: np.ndarray, y: np.ndarray, z: np.ndarray, lattice: Lattice
+) -> tuple[float, float, _Held, np.ndarray, np.ndarray]:
     """Return mean and range of the values, the cells that hold readings, how many each holds, and one of them."""
     col, row = (x - lattice.x_min) / lattice.cell_m - 0.5, (lattice.y_max - y) / lattice.cell_m - 0.5
     inside = (col > -0.5) & (col < lattice.cols - 0.5) & (row > -0.5) & (row < lattice.rows - 0.5)
     if not inside.any():
         raise EngineError("No reading lies on the lattice, so there is nothing to interpolate. Check extent and CRS.")
     row, col, z = row[inside], col[inside], z[inside]
-    level, span = z.mean(), max(np.ptp(z), np.finfo(float).tiny)
+    level, span = float(z.mean()), max(float(np.ptp(z)), float(np.finfo(float).tiny))
     held, count, last = _held(row, col, (z - level) / span, lattice.shape)
     return level, span, held, count, np.flatnonzero(inside)[last].astype(np.int32)
 
@@ -165,8 +174,7 @@ def _held(
 ) -> tuple[_Held, np.ndarray, np.ndarray]:
     """Return the cells that readings lie in, how many are in each, and one of them; ``row`` and ``col`` are
     fractional."""
-    # Readings on the line between two cells all go the same way, whatever rounding does.
-    nearest = [np.clip((place + 0.5 + 1e-9).astype(np.intp), 0, side - 1) for place, side in zip((row, col), shape)]
+    nearest = [np.clip((at + HALF).astype(np.intp), 0, side - 1) for at, side in zip((row, col), shape)]
     flat = nearest[0] * shape[1] + nearest[1]
     count = np.bincount(flat, minlength=shape[0] * shape[1])
     cell = np.flatnonzero(count)
@@ -186,9 +194,9 @@ def _held(
 
 
 def _coarser(held: _Held, shape: tuple[int, int]) -> _Held:
-    """Return the cells of twice the size that hold readings; only a start is asked of them, so middles will do."""
+    """Return the cells of twice the size that hold readings; they only give a start, so their middles will do."""
     row, col = np.divmod(held.cell, shape[1])
-    rows, cols = halved(shape)
+    rows, cols = coarse_shape(shape)
     flat = row // 2 * cols + col // 2
     count = np.bincount(flat, minlength=rows * cols)
     cell = np.flatnonzero(count)
@@ -196,35 +204,36 @@ def _coarser(held: _Held, shape: tuple[int, int]) -> _Held:
     return _Held(cell, value, np.zeros((0, len(cell))))
 
 
-def _at_rest(plate: np.ndarray, held: _Held, tension: float) -> np.ndarray:
-    """Return the plate at rest on its held cells."""
-    free = ~_marked(held.cell, plate.shape)
+def _solved(surface: np.ndarray, held: _Held, tension: float) -> np.ndarray:
+    """Return the surface in equilibrium through its held cells."""
+    free = ~_marked(held.cell, surface.shape)
     if not len(held.moment):
-        plate = plate.copy()
-        plate.ravel()[held.cell] = held.value
-        return relaxed(plate, free, tension, ROUGHLY)
+        surface = surface.copy()
+        surface.ravel()[held.cell] = held.value
+        return relaxed(surface, free, tension, COARSE_TOLERANCE)
     for number in range(ROUNDS):
-        before = plate
-        plate = plate.copy()
-        plate.ravel()[held.cell] = held.value - _carried(before, held)
-        plate = relaxed(plate, free, tension, SETTLED if number else ROUGHLY)
-        if number and np.sqrt(np.mean((plate - before) ** 2)) < CARRIED:
+        before = surface
+        surface = surface.copy()
+        surface.ravel()[held.cell] = held.value - _rise_to_readings(before, held)
+        surface = relaxed(surface, free, tension, TOLERANCE if number else COARSE_TOLERANCE)
+        if number and np.sqrt(np.mean((surface - before) ** 2)) < CARRY_TOLERANCE:
             break
-    return plate
+    return surface
 
 
-def _marked(cell: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+def _marked(cell: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
     """Return which cells are among the flat numbers, (rows, cols) bool."""
     there = np.zeros(shape, bool)
     there.ravel()[cell] = True
     return there
 
 
-def _carried(plate: np.ndarray, held: _Held) -> np.ndarray:
-    """Return how much higher the plate is at the readings than in the middle of their cells."""
-    padded = np.pad(plate, 1, mode="reflect", reflect_type="odd") if min(plate.shape) > 1 else np.pad(plate, 1, "edge")
+def _rise_to_readings(surface: np.ndarray, held: _Held) -> np.ndarray:
+    """Return how much higher the surface is at the readings than in the middle of their cells."""
+    thin = min(surface.shape) == 1
+    padded = np.pad(surface, 1, "edge") if thin else np.pad(surface, 1, "reflect", reflect_type="odd")
     width = padded.shape[1]
-    row, col = np.divmod(held.cell, plate.shape[1])
+    row, col = np.divmod(held.cell, surface.shape[1])
     at = (row + 1) * width + col + 1
     flat = padded.ravel()
     middle, up, down, left, right = (flat[at + step] for step in (0, -width, width, -1, 1))
@@ -236,4 +245,4 @@ def _carried(plate: np.ndarray, held: _Held) -> np.ndarray:
         corner / 4,
         left - 2 * middle + right,
     )
-    return sum(m * d for m, d in zip(held.moment, derivatives))
+    return np.sum([m * d for m, d in zip(held.moment, derivatives)], axis=0)

@@ -1,27 +1,27 @@
-"""Plates on the cells of a lattice that have readings near them: one for each group of blocks, and its errors."""
+"""Minimum-curvature surfaces on the cells that have readings near them, one a group of blocks, and their errors."""
 
 from __future__ import annotations
 
-from typing import Callable, Optional
+from typing import Callable, Mapping, Optional, Sequence
 
 import numpy as np
 
 from ..geometry import BLOCK, Lattice, block_window
-from .minimum_curvature import bent
-from .minimum_curvature_error import AROUND, between, doubt_of, overall, pooled
+from .minimum_curvature import fit_surface
+from .minimum_curvature_error import POOL_SPACINGS, between_boxes, overall_rate, pooled_rate, surface_error
 
 MARGIN = 2
-"""Cells around the ground that a plate has besides."""
+"""Cells around those wanted that a surface has besides. Derived: its equation reaches two cells to each side."""
 
 Window = tuple[int, int, int, int]
 
 
-def on_plates(
+def surfaces_at_cells(
     points: np.ndarray,
     z: np.ndarray,
     label: Callable[[np.ndarray], np.ndarray],
     lattice: Lattice,
-    cells: dict,
+    cells: Mapping[tuple[int, int], np.ndarray],
     nearest: np.ndarray,
     *,
     noise: float,
@@ -30,7 +30,7 @@ def on_plates(
     tension: float,
     progress: Optional[Callable[[float], None]] = None,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return values of plates through readings, and their variances.
+    """Return the values of minimum-curvature surfaces through readings at cells, and their variances.
 
     Parameters
     ----------
@@ -47,7 +47,7 @@ def on_plates(
     noise : float
         Standard deviation of a reading.
     spacing, widest : float
-        Distance between lines, and that from which on no other line is assumed, in cells.
+        Distance between lines, and largest radius of an empty circle, in cells.
     tension : float
     progress : callable, optional
 
@@ -57,34 +57,41 @@ def on_plates(
     """
     ends = np.cumsum([len(flat) for flat in cells.values()])
     parts = {start: slice(end - len(cells[start]), end) for start, end in zip(cells, ends)}
-    values, variance, doubts = np.empty(len(nearest)), np.empty(len(nearest)), []
+    values, variance, found = np.empty(len(nearest)), np.empty(len(nearest)), []
+    x, y = points.T
     for blocks in _groups(list(cells)):
         window = _window(lattice, cells, blocks)
         around = lattice.sub(window)
-        plate = bent(*points.T, z, around, tension=tension, progress=progress)
-        places = {start: _flat(lattice, start, cells[start], window) for start in blocks}
-        for start, at in places.items():
-            values[parts[start]] = plate.values.ravel()[at]
-        ways = _to_readings(points, nearest, around, [(at, parts[start]) for start, at in places.items()])
-        doubts.append((places, window, doubt_of(plate, *ways, label(plate.number), noise, spacing, widest)))
-    usual = overall([doubt for _, _, doubt in doubts])
-    for places, (top, _, left, _), doubt in doubts:
-        boxes = pooled(doubt, AROUND * spacing, usual)
-        for start, at in places.items():
+        surface = fit_surface(x, y, z, around, tension=tension, progress=progress)
+        indices = {start: _flat(lattice, start, cells[start], window) for start in blocks}
+        for start, at in indices.items():
+            values[parts[start]] = surface.values.ravel()[at]
+        ways = _to_readings(points, nearest, around, [(at, parts[start]) for start, at in indices.items()])
+        lines = label(surface.number)
+        found.append((indices, window, surface_error(surface, ways, lines, noise=noise, side=spacing, widest=widest)))
+    overall = overall_rate([error for _, _, error in found])
+    for indices, (top, _, left, _), error in found:
+        boxes = pooled_rate(error, POOL_SPACINGS * spacing, overall)
+        for start, at in indices.items():
             row0, row1, col0, col1 = block_window(lattice, *start)
-            rough = between(boxes, AROUND * spacing, row0 - top, row1 - top, col0 - left, col1 - left)
-            ground = np.square(doubt.room.ravel()[at], dtype=float) * rough.ravel()[cells[start]]
-            variance[parts[start]] = noise**2 * doubt.noise.ravel()[at] + ground
+            inside = row0 - top, row1 - top, col0 - left, col1 - left
+            rate = between_boxes(boxes, POOL_SPACINGS * spacing, inside)
+            between = np.square(error.power.ravel()[at], dtype=float) * rate.ravel()[cells[start]]
+            variance[parts[start]] = noise**2 * error.noise.ravel()[at] + between
     return values, variance
 
 
-def _to_readings(points: np.ndarray, nearest: np.ndarray, around: Lattice, places: list) -> tuple[np.ndarray, ...]:
-    """Return how far down and right of each cell of a window the nearest reading is, (rows, cols) float32, in cells; 0
-    where there is none in reach."""
+def _to_readings(
+    points: np.ndarray, nearest: np.ndarray, around: Lattice, parts: Sequence[tuple[np.ndarray, slice]]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return how far down and right of each cell of a window the nearest reading is, (rows, cols) float32, in cells.
+
+    0 where there is none in reach. ``parts`` are flat numbers of cells in the window and where their nearest stand.
+    """
     row, col = (around.y_max - points[:, 1]) / around.cell_m - 0.5, (points[:, 0] - around.x_min) / around.cell_m - 0.5
     down, right = np.zeros((2, *around.shape), np.float32)
     there = np.zeros(around.shape, bool)
-    for at, part in places:
+    for at, part in parts:
         down.ravel()[at], right.ravel()[at] = row[nearest[part]], col[nearest[part]]
         there.ravel()[at] = True
     down -= np.arange(around.rows, dtype=np.float32)[:, None]
@@ -94,7 +101,7 @@ def _to_readings(points: np.ndarray, nearest: np.ndarray, around: Lattice, place
 
 
 def _groups(blocks: list[tuple[int, int]]) -> list[list[tuple[int, int]]]:
-    """Return blocks that hang together, by edges or corners."""
+    """Return blocks in groups connected by edges or corners."""
     left, groups = set(blocks), []
     while left:
         group, edge = [], [left.pop()]
@@ -108,7 +115,7 @@ def _groups(blocks: list[tuple[int, int]]) -> list[list[tuple[int, int]]]:
     return groups
 
 
-def _window(lattice: Lattice, cells: dict, blocks: list[tuple[int, int]]) -> Window:
+def _window(lattice: Lattice, cells: Mapping[tuple[int, int], np.ndarray], blocks: list[tuple[int, int]]) -> Window:
     """Return first and last rows and columns around the cells of blocks, ends left out, ``MARGIN`` cells wider."""
     rows, cols = [], []
     for start in blocks:

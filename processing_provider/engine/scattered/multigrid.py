@@ -1,36 +1,37 @@
-"""The plate of minimum curvature on a lattice: its force, its cells at half and twice the size, and how it settles."""
+"""Equilibrium of a minimum-curvature surface: gradient of its energy, and conjugate gradients over several levels."""
 
 from __future__ import annotations
 
 import numpy as np
 
 COARSEST = 8
-"""Cells along the shorter side from which on there is no coarser level."""
-SETTLED = 1e-4
-"""Estimated distance from balance, in ranges of the values, below which a plate is at rest."""
+"""Cells along the shorter side from which on there is no coarser level. Found by tests/calibration/scattered.py."""
+TOLERANCE = 1e-4
+"""Estimated distance from equilibrium, in ranges of the values, at which a surface is done. Derived: a hundredth of the
+noise of readings that vary a hundred times as much as their noise."""
 MOST_STEPS = 400
-"""Steps of conjugate gradients."""
+"""Steps of conjugate gradients at most. Found by tests/calibration/scattered.py: many times what surfaces take."""
 BAND = 40_000
-"""Cells at a time: what a processor keeps at hand."""
-KINK = 10.0
-"""Stiffness that a held cell lends to the coarse cell around it; between 5 and 20 the number of steps is the same."""
+"""Cells at a time. Derived: 160 kB in single precision, which stay in a processor's second cache."""
+HELD_STIFFNESS = 10.0
+"""Stiffness that a held cell lends to the coarse cell around it. Found by tests/calibration/scattered.py."""
 
 
-def halved(shape: tuple[int, int]) -> tuple[int, int]:
-    """Return the shape of cells of twice the size."""
+def coarse_shape(shape: tuple[int, ...]) -> tuple[int, int]:
+    """Return the shape in cells of twice the size."""
     return -(-shape[0] // 2), -(-shape[1] // 2)
 
 
-def refined(plate: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
-    """Return a plate on cells of half the size, linear between the middles of the coarse ones and beyond them."""
-    tall = np.empty((2 * len(plate), plate.shape[1]), plate.dtype)
-    _spread(plate, tall)
-    fine = np.empty((shape[0], 2 * plate.shape[1]), plate.dtype)
-    _spread(tall[: shape[0]].T, fine.T)
+def prolonged(surface: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
+    """Return a surface on cells of half the size, linear between the middles of the coarse ones and beyond them."""
+    tall = np.empty((2 * len(surface), surface.shape[1]), surface.dtype)
+    _prolong_rows(surface, tall)
+    fine = np.empty((shape[0], 2 * surface.shape[1]), surface.dtype)
+    _prolong_rows(tall[: shape[0]].T, fine.T)
     return np.ascontiguousarray(fine[:, : shape[1]])
 
 
-def _spread(coarse: np.ndarray, fine: np.ndarray) -> None:
+def _prolong_rows(coarse: np.ndarray, fine: np.ndarray) -> None:
     """Fill twice as many rows from rows."""
     if len(coarse) == 1:
         fine[:] = coarse
@@ -43,20 +44,20 @@ def _spread(coarse: np.ndarray, fine: np.ndarray) -> None:
     np.add(coarse[-1], step[-1], out=fine[-1])
 
 
-def gathered(force: np.ndarray) -> np.ndarray:
-    """Return forces on cells of twice the size: the transpose of ``refined``."""
-    rows, cols = halved(force.shape)
+def restricted(force: np.ndarray) -> np.ndarray:
+    """Return forces on cells of twice the size: the transpose of ``prolonged``."""
+    rows, cols = coarse_shape(force.shape)
     flat, out = (
         np.empty((rows, force.shape[1]), force.dtype),
         np.empty((rows, cols), force.dtype),
     )
-    _gather(force, flat)
-    _gather(flat.T, out.T)
+    _restrict_rows(force, flat)
+    _restrict_rows(flat.T, out.T)
     return out
 
 
-def _gather(fine: np.ndarray, coarse: np.ndarray) -> None:
-    """Fill half as many rows from rows: the transpose of ``_spread``."""
+def _restrict_rows(fine: np.ndarray, coarse: np.ndarray) -> None:
+    """Fill half as many rows from rows: the transpose of ``_prolong_rows``."""
     upper, lower = fine[::2], fine[1::2]
     coarse[:] = upper
     coarse[: len(lower)] += lower
@@ -71,8 +72,8 @@ def _gather(fine: np.ndarray, coarse: np.ndarray) -> None:
     coarse[:-1] -= step
 
 
-class Softener:
-    """About how far a force moves a plate whose held cells stay: force by stiffness, summed over cells of all sizes.
+class Preconditioner:
+    """Approximate inverse of the energy's second derivatives: how far a force moves a surface whose held cells stay.
 
     Parameters
     ----------
@@ -80,32 +81,29 @@ class Softener:
         Cells that are not held.
     tension : float
 
-    Notes
-    -----
-    Cells of 2^k times the size bend with (1 - T) / 4^k and stretch with T times the force of small ones, and every
-    held cell in them resists being moved along. Levels all of whose cells hold some are stiff and left out. The sum
-    is that of J. Bramble, J. Pasciak and J. Xu 1990, Parallel multilevel preconditioners, Mathematics of Computation
-    55, 1-22 (from memory).
-    """
+    Notes ----- Force by stiffness, summed over cells of all sizes. Cells of 2^k times the size bend with (1 - T) / 4^k
+    and stretch with T times the force of small ones, and every held cell in them resists being moved along. Levels all
+    of whose cells hold some are stiff and left out. The sum is that of J. Bramble, J. Pasciak and J. Xu 1990, Parallel
+    multilevel preconditioners, Mathematics of Computation 55, 1-22 (from memory)."""
 
     def __init__(self, free: np.ndarray, tension: float) -> None:
         self._free, held, size = free, (~free).astype(np.float32), 1.0
-        self._ease = [(free / _stiffness(tension, size)).astype(np.float32)]
+        self._compliance = [(free / _stiffness(tension, size)).astype(np.float32)]
         while min(held.shape) > COARSEST:
             held, size = _counted(held), 2.0 * size
             if held.all():
                 break
-            self._ease.append((1.0 / (_stiffness(tension, size) + KINK * held)).astype(np.float32))
+            self._compliance.append((1.0 / (_stiffness(tension, size) + HELD_STIFFNESS * held)).astype(np.float32))
 
     def __call__(self, force: np.ndarray) -> np.ndarray:
         """Return how far the (rows, cols) float32 force moves the cells."""
         forces = [force]
-        for _ in self._ease[1:]:
-            forces.append(gathered(forces[-1]))
-        moved = forces[-1] * self._ease[-1]
-        for part, ease in zip(forces[-2::-1], self._ease[-2::-1]):
-            moved = refined(moved, part.shape)
-            moved += part * ease
+        for _ in self._compliance[1:]:
+            forces.append(restricted(forces[-1]))
+        moved = forces[-1] * self._compliance[-1]
+        for part, compliance in zip(forces[-2::-1], self._compliance[-2::-1]):
+            moved = prolonged(moved, part.shape)
+            moved += part * compliance
         moved *= self._free
         return moved
 
@@ -122,83 +120,83 @@ def _counted(held: np.ndarray) -> np.ndarray:
     return held[::2, ::2] + held[1::2, ::2] + held[::2, 1::2] + held[1::2, 1::2]
 
 
-def relaxed(plate: np.ndarray, free: np.ndarray, tension: float, settled: float = SETTLED) -> np.ndarray:
-    """Return the plate with its free cells in balance, by conjugate gradients from where they are.
+def relaxed(surface: np.ndarray, free: np.ndarray, tension: float, tolerance: float = TOLERANCE) -> np.ndarray:
+    """Return the surface with its free cells in equilibrium, by conjugate gradients from where they are.
 
     Parameters
     ----------
-    plate : (rows, cols) float64
+    surface : (rows, cols) float64
         In ranges of the values.
     free : (rows, cols) bool
-        The other cells are held where they are.
+        The other cells keep their values.
     tension : float
-    settled : float
-        Estimated distance from balance at which to stop.
+    tolerance : float
+        Estimated distance from equilibrium at which to stop.
     """
-    # Wide empty ground turns on the last digits of the force; for the change of the plate single precision is enough.
-    rest = np.where(free, -force_of(plate, tension), 0.0).astype(np.float32)
-    if not rest.any():
-        return plate
-    soften = Softener(free, tension)
-    change, moved = np.zeros_like(rest), soften(rest)
-    way, power = moved.copy(), float(np.vdot(rest, moved))
+    # Wide empty areas depend on the last digits of the force; for the change of the surface single precision is enough.
+    residual = np.where(free, -energy_gradient(surface, tension), 0.0).astype(np.float32)
+    if not residual.any():
+        return surface
+    precondition = Preconditioner(free, tension)
+    change, moved = np.zeros_like(residual), precondition(residual)
+    way, power = moved.copy(), float(np.vdot(residual, moved))
     for _ in range(MOST_STEPS):
-        pulled = force_of(way, tension)
+        pulled = energy_gradient(way, tension)
         pulled *= free
         step = np.float32(power / float(np.vdot(way, pulled)))
         change += np.multiply(way, step, out=moved)
         pulled *= step
-        rest -= pulled
-        moved = soften(rest)
-        if max(moved.max(), -moved.min()) < settled:
+        residual -= pulled
+        moved = precondition(residual)
+        if max(moved.max(), -moved.min()) < tolerance:
             break
-        before, power = power, float(np.vdot(rest, moved))
+        before, power = power, float(np.vdot(residual, moved))
         way *= np.float32(power / before)
         way += moved
-    return plate + change
+    return surface + change
 
 
-def force_of(plate: np.ndarray, tension: float) -> np.ndarray:
-    """Return half the gradient of the plate's energy by its cells.
+def energy_gradient(surface: np.ndarray, tension: float) -> np.ndarray:
+    """Return half the gradient of the surface's energy by its cells.
 
-    Two cells from the edge on it is the Laplacian of the Laplacian and the Laplacian.
+    Two cells and more from the edge it is made of the Laplacian of the Laplacian and the Laplacian.
     """
-    rows, cols = plate.shape
-    if min(plate.shape) < 6:
-        return _force_at_edges(plate, tension)
-    force = np.empty_like(plate)
-    bend, pull = plate.dtype.type(1.0 - tension), plate.dtype.type(tension)
+    rows, cols = surface.shape
+    if min(surface.shape) < 6:
+        return _gradient_at_edges(surface, tension)
+    force = np.empty_like(surface)
+    bend, pull = surface.dtype.type(1.0 - tension), surface.dtype.type(tension)
     band = max(16, BAND // cols)
     for row in range(2, rows - 2, band):
         last = min(row + band, rows - 2)
-        once = _laplacian(plate[row - 2 : last + 2])
+        once = _laplacian(surface[row - 2 : last + 2])
         inner = _laplacian(once)
         inner *= bend
         once *= pull
         np.subtract(inner, once[1:-1, 1:-1], out=force[row:last, 2:-2])
-    for p, f in ((plate, force), (plate.T, force.T)):
-        f[:2], f[:-3:-1] = _force_at_edges(np.stack([p[:4], p[:-5:-1]]), tension)[:, :2]
+    for p, f in ((surface, force), (surface.T, force.T)):
+        f[:2], f[:-3:-1] = _gradient_at_edges(np.stack([p[:4], p[:-5:-1]]), tension)[:, :2]
     return force
 
 
-def _laplacian(plate: np.ndarray) -> np.ndarray:
+def _laplacian(surface: np.ndarray) -> np.ndarray:
     """Return the sum of the four neighbours less four times each inner cell."""
-    out = plate[1:-1, 1:-1] * plate.dtype.type(-4.0)
+    out = surface[1:-1, 1:-1] * surface.dtype.type(-4.0)
     for neighbour in (
-        plate[:-2, 1:-1],
-        plate[2:, 1:-1],
-        plate[1:-1, :-2],
-        plate[1:-1, 2:],
+        surface[:-2, 1:-1],
+        surface[2:, 1:-1],
+        surface[1:-1, :-2],
+        surface[1:-1, 2:],
     ):
         out += neighbour
     return out
 
 
-def _force_at_edges(plate: np.ndarray, tension: float) -> np.ndarray:
+def _gradient_at_edges(surface: np.ndarray, tension: float) -> np.ndarray:
     """Return the same from the energy's terms one by one, which leaves the edges free; of the last two axes."""
-    force = np.zeros_like(plate)
+    force = np.zeros_like(surface)
     bend = 1.0 - tension
-    for p, f in ((plate, force), (plate.swapaxes(-1, -2), force.swapaxes(-1, -2))):
+    for p, f in ((surface, force), (surface.swapaxes(-1, -2), force.swapaxes(-1, -2))):
         if p.shape[-2] > 2:
             curve = bend * (p[..., :-2, :] - 2.0 * p[..., 1:-1, :] + p[..., 2:, :])
             f[..., :-2, :] += curve
@@ -208,7 +206,7 @@ def _force_at_edges(plate: np.ndarray, tension: float) -> np.ndarray:
             slope = tension * (p[..., 1:, :] - p[..., :-1, :])
             f[..., 1:, :] += slope
             f[..., :-1, :] -= slope
-    twist = plate[..., 1:, 1:] - plate[..., 1:, :-1] - plate[..., :-1, 1:] + plate[..., :-1, :-1]
+    twist = surface[..., 1:, 1:] - surface[..., 1:, :-1] - surface[..., :-1, 1:] + surface[..., :-1, :-1]
     twist *= 2.0 * bend
     force[..., 1:, 1:] += twist
     force[..., 1:, :-1] -= twist

@@ -3,21 +3,27 @@
 from __future__ import annotations
 
 from functools import cached_property
-from typing import Iterator
+from typing import TYPE_CHECKING, Iterator
 
 import numpy as np
 
-from ..geometry import BLOCK, Lattice, block_window
+from ..geometry import BLOCK, EDGE_M, Lattice, block_window
 from .points import numbered
 
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
+
 MOST_LAYERS = 8
-"""With more readings in a cell than this, a search tree is quicker than going through them."""
+"""Readings in a cell up to which they are gone through one by one. Derived: with many, a search
+tree is quicker; both find the same reading, so the number changes no value."""
 RING = 1.5
-"""Readings outside of the nine cells around a cell's centre are at least this many cells away."""
-EDGE_M = 1e-6
+"""Readings outside of the nine cells around a cell's centre are at least this many cells away. Derived: half a cell to
+its edge and a whole one beyond."""
 AROUND = ((0, 0), (-1, 0), (1, 0), (0, -1), (0, 1), (-1, -1), (-1, 1), (1, -1), (1, 1))
+"""Rows and columns from a cell to those around, the nearest first. Derived: their distances are 0, 1 and sqrt(2)."""
 BAND = 64
-"""Rows of a block at a time: what a processor keeps at hand."""
+"""Rows of a block at a time. Derived: 64 rows of 512 cells in single precision are 128 kB, which stay in a processor's
+second cache."""
 
 
 class Nearest:
@@ -36,14 +42,14 @@ class Nearest:
         self._points, self._lattice, self._reach_m = points, lattice, reach_m + EDGE_M
         self._row = (lattice.y_max - points[:, 1]) / lattice.cell_m
         self._col = (points[:, 0] - lattice.x_min) / lattice.cell_m
-        blocks = [np.floor(place / BLOCK).astype(np.int64) for place in (self._row, self._col)]
+        blocks = [np.floor(position / BLOCK).astype(np.int64) for position in (self._row, self._col)]
         origin = [block.min() for block in blocks]
         row, col = (block - least for block, least in zip(blocks, origin))
-        place, first, count = numbered(row * (col.max() + 1) + col)
-        rows = np.split(np.argsort(place, kind="stable"), np.cumsum(count)[:-1])
+        block, first, count = numbered(row * (col.max() + 1) + col)
+        rows = np.split(np.argsort(block, kind="stable"), np.cumsum(count)[:-1])
         self._rows = {(int(blocks[0][f]), int(blocks[1][f])): part for f, part in zip(first, rows)}
-        within = [place - BLOCK * block for place, block in zip((self._row, self._col), blocks)]
-        edge = np.logical_or.reduce([(place < 1) | (place >= BLOCK - 1) for place in within])
+        within = [position - BLOCK * block for position, block in zip((self._row, self._col), blocks)]
+        edge = np.logical_or.reduce([(position < 1) | (position >= BLOCK - 1) for position in within])
         self._edges = {block: part[edge[part]] for block, part in self._rows.items()}
 
     def blocks(self) -> Iterator[tuple[tuple[int, int], np.ndarray, np.ndarray, np.ndarray]]:
@@ -71,7 +77,7 @@ class Nearest:
         return number, away
 
     @cached_property
-    def _tree(self):
+    def _tree(self) -> cKDTree:
         from scipy.spatial import cKDTree
 
         # Readings lie evenly: the quicker kind of tree is as good.
@@ -98,11 +104,10 @@ class Nearest:
         return nearest.ravel(), np.sqrt(best.ravel(), dtype=float) * self._lattice.cell_m
 
     def _layers(self, start: tuple[int, int], shape: tuple[int, int]) -> list[tuple[np.ndarray, ...]]:
-        """Return tables that share out the readings of a block, one a cell, with a cell more on each side; none when
-        there would be too many.
+        """Return tables of the readings of a block, at most one reading a cell each, with a cell more on each side.
 
-        Number of the reading, and how far it is down and right from the middle of its cell; infinitely where none is.
-        """
+        None when there would be too many. Number of the reading, and how far it is down and right from the middle of
+        its cell; infinitely where none is."""
         at = start[0] // BLOCK, start[1] // BLOCK
         none = np.zeros(0, np.intp)
         parts = [self._edges.get((at[0] + i, at[1] + j), none) for i, j in AROUND[1:]]
@@ -113,7 +118,7 @@ class Nearest:
         down, right = row.astype(np.intp), col.astype(np.intp)
         cell = down * (shape[1] + 2) + right
         row, col = (row - down - 0.5).astype(np.float32), (col - right - 0.5).astype(np.float32)
-        layers = []
+        layers: list[tuple[np.ndarray, ...]] = []
         while len(rows):
             if len(layers) == MOST_LAYERS:
                 return []
@@ -123,6 +128,6 @@ class Nearest:
             number.ravel()[cell] = rows
             down.ravel()[cell], right.ravel()[cell] = row, col
             layers.append((number, down, right))
-            left = number.ravel()[cell] != rows
-            rows, row, col, cell = rows[left], row[left], col[left], cell[left]
+            later = number.ravel()[cell] != rows
+            rows, row, col, cell = rows[later], row[later], col[later], cell[later]
         return layers

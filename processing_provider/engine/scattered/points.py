@@ -1,4 +1,4 @@
-"""Scattered points: checks on their columns, how far apart they lie, and fewer of them."""
+"""Scattered points: checks on their columns, the distance between them, and fewer of them."""
 
 from __future__ import annotations
 
@@ -7,13 +7,14 @@ from typing import Sequence
 import numpy as np
 
 from ..core import EngineError
+from ..geometry import EDGE_M
 
-SAME_PLACE_M = 1e-6
-"""Points closer than this share a place: coordinates of 5e6 m carry about 1e-9 m of rounding."""
 SPARSE = 8
-"""Whole numbers that reach this many times as far as there are of them are sorted, others counted."""
+"""Whole numbers that reach this many times as far as there are of them are sorted, others counted. Derived: counting
+passes over that many, sorting n some log2(n) times over n; both give the same, so the number changes no value."""
 FULL = 3.0
-"""Boxes of half the side cover a plane in 4 times the number, a line in 2: above this the points count as a plane."""
+"""Factor in the number of boxes, when their side is halved, from which on the points count as a plane. Derived: the
+middle between 4, that of a plane, and 2, that of a line."""
 
 
 def check_columns(names: Sequence[str], columns: Sequence[np.ndarray], least: int = 1) -> list[np.ndarray]:
@@ -35,7 +36,7 @@ def check_columns(names: Sequence[str], columns: Sequence[np.ndarray], least: in
 
 
 def spacing_of(points: np.ndarray) -> float:
-    """Return the side of the boxes from which on the points fill a plane, metres.
+    """Return the side in metres of the boxes from which on the points fill a plane.
 
     Parameters
     ----------
@@ -62,7 +63,7 @@ def spacing_of(points: np.ndarray) -> float:
         if len(counts) > 2 and counts[-3] >= FULL * counts[-1]:
             return side / np.sqrt(2)
         side *= np.sqrt(2)
-    return max(side, SAME_PLACE_M)
+    return max(side, EDGE_M)
 
 
 def thinned(points: np.ndarray, side: float) -> np.ndarray:
@@ -75,13 +76,12 @@ def thinned(points: np.ndarray, side: float) -> np.ndarray:
 
 
 def merged(x: np.ndarray, y: np.ndarray, z: np.ndarray, error: np.ndarray) -> tuple[np.ndarray, ...]:
-    """Return x, y, z and error variance with one row a place.
+    """Return x, y, z and error variance with one row a position.
 
-    Readings of one place count with their mean, weighted by their error variances; those without error alone where
-    there are any.
-    """
-    columns = np.round((x - x.min()) / SAME_PLACE_M).astype(np.int64), np.round((y - y.min()) / SAME_PLACE_M)
-    _, first, place, count = np.unique(
+    Readings closer than ``EDGE_M`` count with their mean, weighted by their error variances; those without error alone
+    where there are any."""
+    columns = np.round((x - x.min()) / EDGE_M).astype(np.int64), np.round((y - y.min()) / EDGE_M)
+    _, first, index, count = np.unique(
         np.stack([columns[0], columns[1].astype(np.int64)], axis=1),
         axis=0,
         return_index=True,
@@ -90,19 +90,19 @@ def merged(x: np.ndarray, y: np.ndarray, z: np.ndarray, error: np.ndarray) -> tu
     )
     if len(first) == len(x):
         return x, y, z, error
-    place = place.ravel()
-    exact = np.bincount(place, error == 0)[place] > 0
+    index = index.ravel()
+    exact = np.bincount(index, error == 0)[index] > 0
     weight = np.where(exact, error == 0, 1 / np.where(error > 0, error, 1))
-    total = np.bincount(place, weight)
+    total = np.bincount(index, weight)
     error = np.where(exact[first], 0.0, 1 / total)
-    return x[first], y[first], np.bincount(place, weight * z) / total, error
+    return x[first], y[first], np.bincount(index, weight * z) / total, error
 
 
 def numbered(code: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return the place of (n,) whole numbers from 0 on among those that occur, and the first row and count of each."""
+    """Return the index of (n,) whole numbers from 0 on among those that occur, and the first row and count of each."""
     if code.max(initial=0) > SPARSE * len(code):
-        _, first, place, count = np.unique(code, return_index=True, return_inverse=True, return_counts=True)
-        return place.reshape(-1), first, count
+        _, first, index, count = np.unique(code, return_index=True, return_inverse=True, return_counts=True)
+        return index.reshape(-1), first, count
     count = np.bincount(code)
     there = np.flatnonzero(count)
     table = np.empty(len(count), np.intp)

@@ -12,18 +12,24 @@ from ..core import EngineError, check_choice, check_finite, check_positive
 from .points import check_columns, spacing_of
 
 MODELS = ("spherical", "exponential", "gaussian")
+Lags = Union[int, Sequence[float], np.ndarray]
 PAIRS = 100_000
-"""Pairs a lag class: a semivariance from so many independent ones is good to 0.5 %."""
+"""Pairs in a class of distance. Derived: a mean of so many independent squared normal deviates has a standard error of
+sqrt(2 / 100000) = 0.45 % of itself."""
 SEED = 20_150
+"""Of the random subset of pairs. Derived: any number; the same one makes every run alike."""
 LEAST_ROWS = 4
-"""Classes to fit from: one more than nugget, partial sill and range."""
+"""Classes to fit from. Derived: one more than nugget, partial sill and range."""
 FLAT = 1e-24
-"""Variance of shapes between 0 and 1 that is rounding."""
+"""Variance of shapes between 0 and 1 that is rounding. Derived: float64 rounds them by 1.1e-16, squared 1e-32."""
+RANGE_STARTS = 17
+"""Ranges, and ratios, from which the search for the best starts. Derived: over a factor of 64 they are a factor of 1.3
+from each other, within which the sum of squares has one minimum."""
 
 
 @dataclass(frozen=True)
 class Variogram:
-    """Model of the semivariance between two places.
+    """Model of the semivariance between two positions.
 
     Attributes
     ----------
@@ -58,7 +64,7 @@ class Variogram:
     ratio: float = 1.0
     azimuth_rad: float = 0.0
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         check_choice("variogram model", self.model, MODELS)
         for name, value in (("nugget", self.nugget), ("partial sill", self.psill)):
             if check_finite(name, value) < 0:
@@ -79,11 +85,11 @@ class Variogram:
         return np.stack([across / self.ratio, along], axis=-1)
 
     def correlation(self, distance_m: np.ndarray) -> np.ndarray:
-        """Return the part of the partial sill that places keep in common at a distance in scaled coordinates."""
+        """Return the fraction of the partial sill that positions have in common at a distance in scaled coordinates."""
         return _correlation(self.model, distance_m / self.range_m)
 
     def semivariance(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        """Return the semivariance, unit squared, of places apart by x and y metres; zero at no distance."""
+        """Return the semivariance, unit squared, of positions x and y metres from each other; zero at no distance."""
         distance = np.hypot(*np.moveaxis(self.scaled(np.asarray(x, float), np.asarray(y, float)), -1, 0))
         return np.where(distance > 0, self.nugget + self.psill * (1 - self.correlation(distance)), 0.0)
 
@@ -117,11 +123,11 @@ def line_lags(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Return limits of classes of distance, metres, for readings that are dense along lines.
 
     From a quarter of the spacing of the lines to 32 times it, each class wider by half an octave, but not beyond a
-    third of the diagonal of the extent: short classes tell what kriging between the lines needs.
+    third of the diagonal of the extent: kriging between the lines needs the short classes.
     """
     x, y = check_columns(("x", "y"), (x, y), least=2)
     edges = spacing_of(np.stack([x, y], axis=1)) * np.append(0.0, 2.0 ** np.arange(-2, 5.1, 0.5))
-    return edges[: max(LEAST_ROWS, np.searchsorted(edges, math.hypot(np.ptp(x), np.ptp(y)) / 3)) + 1]
+    return edges[: max(LEAST_ROWS, int(np.searchsorted(edges, math.hypot(np.ptp(x), np.ptp(y)) / 3))) + 1]
 
 
 def sample_variogram(
@@ -129,7 +135,7 @@ def sample_variogram(
     y: np.ndarray,
     z: np.ndarray,
     *,
-    lags: Union[int, Sequence[float]] = 15,
+    lags: Lags = 15,
     azimuth_rad: float = 0.0,
     bands: int = 1,
     most_pairs: int = PAIRS,
@@ -158,7 +164,8 @@ def sample_variogram(
     Raises
     ------
     EngineError
-        On fewer than two readings, values that are no numbers, limits that do not rise, or readings all at one place.
+        On fewer than two readings, values that are no numbers, limits that do not rise, or readings all at one
+        position.
 
     Notes
     -----
@@ -182,7 +189,7 @@ def sample_variogram(
     there = pairs > 0
     if not there.any() or not (distance > 0).any():
         raise EngineError(
-            f"No two of the {len(x)} readings lie apart by up to {edges[-1]:g} m, so there is no variogram. "
+            f"No two of the {len(x)} readings are up to {edges[-1]:g} m from each other, so there is no variogram. "
             "Check the coordinates, or take longer classes of distance."
         )
     pairs, distance, half, along, across = (a[there] for a in (pairs, distance, half, along, across))
@@ -213,26 +220,26 @@ def fit_variogram(sample: SampleVariogram, model: Optional[str] = None) -> Vario
     Notes
     -----
     Least squares with weights of pairs / distance^2 (E. J. Pebesma 2004, Multivariable geostatistics in S: the gstat
-    package, Computers & Geosciences 30, doi 10.1016/j.cageo.2004.03.012: its usual weights). For given ranges nugget
+    package, Computers & Geosciences 30, doi 10.1016/j.cageo.2004.03.012: its default weights). For given ranges nugget
     and partial sill follow in closed form; the ranges are searched, from half the shortest to four times the longest
     distance, the ratio from 1/8 to 8.
     """
     if model is not None:
         check_choice("variogram model", model, MODELS)
-    apart = np.flatnonzero(sample.distance_m > 0)
-    if len(apart) < LEAST_ROWS:
+    rows = np.flatnonzero(sample.distance_m > 0)
+    if len(rows) < LEAST_ROWS:
         raise EngineError(
-            f"The sample variogram has {len(apart)} classes with pairs; {LEAST_ROWS} are needed to fit a "
+            f"The sample variogram has {len(rows)} classes with pairs; {LEAST_ROWS} are needed to fit a "
             "model. Take more or longer classes of distance, or give the variogram."
         )
-    if not (sample.semivariance[apart] > 0).any():
+    if not (sample.semivariance[rows] > 0).any():
         raise EngineError("The readings do not vary, so no variogram can be fitted. Check the channel.")
-    fits = [_fit(sample, apart, name) for name in ((model,) if model else MODELS)]
+    fits = [_fit(sample, rows, name) for name in ((model,) if model else MODELS)]
     return min(fits, key=lambda fit: fit[0])[1]
 
 
 def _fit(sample: SampleVariogram, rows: np.ndarray, model: str) -> tuple[float, Variogram]:
-    """Return the weighted sum of squares that the best variogram of a model leaves, and that variogram."""
+    """Return the least weighted sum of squared residuals of a model, and its variogram."""
     from scipy.optimize import minimize
 
     distance, semivariance, angle = sample.distance_m[rows], sample.semivariance[rows], sample.angle_rad[rows]
@@ -244,12 +251,14 @@ def _fit(sample: SampleVariogram, rows: np.ndarray, model: str) -> tuple[float, 
         scaled = distance / range_m * np.hypot(np.cos(angle), np.sin(angle) / ratio)
         return (*_sills(1 - _correlation(model, scaled), semivariance, weight), range_m, ratio)
 
-    starts = np.stack(np.meshgrid(*(np.linspace(*limit, 17) for limit in limits)), axis=-1).reshape(-1, len(limits))
+    starts = np.stack(
+        np.meshgrid(*(np.linspace(limit[0], limit[1], RANGE_STARTS) for limit in limits)), axis=-1
+    ).reshape(-1, len(limits))
     start = min(starts, key=lambda logs: solve(logs)[0])
     options = {"xatol": 1e-9, "fatol": np.inf}
     found = minimize(lambda logs: solve(logs)[0], start, method="Nelder-Mead", options=options)
-    left, nugget, psill, range_m, ratio = (float(value) for value in solve(found.x))
-    return left, Variogram(model, nugget, psill, range_m, ratio, sample.azimuth_rad)
+    squares, nugget, psill, range_m, ratio = (float(value) for value in solve(found.x))
+    return squares, Variogram(model, nugget, psill, range_m, ratio, sample.azimuth_rad)
 
 
 def _correlation(model: str, h: np.ndarray) -> np.ndarray:
@@ -259,14 +268,14 @@ def _correlation(model: str, h: np.ndarray) -> np.ndarray:
     return np.exp(-3 * h) if model == "exponential" else np.exp(-3 * h * h)
 
 
-def _along_across(x, y, azimuth_rad: float):
+def _along_across(x: np.ndarray, y: np.ndarray, azimuth_rad: float) -> tuple[np.ndarray, np.ndarray]:
     """Return the parts of a map vector along an azimuth and to the right of it."""
     sin, cos = math.sin(azimuth_rad), math.cos(azimuth_rad)
     return x * sin + y * cos, x * cos - y * sin
 
 
-def _edges(lags: Union[int, Sequence[float]], x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    if np.ndim(lags) == 0:
+def _edges(lags: Lags, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    if isinstance(lags, (int, float, np.number)):
         check_positive("number of lags", lags)
         return np.linspace(0, math.hypot(np.ptp(x), np.ptp(y)) / 3, int(lags) + 1)
     edges = np.asarray(lags, dtype=float)
@@ -279,33 +288,33 @@ def _edges(lags: Union[int, Sequence[float]], x: np.ndarray, y: np.ndarray) -> n
 
 
 def _pairs(x: np.ndarray, y: np.ndarray, low: float, high: float, most: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return the row numbers of the pairs apart by more than low up to high, all or among a random subset."""
+    """Return the rows of the pairs at distances above low up to high, all or those among a random subset."""
     from scipy.spatial import cKDTree
 
     points = np.stack([x, y], axis=1)
     order = np.random.default_rng(SEED).permutation(len(x))
     probes = points[order[:500]]
     around = cKDTree(points).query_ball_point(probes, high, return_length=True).mean() - 1
-    share = math.sqrt(most / max(around * len(x) / 2, 1))
-    rows = np.sort(order[: max(2, math.ceil(share * len(x)))]) if share < 1 else np.arange(len(x))
+    fraction = math.sqrt(most / max(around * len(x) / 2, 1))
+    rows = np.sort(order[: max(2, math.ceil(fraction * len(x)))]) if fraction < 1 else np.arange(len(x))
     pair = rows[cKDTree(points[rows]).query_pairs(high, output_type="ndarray")]
-    apart = np.hypot(*(points[pair[:, 0]] - points[pair[:, 1]]).T)
-    pair = pair[(apart > low) | (low == 0)]
+    distance = np.hypot(*(points[pair[:, 0]] - points[pair[:, 1]]).T)
+    pair = pair[(distance > low) | (low == 0)]
     return pair[:, 0], pair[:, 1]
 
 
 def _sills(shape: np.ndarray, semivariance: np.ndarray, weight: np.ndarray) -> tuple[float, float, float]:
-    """Return the least weighted sum of squares, and the nugget and partial sill, neither below zero, that leave it."""
+    """Return the least weighted sum of squared residuals, and its nugget and partial sill, neither below zero."""
 
-    def left(nugget: float, psill: float) -> tuple[float, float, float]:
+    def squares(nugget: float, psill: float) -> tuple[float, float, float]:
         return float(np.sum(weight * (semivariance - nugget - psill * shape) ** 2)), nugget, psill
 
-    share = weight / weight.sum()
-    mean, mean_shape = share @ semivariance, share @ shape
-    spread = share @ (shape - mean_shape) ** 2
-    slope = share @ ((shape - mean_shape) * (semivariance - mean)) / spread if spread > FLAT else 0.0
+    part = weight / weight.sum()
+    mean, mean_shape = part @ semivariance, part @ shape
+    spread = part @ (shape - mean_shape) ** 2
+    slope = part @ ((shape - mean_shape) * (semivariance - mean)) / spread if spread > FLAT else 0.0
     if slope <= 0:
-        return left(float(mean), 0.0)
+        return squares(float(mean), 0.0)
     if mean - slope * mean_shape < 0:
-        return left(0.0, float(np.sum(weight * shape * semivariance) / np.sum(weight * shape**2)))
-    return left(float(mean - slope * mean_shape), float(slope))
+        return squares(0.0, float(np.sum(weight * shape * semivariance) / np.sum(weight * shape**2)))
+    return squares(float(mean - slope * mean_shape), float(slope))

@@ -11,14 +11,19 @@ from .points import check_columns, spacing_of
 from .variogram import MODELS, Variogram, fit_variogram, line_lags, sample_variogram
 
 BANDS = 3
+"""Classes of direction between along and across. Derived: along, across, and one that holds the ratio in between."""
 SEED = 1952
+"""Of the choice of readings left out. Derived: any number; the same one makes every run alike."""
 TESTS = 400
-"""Readings to predict: the score's differences between models are then well above its scatter."""
+"""Readings to predict. Found by tests/calibration/scattered.py: the right model is then chosen nearly always."""
 FOLDS = 8
-APART = 6.0
-"""Spacings between readings left out together: neighbours of one are hardly missed at another."""
+"""How often readings are left out at most. Derived: boxes ``BOX_SPACINGS`` wide give ``TESTS`` readings of a grid of
+fifty boxes in eight turns; smaller data have fewer to predict."""
+BOX_SPACINGS = 6.0
+"""Spacings between readings left out together. Found by tests/calibration/scattered.py: the neighbours of one hardly
+count at another."""
 HOLE = 0.5
-"""Spacings around a reading that are left out with it: the middle between two lines is as far from them."""
+"""Spacings around a reading that are left out with it. Derived: the middle between two lines is as far from them."""
 
 
 def choose_variogram(
@@ -47,11 +52,11 @@ def choose_variogram(
     Notes
     -----
     Readings far apart from each other are taken out with all within half a spacing of the lines, and predicted from
-    the rest. The score of a model is the mean of ``log v + e^2 / v``, with e the error and v the kriging variance
+    the others. The score of a model is the mean of ``log v + e^2 / v``, with e the error and v the kriging variance
     with the nugget: the logarithmic score, which on average is best for the true distribution (T. Gneiting and
     A. E. Raftery 2007, Strictly proper scoring rules, prediction, and estimation, JASA 102, doi
-    10.1198/016214506000001437). How well a curve fits the classes tells less: the classes are few, and their errors
-    go together. Where readings are too few to leave half of them in, the first model is returned. The choice is the
+    10.1198/016214506000001437). How well a curve fits the classes says less: the classes are few, and their errors
+    are correlated. Where readings are too few to leave half of them in, the first model is returned. The choice is the
     same at every run.
     """
     x, y, z = check_columns(("x", "y", "values"), (x, y, z), least=2)
@@ -75,7 +80,7 @@ def _folds(x: np.ndarray, y: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarra
     tests = 0
     for _ in range(FOLDS):
         order = rng.permutation(len(points))
-        boxes = np.floor(points / (APART * spacing) + rng.uniform(size=2))
+        boxes = np.floor(points / (BOX_SPACINGS * spacing) + rng.uniform(size=2))
         _, first = np.unique(boxes[order], axis=0, return_index=True)
         out = order[first]
         away, _ = cKDTree(points[out]).query(points)

@@ -72,3 +72,21 @@ def test_part_of_a_lattice_has_the_same_cells():
 def test_senseless_lattices_fail_with_a_sentence(extent, cell_m, sentence):
     with pytest.raises(EngineError, match=sentence):
         Lattice.covering(*extent, cell_m)
+
+
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_rounding_beyond_an_edge_is_forgiven_and_a_hundredth_of_a_millimetre_is_not(way):
+    """Coordinates of 5e6 m are stored to 1e-9 m (numpy.spacing), which a few hundred operations add up to 5e-7 m."""
+    inside = (400000.0, 5000000.0, 400010.0, 5000010.0)
+    rounding, beyond = (np.array([-way, -way, way, way]) * off for off in (500 * np.spacing(5e6), 1e-5))
+    assert rounding.max() == pytest.approx(5e-7, rel=0.1)
+    assert Lattice.covering(*(inside + rounding), 0.5).shape == (20, 20)
+    # What reaches beyond the edges takes a cell more on each side; what ends before them needs the last one still.
+    assert Lattice.covering(*(inside + beyond), 0.5).shape == ((22, 22) if way > 0 else (20, 20))
+    lattice = Lattice.covering(*inside, 0.5)
+    assert lattice.window(*(np.array([402.0, 0, 404.0, 10]) + [4e5 - 400, 5e6, 4e5 - 400, 5e6] + rounding)) == (
+        0,
+        20,
+        4,
+        8,
+    )

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from turnrow.processing_provider.engine.interpolate.extrapolation import lead_on
+from turnrow.processing_provider.engine.interpolate.extrapolation import extrapolate_lines
 
 SPACING = 0.5
 
@@ -17,8 +17,8 @@ def lead(field, nodes=120, lines=24, noise=0.0, known=None, place=None):
     there[:, [0, -1]] = False
     z[~there] = np.nan
     bent = np.where(there, -z, np.nan)
-    led = lead_on(u, z, bent, there, spacing_m=SPACING, noise=noise)
-    return z[:, [0, -1]], truth[:, [0, -1]], led, bent[:, [0, -1]]
+    extrapolated = extrapolate_lines(u, z, bent, there, spacing_m=SPACING, noise=noise)
+    return z[:, [0, -1]], truth[:, [0, -1]], extrapolated, bent[:, [0, -1]]
 
 
 def bumps(u, v, seed=5):
@@ -36,17 +36,17 @@ def test_two_waves_on_a_level_go_on_exactly():
         phase = 2 * np.pi * v / 15.0
         return 7 + np.sin(2.1 * u + phase) + 2 * np.cos(3.3 * u - 2 * phase)
 
-    given, truth, led, _ = lead(waves)
+    given, truth, extrapolated, _ = lead(waves)
     # Squares of the values are added up, so half of the sixteen digits are left.
     np.testing.assert_allclose(given, truth, rtol=0, atol=1e-6)
-    assert led.sum() == 2 * len(given)
+    assert extrapolated.sum() == 2 * len(given)
 
 
 @pytest.mark.parametrize("lean", [0.0, 0.3])
 def test_a_plane_goes_on_as_a_plane_where_lines_wander(lean):
     place = SPACING * np.arange(-1, 25) + 0.02 * np.sin(np.arange(26.0))
-    given, truth, led, _ = lead(lambda u, v: 5 + lean * u - 0.2 * v, place=place)
-    assert led.sum() == 2 * len(given)
+    given, truth, extrapolated, _ = lead(lambda u, v: 5 + lean * u - 0.2 * v, place=place)
+    assert extrapolated.sum() == 2 * len(given)
     np.testing.assert_allclose(given, truth, rtol=0, atol=1e-9)
 
 
@@ -74,23 +74,23 @@ def test_second_derivatives_go_on_with_the_same_weights():
 
 @pytest.mark.parametrize("lines", [2, 5])
 def test_too_few_lines_tell_nothing(lines):
-    given, _, led, _ = lead(bumps, lines=lines)
-    assert not led.any()
+    given, _, extrapolated, _ = lead(bumps, lines=lines)
+    assert not extrapolated.any()
     assert np.isnan(given).all()
 
 
 def test_only_lines_the_usual_distance_apart_are_led_on():
     place = SPACING * np.arange(-1, 25)
     place[:3] -= SPACING
-    given, _, led, _ = lead(bumps, place=place)
-    assert not led[:, 0].any()
-    assert led[:, -1].all()
+    given, _, extrapolated, _ = lead(bumps, place=place)
+    assert not extrapolated[:, 0].any()
+    assert extrapolated[:, -1].all()
 
 
 def test_nodes_where_the_outer_line_is_missing_are_led_on_from_the_next():
     known = np.ones((120, 26), bool)
     known[:40, 1] = False
-    _, _, led, _ = lead(bumps, known=known)
-    assert led[:40, 1].all()
-    assert led[40:, 0].all()
-    assert not led[:40, 0].any()
+    _, _, extrapolated, _ = lead(bumps, known=known)
+    assert extrapolated[:40, 1].all()
+    assert extrapolated[40:, 0].all()
+    assert not extrapolated[:40, 0].any()

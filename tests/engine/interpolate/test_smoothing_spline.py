@@ -5,7 +5,7 @@ import pytest
 from scipy.interpolate import CubicSpline
 from scipy.ndimage import gaussian_filter1d
 from turnrow.processing_provider.engine.core import noise_of_smooth_runs
-from turnrow.processing_provider.engine.interpolate import smoothing_spline as _quiet
+from turnrow.processing_provider.engine.interpolate import smoothing_spline
 
 INTERVAL = 0.125
 V = INTERVAL * np.arange(400)
@@ -31,19 +31,19 @@ def test_curve_is_the_least_squares_solution():
         third = np.diff(np.eye(part.stop - part.start), 3, axis=0)
         penalty[part, part] = third.T @ third
     expected = np.linalg.solve(np.eye(60) + 2.5 * penalty, z)
-    found = _quiet._curve(z, _quiet._third_differences(V[:60], first, INTERVAL), 2.5)
+    found = smoothing_spline._curve(z, smoothing_spline._third_differences(V[:60], first, INTERVAL), 2.5)
     np.testing.assert_allclose(found, expected, rtol=0, atol=1e-10)
 
 
 def test_noise_left_is_what_theory_says():
     z = np.random.default_rng(1).normal(size=40000)
     v = INTERVAL * np.arange(len(z))
-    quiet = _quiet.quietened(v, z, pieces(len(z)), INTERVAL, 1.0)
-    assert quiet.left < 0.4
+    smooth = smoothing_spline.smoothed(v, z, pieces(len(z)), INTERVAL, 1.0)
+    assert smooth.noise_fraction < 0.4
     # A variance of 40000 deviates, neighbours alike: 2 % at two standard errors.
-    assert np.var(quiet.z) == pytest.approx(quiet.left, rel=0.03)
-    between = CubicSpline(v, quiet.z)(v[100:-100] + INTERVAL / 2)
-    assert np.var(between) == pytest.approx(quiet.halfway, rel=0.03)
+    assert np.var(smooth.z) == pytest.approx(smooth.noise_fraction, rel=0.03)
+    between = CubicSpline(v, smooth.z)(v[100:-100] + INTERVAL / 2)
+    assert np.var(between) == pytest.approx(smooth.halfway_fraction, rel=0.03)
 
 
 @pytest.mark.parametrize("width_m", [0.4, 1.0, 4.0])
@@ -56,9 +56,9 @@ def test_what_coils_see_across_the_line_stays(width_m):
     noise = 0.15 * np.random.default_rng(2).normal(size=(20, len(V)))
     lines = (ditch + noise).ravel()
     first = pieces(len(lines), *range(0, len(lines), len(V)))
-    quiet = _quiet.quietened(np.tile(V, 20), lines, first, INTERVAL, 0.15)
-    assert quiet.left < 0.6
-    share = quiet.z.reshape(20, -1).mean(axis=0) @ ditch / (ditch @ ditch)
+    smooth = smoothing_spline.smoothed(np.tile(V, 20), lines, first, INTERVAL, 0.15)
+    assert smooth.noise_fraction < 0.6
+    share = smooth.z.reshape(20, -1).mean(axis=0) @ ditch / (ditch @ ditch)
     # Twenty lines of noise move the share by sigma / (sqrt(20) |ditch|), twice that at most.
     assert share >= kept - 2 * 0.15 / np.sqrt(20 * (ditch @ ditch))
 
@@ -68,27 +68,27 @@ def test_readings_without_noise_stay():
     first = pieces(len(V))
     # Whatever noise there is said to be, prediction shows that there is none.
     for noise in (noise_of_smooth_runs(ground, first), 0.1):
-        quiet = _quiet.quietened(V, ground, first, INTERVAL, noise)
-        assert (quiet.left, quiet.z is ground) == (1.0, True)
+        smooth = smoothing_spline.smoothed(V, ground, first, INTERVAL, noise)
+        assert (smooth.noise_fraction, smooth.z is ground) == (1.0, True)
 
 
 def test_parabolas_stay_whatever_the_distances():
     rng = np.random.default_rng(3)
     v = np.cumsum(rng.uniform(0.05, 0.2, 300))
     first = pieces(300, 120, 122)
-    curve = _quiet._curve(3 - v + 0.1 * v**2, _quiet._third_differences(v, first, INTERVAL), 1.4)
+    curve = smoothing_spline._curve(3 - v + 0.1 * v**2, smoothing_spline._third_differences(v, first, INTERVAL), 1.4)
     np.testing.assert_allclose(curve, 3 - v + 0.1 * v**2, rtol=0, atol=1e-7)
 
 
 def test_readings_too_far_apart_stay():
     z = np.random.default_rng(4).normal(size=100)
-    assert _quiet.quietened(0.5 * np.arange(100), z, pieces(100), 0.5, 1.0).z is z
+    assert smoothing_spline.smoothed(0.5 * np.arange(100), z, pieces(100), 0.5, 1.0).z is z
 
 
 @pytest.mark.parametrize("count", [1, 3, 4])
 def test_short_pieces(count):
     z = np.random.default_rng(5).normal(size=count)
-    quiet = _quiet.quietened(V[:count], z, pieces(count), INTERVAL, 1.0)
-    assert np.isfinite(quiet.z).all()
+    smooth = smoothing_spline.smoothed(V[:count], z, pieces(count), INTERVAL, 1.0)
+    assert np.isfinite(smooth.z).all()
     if count < 4:
-        np.testing.assert_array_equal(quiet.z, z)
+        np.testing.assert_array_equal(smooth.z, z)

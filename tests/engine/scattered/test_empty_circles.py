@@ -1,20 +1,20 @@
-"""Room between readings: between lines, among scattered points, and how far the nearest held cell is."""
+"""Power in empty circles: between lines, among scattered points, and how far the nearest held cell is."""
 
 import numpy as np
 import pytest
 from scipy.ndimage import distance_transform_edt
 from scipy.spatial import Delaunay, cKDTree
-from turnrow.processing_provider.engine.scattered.empty_circles import room, to_nearest
+from turnrow.processing_provider.engine.scattered.empty_circles import circle_power, to_nearest
 
 
-def room_around(points, shape, widest):
-    """Room among (n, 2) rows and columns on a lattice."""
+def power_around(points, shape, widest):
+    """Power among (n, 2) rows and columns on a lattice."""
     middles = np.stack(np.meshgrid(*map(np.arange, shape), indexing="ij"), axis=-1).reshape(-1, 2)
     _, number = cKDTree(points).query(middles)
     down, right = (points[number] - middles).T.reshape(2, *shape).astype(np.float32)
     held = np.zeros(shape, bool)
     held[tuple(np.floor(points + 0.5).astype(int).T)] = True
-    return room(down, right, held, widest)
+    return circle_power(down, right, held, widest)
 
 
 @pytest.mark.parametrize("spacing", [2.0, 3.0, 4.0, 7.5])
@@ -26,7 +26,7 @@ def test_between_two_lines_it_is_the_product_of_the_distances(spacing, offset):
     row = np.arange(10, 28)
     left = across[np.searchsorted(across, row, side="right") - 1]
     expected = (row - left) * (left + spacing - row)
-    found = room_around(points, (40, 40), 2.0 * spacing)[10:28, 20]
+    found = power_around(points, (40, 40), 2.0 * spacing)[10:28, 20]
     # A circle on the middle of a cell is less than a cell off the middle of the gap, towards the place: that takes off
     # twice that by the distance to the nearer line. Next to the middle of the gap circles between cells take off
     # nothing. Readings a cell apart along the line add up to a quarter.
@@ -49,7 +49,7 @@ def test_among_points_it_is_the_power_of_the_circles_through_their_triangles():
     row, col = np.mgrid[20:60, 20:60]
     away = (row[..., None] - centre[:, 0]) ** 2 + (col[..., None] - centre[:, 1]) ** 2
     expected = (square - away).max(axis=-1)
-    ratio = room_around(points, shape, 30.0)[20:60, 20:60] / expected
+    ratio = power_around(points, shape, 30.0)[20:60, 20:60] / expected
     # Power changes along a line by twice the distance to the radical axis: 2 R 0.71 at most, R about 6 cells here.
     wide = expected > 10
     assert 0.85 < np.median(ratio[wide]) < 1.1
@@ -67,6 +67,6 @@ def test_the_nearest_held_cell_is_that_of_the_distance_transform():
 def test_no_circle_reaches_farther_than_asked_beyond_the_outer_line():
     """A line at column 5: at distance e the circle of radius 6 that touches it gives e (12 - e), and e^2 from 6 on."""
     points = np.stack([np.arange(60.0), np.full(60, 5.0)], axis=1)
-    found = room_around(points, (60, 40), 6.0)[30, 6:25]
+    found = power_around(points, (60, 40), 6.0)[30, 6:25]
     away = np.arange(1.0, 20.0)
     np.testing.assert_allclose(found, np.where(away <= 6, away * (12 - away), away**2), rtol=1e-5)

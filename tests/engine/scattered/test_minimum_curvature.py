@@ -4,12 +4,16 @@ import numpy as np
 import pytest
 from turnrow.processing_provider.engine.core.errors import EngineError
 from turnrow.processing_provider.engine.geometry.lattice import Lattice
-from turnrow.processing_provider.engine.scattered.minimum_curvature import ROUGHLY, bent, minimum_curvature
-from turnrow.processing_provider.engine.scattered.multigrid import Softener, gathered, refined
+from turnrow.processing_provider.engine.scattered.minimum_curvature import (
+    COARSE_TOLERANCE,
+    fit_surface,
+    minimum_curvature,
+)
+from turnrow.processing_provider.engine.scattered.multigrid import Preconditioner, prolonged, restricted
 
 LATTICE = Lattice.covering(0, 0, 20, 15, 0.5)
 REST = 1e-3
-"""The plate is at rest to 1e-4 of the range a round; differences of two plates and of several rounds add up."""
+"""Each round is solved to 1e-4 of the range; differences of two surfaces and of several rounds add up."""
 
 
 @pytest.fixture
@@ -20,9 +24,9 @@ def points():
 
 def test_a_plane_comes_out_to_its_free_edges(points):
     x, y, _ = points
-    plate = minimum_curvature(x, y, 3 + 0.4 * x - 0.2 * y, LATTICE, tension=0.0)
+    surface = minimum_curvature(x, y, 3 + 0.4 * x - 0.2 * y, LATTICE, tension=0.0)
     expected = 3 + 0.4 * LATTICE.x - 0.2 * LATTICE.y[:, None]
-    assert np.abs(plate - expected).max() < REST * np.ptp(expected)
+    assert np.abs(surface - expected).max() < REST * np.ptp(expected)
 
 
 def test_a_constant_stays_under_any_tension(points):
@@ -35,69 +39,69 @@ def test_readings_in_the_middle_of_cells_are_kept(points):
     cell = np.random.default_rng(1).choice(LATTICE.rows * LATTICE.cols, 100, replace=False)
     row, col = np.divmod(cell, LATTICE.cols)
     z = np.random.default_rng(2).normal(size=100)
-    plate = minimum_curvature(LATTICE.x[col], LATTICE.y[row], z, LATTICE)
-    np.testing.assert_allclose(plate[row, col], z, atol=1e-5 * np.ptp(z))  # single precision
+    surface = minimum_curvature(LATTICE.x[col], LATTICE.y[row], z, LATTICE)
+    np.testing.assert_allclose(surface[row, col], z, atol=1e-5 * np.ptp(z))  # single precision
 
 
 def test_readings_off_the_middle_are_carried_along_the_slope(points):
     """On a parabola the mean of a cell's readings is exact once slope and curvature are taken off."""
     x, y = (a.ravel() for a in np.meshgrid(np.arange(0.1, 20, 0.3), np.arange(0.2, 15, 0.3)))
-    plate = minimum_curvature(x, y, 0.05 * (x - 8) ** 2 + 0.1 * y, LATTICE, tension=0.0)
+    surface = minimum_curvature(x, y, 0.05 * (x - 8) ** 2 + 0.1 * y, LATTICE, tension=0.0)
     expected = 0.05 * (LATTICE.x - 8) ** 2 + 0.1 * LATTICE.y[:, None]
     inner = slice(3, -3), slice(3, -3)
-    assert np.abs(plate - expected)[inner].max() < REST * np.ptp(expected)
+    assert np.abs(surface - expected)[inner].max() < REST * np.ptp(expected)
 
 
-def test_mirrored_and_transposed_readings_give_mirrored_and_transposed_plates(points):
+def test_mirrored_and_transposed_readings_give_mirrored_and_transposed_surfaces(points):
     x, y, z = points
     square = Lattice.covering(0, 0, 20, 20, 0.5)
-    plate = minimum_curvature(x, y, z, square)
+    surface = minimum_curvature(x, y, z, square)
     for turned, (u, v) in ((np.fliplr, (20 - x, y)), (np.flipud, (x, 20 - y)), (lambda p: p[::-1, ::-1].T, (y, x))):
-        assert np.abs(minimum_curvature(u, v, z, square) - turned(plate)).max() < REST * np.ptp(z)
+        assert np.abs(minimum_curvature(u, v, z, square) - turned(surface)).max() < REST * np.ptp(z)
 
 
-def test_a_plane_added_to_the_readings_is_added_to_the_plate(points):
+def test_a_plane_added_to_the_readings_is_added_to_the_surface(points):
     x, y, z = points
-    plate = minimum_curvature(x, y, z, LATTICE, tension=0.0)
+    surface = minimum_curvature(x, y, z, LATTICE, tension=0.0)
     tilted = minimum_curvature(x, y, z + 0.3 * x, LATTICE, tension=0.0)
-    assert np.abs(tilted - plate - 0.3 * LATTICE.x)[2:-2, 2:-2].max() < 2 * REST * np.ptp(z + 0.3 * x)
+    assert np.abs(tilted - surface - 0.3 * LATTICE.x)[2:-2, 2:-2].max() < 2 * REST * np.ptp(z + 0.3 * x)
 
 
 def test_high_tension_tends_to_a_membrane():
     """Between two parallel lines held at 0 and 1 a membrane is a straight ramp: Laplace's equation in one dimension."""
     x = np.tile(LATTICE.x, 2)
     y = np.repeat([LATTICE.y[3], LATTICE.y[23]], LATTICE.cols)
-    plate = minimum_curvature(x, y, np.repeat([0.0, 1.0], LATTICE.cols), LATTICE, tension=0.99)
+    surface = minimum_curvature(x, y, np.repeat([0.0, 1.0], LATTICE.cols), LATTICE, tension=0.99)
     ramp = np.linspace(0, 1, 21)
-    assert np.abs(plate[3:24] - ramp[:, None]).max() < 0.01
+    assert np.abs(surface[3:24] - ramp[:, None]).max() < 0.01
 
 
-def test_residuals_are_what_a_plate_without_the_readings_is_off():
-    """Readings in the middle of cells are not carried, so the plate bent anew through the others is the same."""
+def test_residuals_are_the_errors_of_a_surface_without_the_readings():
+    """Readings in the middle of cells are not carried, so a new surface through the others is the same."""
     cell = np.random.default_rng(8).choice(LATTICE.rows * LATTICE.cols, 150, replace=False)
     row, col = np.divmod(np.sort(cell), LATTICE.cols)
     x, y = LATTICE.x[col], LATTICE.y[row]
     z = np.sin(x / 2) + np.cos(y / 3)
     out = np.arange(150) % 3 == 1
     without = minimum_curvature(x[~out], y[~out], z[~out], LATTICE)
-    plate = bent(x, y, z, LATTICE)
-    np.testing.assert_array_equal(plate.cell, np.sort(cell))
+    surface = fit_surface(x, y, z, LATTICE)
+    np.testing.assert_array_equal(surface.cell, np.sort(cell))
     expected = (z - without[row, col])[out]
-    assert np.sqrt(np.mean(expected**2)) > 20 * ROUGHLY * np.ptp(z)
-    # Both are at rest to their estimated distances from balance.
-    assert np.abs(plate.residuals(out) - expected).max() < 5 * ROUGHLY * np.ptp(z)
+    assert np.sqrt(np.mean(expected**2)) > 20 * COARSE_TOLERANCE * np.ptp(z)
+    # Both are in equilibrium to their tolerances.
+    assert np.abs(surface.residuals(out) - expected).max() < 5 * COARSE_TOLERANCE * np.ptp(z)
 
 
-def test_what_holds_a_plate_is_counted():
+def test_what_holds_a_surface_is_counted():
     x, y = np.array([0.1, 0.4, 3.25, 90.0]), np.array([0.25, 0.25, 5.25, 1.0])
-    plate = bent(x, y, np.arange(4.0), LATTICE)
-    row, col = np.divmod(plate.cell, LATTICE.cols)
+    surface = fit_surface(x, y, np.arange(4.0), LATTICE)
+    row, col = np.divmod(surface.cell, LATTICE.cols)
     np.testing.assert_allclose(LATTICE.x[col], [3.25, 0.25])
-    np.testing.assert_array_equal(plate.count, [1, 2])
-    assert plate.number[0] == 2
-    assert plate.number[1] in (0, 1)
+    np.testing.assert_array_equal(surface.count, [1, 2])
+    assert surface.number[0] == 2
+    assert surface.number[1] in (0, 1)
     # 0.15 m are 0.3 cells.
-    np.testing.assert_allclose(plate.spread, [[0, 0], [0, 0.09]], atol=1e-6)
+    np.testing.assert_allclose(surface.spread, [[0, 0], [0, 0.09]], atol=1e-6)
 
 
 def test_input_is_not_changed(points):
@@ -124,34 +128,34 @@ def test_what_cannot_be_gridded_is_refused(change, sentence):
 
 
 def test_one_place_and_doubled_readings_are_enough():
-    plate = minimum_curvature(np.array([5.0, 5.0]), np.array([5.0, 5.0]), np.array([2.0, 4.0]), LATTICE)
-    np.testing.assert_allclose(plate, 3.0, atol=1e-4)
+    surface = minimum_curvature(np.array([5.0, 5.0]), np.array([5.0, 5.0]), np.array([2.0, 4.0]), LATTICE)
+    np.testing.assert_allclose(surface, 3.0, atol=1e-4)
 
 
 @pytest.mark.parametrize("shape", [(8, 6), (9, 7), (2, 5), (1, 3), (1, 1)])
-def test_gathering_forces_is_the_transpose_of_refining_plates(shape):
-    """Else the sum over levels is not symmetric, and conjugate gradients need not come to rest."""
+def test_restriction_is_the_transpose_of_prolongation(shape):
+    """Else the sum over levels is not symmetric, and conjugate gradients need not converge."""
     rng = np.random.default_rng(4)
-    force, plate = rng.normal(size=shape), rng.normal(size=(-(-shape[0] // 2), -(-shape[1] // 2)))
-    given = np.vdot(refined(plate, shape), force)
-    assert given == pytest.approx(np.vdot(plate, gathered(force)), rel=1e-12, abs=1e-12)
+    force, surface = rng.normal(size=shape), rng.normal(size=(-(-shape[0] // 2), -(-shape[1] // 2)))
+    given = np.vdot(prolonged(surface, shape), force)
+    assert given == pytest.approx(np.vdot(surface, restricted(force)), rel=1e-12, abs=1e-12)
 
 
-def test_a_plane_refined_is_a_plane_to_its_edges():
+def test_a_plane_prolonged_is_a_plane_to_its_edges():
     coarse, fine = Lattice.covering(0, 0, 20, 16, 2.0), Lattice.covering(0, 0, 20, 16, 1.0)
     planes = [3 + 0.4 * lattice.x - 0.2 * lattice.y[:, None] for lattice in (coarse, fine)]
-    np.testing.assert_allclose(refined(planes[0], fine.shape), planes[1], rtol=0, atol=1e-12)
+    np.testing.assert_allclose(prolonged(planes[0], fine.shape), planes[1], rtol=0, atol=1e-12)
 
 
 @pytest.mark.parametrize("tension", [0.0, 0.5])
-def test_the_softener_is_symmetric_and_never_pushes_back(tension):
+def test_the_preconditioner_is_symmetric_and_positive(tension):
     """Conjugate gradients take only such."""
     rng = np.random.default_rng(5)
     free = rng.random((40, 33)) > 0.02
-    soften = Softener(free, tension)
+    precondition = Preconditioner(free, tension)
     one, other = (rng.normal(size=free.shape).astype(np.float32) * free for _ in range(2))
-    there, back = np.vdot(one, soften(other)), np.vdot(other, soften(one))
-    size = np.sqrt(np.vdot(one, soften(one)) * np.vdot(other, soften(other)))
+    there, back = np.vdot(one, precondition(other)), np.vdot(other, precondition(one))
+    size = np.sqrt(np.vdot(one, precondition(one)) * np.vdot(other, precondition(other)))
     assert np.isfinite(size)
     assert abs(there - back) < 1e-5 * size  # single precision
-    assert not soften(one)[~free].any()
+    assert not precondition(one)[~free].any()

@@ -195,11 +195,11 @@ def test_wrong_samples():
         sample_variogram(x, y, z, lags=0)
     with pytest.raises(EngineError, match="Invalid number of direction bands: 0 was given."):
         sample_variogram(x, y, z, bands=0)
-    with pytest.raises(EngineError, match="No two of the 20 readings lie apart by up to 0.001 m, so there is no"):
+    with pytest.raises(EngineError, match="No two of the 20 readings are up to 0.001 m from each other, so there"):
         sample_variogram(x, y, z, lags=[0, 0.001])
     with pytest.raises(EngineError, match="Invalid lags: 0, 0, 0"):
         sample_variogram(0 * x, 0 * y, z, lags=[0, 0, 0])
-    with pytest.raises(EngineError, match="No two of the 20 readings lie apart by up to 0 m, so there is no"):
+    with pytest.raises(EngineError, match="No two of the 20 readings are up to 0 m from each other, so there is no"):
         sample_variogram(0 * x, 0 * y, z)
 
 
