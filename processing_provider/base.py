@@ -109,7 +109,7 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
         from .bridge.native_imports import import_apart
 
         import_apart("scipy")
-        from .engine.core import Cancelled, EngineError
+        from .engine.core import Cancelled, EngineError, one_blas_thread
         from .values import Values
 
         def progress(fraction: float) -> None:
@@ -119,7 +119,8 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
 
         try:
             values = Values(self, self.PARAMETERS, parameters, context, feedback)
-            self.run_values(values, progress, feedback)
+            with one_blas_thread():
+                self.run_values(values, progress, feedback)
         except EngineError as error:
             raise QgsProcessingException(str(error)) from error
         except Cancelled:

@@ -1,6 +1,7 @@
 """What every stage uses: readings and their store, notes, findings, and models that several stages have in common."""
 
 from .atomic_file import whole_file
+from .blas_threads import one_blas_thread
 from .checks import check_channels, check_choice, check_finite, check_positive
 from .columns import FIXED_FIELDS, FLAGS, KINDS, PLACE, flag_bit, flag_words, kind_code
 from .edits import BY_HAND, Edits, FlagEdit, edited_notes, edits_as_json, flag_by_hand, parse_edits
@@ -99,6 +100,7 @@ __all__ = [
     "noise_of_smooth_runs",
     "notes_for",
     "number_or_none",
+    "one_blas_thread",
     "parse_edits",
     "parse_notes",
     "parse_register",

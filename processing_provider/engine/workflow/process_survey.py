@@ -18,6 +18,7 @@ from ..core import (
     check_channels,
     edited_notes,
     flag_by_hand,
+    one_blas_thread,
     part_of,
 )
 from ..geometry import CORNERS, BlockRaster, Lattice, local_corner
@@ -72,6 +73,7 @@ class SurveyResult:
         return tuple(result.grid for result in self.grids)
 
 
+@one_blas_thread()
 def process_survey(
     sources: SurveySources,
     recipe: Recipe,
