@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import astuple
 from typing import TYPE_CHECKING
 
 from qgis.core import QgsCoordinateReferenceSystem, QgsProcessingFeedback
@@ -10,7 +11,6 @@ from ..base import Progress, SurveyAlgorithm
 from ..parameters import FileIn, FileOut, FilesIn, ReadingsOut, TableOut, Text
 
 if TYPE_CHECKING:
-    from ..engine.core import Readings, Run
     from ..values import Values
 
 TRAVERSE_FIELDS = {
@@ -43,7 +43,7 @@ class ReadLog(SurveyAlgorithm):
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..engine.core import part_of, read_text, whole_file
-        from ..engine.logs import layout_from_json, layout_to_json, read_log
+        from ..engine.logs import layout_from_json, layout_to_json, read_log, traverses_of
         from ..engine.workflow import join_logs
 
         layout = layout_from_json(read_text(values.layout, "layout")) if values.layout else None
@@ -53,21 +53,12 @@ class ReadLog(SurveyAlgorithm):
             results.append(read_log(path, layout, grid=values.grid, progress=step))
         for remark in dict.fromkeys(r for result in results for r in result.remarks):
             feedback.pushInfo(remark)
+        for result in results:
+            feedback.pushInfo(result.sentence())
         readings = join_logs([result.readings for result in results])
         values.write_readings("OUTPUT", readings, QgsCoordinateReferenceSystem())
-        values.write_rows("TRAVERSES", TRAVERSE_FIELDS, [_traverse(readings, run) for run in readings.runs()])
+        values.write_rows("TRAVERSES", TRAVERSE_FIELDS, [astuple(traverse) for traverse in traverses_of(readings)])
         values.write_findings("FINDINGS", [f for result in results for f in result.findings])
         if values.wants("DETECTED_LAYOUT"):
-            with whole_file(values.path("DETECTED_LAYOUT"), "layout") as part:
-                part.write_text(layout_to_json(results[0].layout), "utf-8")
-
-
-def _traverse(readings: Readings, run: Run) -> tuple:
-    import numpy as np
-
-    first, last = run.rows[0], run.rows[-1]
-    start, duration = float(readings.time_s[first]), float(readings.time_s[last] - readings.time_s[first])
-    ends = [float(readings.station[i]) for i in (first, last)]
-    steps = np.sign(ends[1] - ends[0])
-    heading = int(readings.heading[first]) or (int(steps) if np.isfinite(steps) else 0)
-    return run.grid, run.line, run.run, len(run.rows), *ends, start, duration, heading
+            with whole_file(values.path("DETECTED_LAYOUT"), "layout") as temporary:
+                temporary.write_text(layout_to_json(results[0].layout), "utf-8")

@@ -39,6 +39,14 @@ IGNORED_WORDS = (
 UNITS = re.compile(r"[(\[]\s*([^)\]]+?)\s*[)\]]|[_ ](ms_?/?_?m|ppt|ppm)$", re.IGNORECASE)
 UNIT_NAMES = {"ms/m": "mS/m", "ms_m": "mS/m", "msm": "mS/m", "ms m": "mS/m"}
 STEADY = 0.8
+"""A column behaves in some way when at least this fraction of its steps does; the others are turns of lines, gaps and
+slips (common practice, no source)."""
+MOSTLY = 0.9
+"""A column is of times or dates when more than this fraction of its first values is (common practice, no source)."""
+FIRST_VALUES = 50
+"""Values that are looked at for times and dates. Derived: a fraction of 50 values is known to 0.04 where it is 0.9."""
+LARGEST_LINE = 1e6
+"""Whole numbers above it are dates or serial numbers, not lines (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -51,7 +59,7 @@ class Role:
 
 
 def role_by_name(name: str) -> Optional[Role]:
-    """Return the role that a column's name tells, or None.
+    """Return the role that a column's name gives, or None.
 
     Examples
     --------
@@ -90,7 +98,7 @@ def is_date(text: str) -> bool:
 def roles_by_behaviour(
     columns: Sequence[Sequence[str]], taken: Sequence[Optional[Role]], known: Sequence[str] = ()
 ) -> list[Role]:
-    """Return the role of each column, told by its values where its name did not.
+    """Return the role of each column, by its values where its name does not give it.
 
     Parameters
     ----------
@@ -131,7 +139,7 @@ def _by_text(texts: Sequence[str]) -> Optional[Role]:
     if not known:
         return Role("", "", "because it is empty")
     for role, test in (("time", is_time), ("date", is_date)):
-        if sum(test(text) for text in known[:50]) > 0.9 * len(known[:50]):
+        if sum(test(text) for text in known[:FIRST_VALUES]) > MOSTLY * len(known[:FIRST_VALUES]):
             return Role(role, "", "because of how it is written")
     if sum(is_number(text) for text in known) > len(known) / 2:
         return None
@@ -155,18 +163,18 @@ def _counts_on(values: np.ndarray) -> bool:
 
 
 def _counts_along(values: np.ndarray) -> float:
-    """Return the share of steps by one; none for a count over all rows that never starts again, if there is choice."""
+    """Return the fraction of steps by one; 0 for a count over all rows that never starts again, if there is choice."""
     steps = _known_steps(values)
     if not len(steps) or np.any(values[np.isfinite(values)] % 1):
         return 0.0
-    share = float(np.mean(np.abs(steps) == 1))
-    return share * (0.5 if np.all(steps == 1) else 1.0) if share >= STEADY else 0.0
+    fraction = float(np.mean(np.abs(steps) == 1))
+    return fraction * (0.5 if np.all(steps == 1) else 1.0) if fraction >= STEADY else 0.0
 
 
 def _steps_between(values: np.ndarray) -> float:
     """Return how well whole numbers that stay and then step look like lines: many, and seldom the same again."""
     steps, known = _known_steps(values), values[np.isfinite(values)]
-    if not len(steps) or np.any(known % 1) or np.any(np.abs(known) > 1e6) or np.mean(steps == 0) < STEADY:
+    if not len(steps) or np.any(known % 1) or np.any(np.abs(known) > LARGEST_LINE) or np.mean(steps == 0) < STEADY:
         return 0.0
     changes = np.flatnonzero(steps)
     short = np.mean(np.diff(changes) < 3) if len(changes) > 1 else 0.0

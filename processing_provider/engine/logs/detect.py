@@ -17,7 +17,7 @@ from .timestamps import DATE_TIME, guess_date_format, guess_time_format
 
 
 @dataclass(frozen=True)
-class _Names:
+class ColumnNames:
     """Names of the columns, and whether a row of its own (not a comment) gives them."""
 
     names: tuple[str, ...]
@@ -45,9 +45,9 @@ def detect_layout(path: Union[str, Path]) -> tuple[LogLayout, list[str]]:
 
     Notes
     -----
-    Roles go by the names in the header. What these do not tell is told by the values: a column that counts by one is
-    the station, one that keeps its whole number and then steps is the line, one that only grows is the time, and any
-    other is a channel. Columns without blanks between them cannot be told apart: such a log needs a layout.
+    Roles go by the names in the header, else by the values: a column that counts by one is the station, one that keeps
+    its whole number and then steps is the line, one that only grows is the time, and any other is a channel. Columns
+    without blanks between them cannot be parted: such a log needs a layout.
     """
     path = Path(path)
     head = read_head(path)
@@ -95,18 +95,18 @@ def _rows(head: bytes, encoding: str) -> list[str]:
 
 def _find_names(
     rows: Sequence[str], shape: Shape, others: Sequence[int], comments: Sequence[int], comment: str, count: int
-) -> _Names:
+) -> ColumnNames:
     first = shape.data[0]
     above = [i for i in others if i < first and i not in set(comments)]
     for i in above[-1:]:
         names = _as_names(rows[i], shape, count)
         if names:
-            return _Names(names, i if shape.widths is None else None)
+            return ColumnNames(names, i if shape.widths is None else None)
     for i in [i for i in comments if i < first][-1:]:
         names = _as_names(rows[i].lstrip()[len(comment) :].lstrip(" "), shape, count)
         if names:
-            return _Names(names)
-    return _Names(("",) * count)
+            return ColumnNames(names)
+    return ColumnNames(("",) * count)
 
 
 def _as_names(row: str, shape: Shape, count: int) -> tuple[str, ...]:
@@ -118,7 +118,7 @@ def _as_names(row: str, shape: Shape, count: int) -> tuple[str, ...]:
     return tuple(names) if len(names) == count and not values and re.search(r"[^\W\d]", row) else ()
 
 
-def _find_roles(columns: Sequence[Sequence[str]], names: _Names, has_openings: bool) -> list[Role]:
+def _find_roles(columns: Sequence[Sequence[str]], names: ColumnNames, has_openings: bool) -> list[Role]:
     taken = [role_by_name(name) if name else None for name in names.names]
     for i, role in enumerate(taken):
         if role is None:
@@ -137,15 +137,18 @@ def _find_roles(columns: Sequence[Sequence[str]], names: _Names, has_openings: b
 
 
 def _rows_to_skip(
-    rows: Sequence[str], shape: Shape, openings: Sequence[int], comments: Sequence[int], names: _Names
+    rows: Sequence[str], shape: Shape, openings: Sequence[int], comments: Sequence[int], names: ColumnNames
 ) -> int:
     first = min([shape.data[0], *openings, *([names.row] if names.row is not None else [])])
     preamble = [i for i in range(first) if rows[i].strip() and i not in set(comments)]
     return preamble[-1] + 1 if preamble else 0
 
 
-def _layout_columns(columns: Sequence[Sequence[str]], names: _Names, roles: Sequence[Role]) -> tuple[LogColumn, ...]:
-    found, fields = [], set()
+def _layout_columns(
+    columns: Sequence[Sequence[str]], names: ColumnNames, roles: Sequence[Role]
+) -> tuple[LogColumn, ...]:
+    found: list[LogColumn] = []
+    fields: set[str] = set()
     lower = [name.lower() for name in names.names]
     for i, (texts, role) in enumerate(zip(columns, roles)):
         if not role.role:
@@ -161,7 +164,7 @@ def _layout_columns(columns: Sequence[Sequence[str]], names: _Names, roles: Sequ
     return tuple(found)
 
 
-def _free_name(name: str, index: int, used: set) -> str:
+def _free_name(name: str, index: int, used: set[str]) -> str:
     """Return a name for a channel that no other column has, and note it."""
     field = field_name(name) if name else f"channel_{index + 1}"
     if field in used or field in FIXED_FIELDS or field in ROLES:
@@ -170,7 +173,7 @@ def _free_name(name: str, index: int, used: set) -> str:
     return field
 
 
-def _remarks(layout: LogLayout, names: _Names, roles: Sequence[Role], openings: int, marks: int) -> list[str]:
+def _remarks(layout: LogLayout, names: ColumnNames, roles: Sequence[Role], openings: int, marks: int) -> list[str]:
     how = (
         f"fixed columns of {', '.join(map(str, layout.widths))}" if layout.widths else f"delimiter {layout.delimiter!r}"
     )

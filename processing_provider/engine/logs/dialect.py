@@ -7,9 +7,14 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Optional, Sequence
 
-from .column_roles import is_date, is_time
-from .fields import split_row
+from .column_roles import STEADY, is_date, is_time
+from .plan import split_row
 
+LIKELY = 0.6
+"""A row may hold readings when at least this fraction of its values are numbers, times or missing marks (common
+practice, no source)."""
+CLEARLY_MORE = 1.1
+"""Fixed columns are preferred to blanks when they read so many times the rows (common practice, no source)."""
 DELIMITERS = ("tab", ";", "|", ",", "space")
 COMMENT_MARKS = ("#", "//", "%", "!", ";", "/")
 MISSING_WORDS = re.compile(r"^(\*+|-+|\?+|#+|nan|n/?a|null|none|nil|ovr|over|x+)$", re.IGNORECASE)
@@ -70,7 +75,7 @@ def find_shape(rows: Sequence[str]) -> Optional[Shape]:
             best, best_score = shape, score
     if best is None or best.delimiter == "space":
         fixed = _try_widths(rows)
-        if fixed is not None and (best is None or len(fixed.data) > 1.1 * len(best.data)):
+        if fixed is not None and (best is None or len(fixed.data) > CLEARLY_MORE * len(best.data)):
             return fixed
     return best
 
@@ -81,19 +86,19 @@ def _is_value(text: str) -> bool:
 
 def _try_delimiter(rows: Sequence[str], delimiter: str) -> tuple[Optional[Shape], tuple[float, int]]:
     table = [split_row(row, delimiter) for row in rows]
-    shares = [_value_share(fields) for fields in table]
-    likely = [i for i, share in enumerate(shares) if share >= 0.6]
+    values = [_value_fraction(fields) for fields in table]
+    likely = [i for i, fraction in enumerate(values) if fraction >= LIKELY]
     if not likely:
         return None, (0.0, 0)
     count = Counter(len(table[i]) for i in likely).most_common(1)[0][0]
     likely = [i for i in likely if len(table[i]) == count]
-    score = sum(shares[i] for i in likely)
-    steady = [sum(_is_value(table[i][k]) for i in likely) > 0.8 * len(likely) for k in range(count)]
+    score = sum(values[i] for i in likely)
+    steady = [sum(_is_value(table[i][k]) for i in likely) > STEADY * len(likely) for k in range(count)]
     data = [i for i in likely if all(_is_value(text) or not must for text, must in zip(table[i], steady))]
     return Shape(delimiter, None, _decimal(table, data, delimiter), data), (score, count)
 
 
-def _value_share(fields: Sequence[str]) -> float:
+def _value_fraction(fields: Sequence[str]) -> float:
     if not any(NUMBER.match(text) or is_time(text) for text in fields):
         return 0.0
     return sum(map(_is_value, fields)) / len(fields)
@@ -124,17 +129,19 @@ def _try_widths(rows: Sequence[str]) -> Optional[Shape]:
 def find_openings(rows: Sequence[str], others: Sequence[int], data: Sequence[int]) -> tuple[str, list[int]]:
     """Return the expression of rows that open a line, and which of ``others`` (rows without readings) do."""
     begin = re.compile(OPENING_START, re.IGNORECASE)
-    found = [i for i in others if begin.match(rows[i]) and i < data[-1]]
-    if not found:
+    opened = {i: begin.match(rows[i]) for i in others if i < data[-1]}
+    ends = {i: match.end() for i, match in opened.items() if match}
+    if not ends:
         return "", []
-    parts, groups = "", set()
+    parts = ""
+    groups: set[str] = set()
     for part in OPENING_PARTS:
         compiled = re.compile(part, re.IGNORECASE)
         group = next(iter(compiled.groupindex))
-        if group not in groups and any(compiled.match(rows[i], begin.match(rows[i]).end()) for i in found):
+        if group not in groups and any(compiled.match(rows[i], behind) for i, behind in ends.items()):
             parts += rf"(?:(?={part})|)"
             groups.add(group)
-    return f"(?i)^{OPENING_START}{parts}", found
+    return f"(?i)^{OPENING_START}{parts}", list(ends)
 
 
 def find_marks(rows: Sequence[str], others: Sequence[int], data: Sequence[int]) -> tuple[str, list[int]]:

@@ -2,190 +2,39 @@
 
 from __future__ import annotations
 
-import csv
 import re
-from collections import Counter
-from dataclasses import dataclass
 from itertools import compress
 from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import EngineError
-from .layout import DELIMITER_WORDS, LogColumn, LogLayout
+from .layout import LogLayout, delimiter_of
+from .plan import Plan, Planned, split_row
 from .recordings import LARGEST_WHOLE
-from .timestamps import (
-    NUMBER_FORMATS,
-    character_codes,
-    check_time_format,
-    guess_date_format,
-    guess_time_format,
-    quick_notation,
-    split_date_time,
-    strip_texts,
-)
+from .timestamps import character_codes, strip_texts
 
-SPARE_CHARACTERS = 4
-SAMPLE_ROWS = 2000
 SHOWN_CHARACTERS = 60
+"""Characters of a row that a sentence shows (common practice, no source): about as many as fit on a line beside it."""
 COLUMN_END = "\x1f"
 COMMA_NUMBER = re.compile(r"^\s*[+-]?\d+,\d+\s*$")
-
-
-@dataclass(frozen=True)
-class Planned:
-    """A column to read.
-
-    Attributes
-    ----------
-    index : int
-        Where it is, from 0.
-    column : LogColumn
-        What the layout says of it.
-    width : int
-        Characters that a text may have when rows are read at once; 0 for a column of numbers.
-    form : str
-        How times or dates are written.
-    """
-
-    index: int
-    column: LogColumn
-    width: int = 0
-    form: str = ""
-
-    @property
-    def is_text(self) -> bool:
-        """Whether the values are kept as text."""
-        return self.width > 0
-
-    @property
-    def field(self) -> str:
-        """Name of the column's values."""
-        return self.column.field
-
-
-@dataclass(frozen=True)
-class Plan:
-    """How the rows of one log are read: the layout, with columns found and notations known.
-
-    Attributes
-    ----------
-    layout : LogLayout
-    columns : tuple of Planned
-    count : int
-        Values that a row has.
-    date_form : str
-        How dates are written; empty when there are none.
-    """
-
-    layout: LogLayout
-    columns: tuple[Planned, ...]
-    count: int
-    date_form: str = ""
-
-    @property
-    def dtype(self) -> np.dtype:
-        """Record of one row for the reading at once; a column of no use is read as one character."""
-        kinds = ["U1"] * self.count
-        for planned in self.columns:
-            kinds[planned.index] = f"U{planned.width}" if planned.is_text else "f8"
-        return np.dtype([(f"f{i}", kind) for i, kind in enumerate(kinds)])
-
-
-def split_row(row: str, delimiter: Optional[str], widths: Optional[Sequence[int]] = None) -> list[str]:
-    """Return the values of one row as stripped texts; ``delimiter`` and ``widths`` as a layout has them."""
-    text = row.rstrip("\r\n")
-    if widths is not None:
-        ends = np.cumsum(widths).tolist()
-        # Blanks at the end of a row may be left out, but not in a last row that has no end itself.
-        reach = len(text) if text == row else ends[-1]
-        return [text[end - width : end].strip() for width, end in zip(widths, ends) if end - width < reach]
-    character = DELIMITER_WORDS.get(delimiter, delimiter)
-    if character is None:
-        return text.split()
-    if '"' in text:
-        return [value.strip() for value in next(csv.reader([text], delimiter=character, skipinitialspace=True), [])]
-    return [value.strip() for value in text.split(character)]
-
-
-def make_plan(header: Optional[str], rows: Sequence[str], layout: LogLayout, name: str) -> Plan:
-    """Return the plan for a log from its header row and its first rows with readings.
-
-    Raises
-    ------
-    EngineError
-        When the layout names a column that the log does not have, or a format that times cannot have.
-    """
-    split = [split_row(row, layout.delimiter, layout.widths) for row in rows[:SAMPLE_ROWS]]
-    names = None if header is None else split_row(header, layout.delimiter, layout.widths)
-    count = _value_count(names, split, layout)
-    columns, date_form = [], ""
-    for column in layout.columns:
-        index = _column_index(column, names, count, name)
-        texts = [fields[index] for fields in split if index < len(fields)]
-        texts = [text for text in texts if text and text not in layout.missing]
-        form = column.format
-        if column.role == "time":
-            form, stamp_form = quick_notation(check_time_format(form) or guess_time_format(texts))
-            if form == "date-time":
-                dates, _ = split_date_time(np.array(texts, dtype=str))
-                date_form = stamp_form or guess_date_format(dates.tolist())
-        elif column.role == "date":
-            date_form = form = form or guess_date_format(texts)
-        width = max(map(len, texts), default=0) + SPARE_CHARACTERS if _is_text(column.role, form) else 0
-        columns.append(Planned(index, column, width, form))
-    return Plan(layout, tuple(columns), count, date_form)
-
-
-def _is_text(role: str, form: str) -> bool:
-    return role in ("date", "mark", "grid") or (role == "time" and form not in NUMBER_FORMATS)
-
-
-def _value_count(names: Optional[list[str]], split: list[list[str]], layout: LogLayout) -> int:
-    if layout.widths is not None:
-        return len(layout.widths)
-    usual = Counter(len(fields) for fields in split).most_common(1)[0][0] if split else 0
-    if names is None:
-        return usual
-    # A row may end in a delimiter that the header lacks; a header may not name fewer columns than there are values.
-    ends_blank = all(not fields[-1] for fields in split if len(fields) == len(names) + 1)
-    return usual if usual == len(names) + 1 and ends_blank else len(names)
-
-
-def _column_index(column: LogColumn, names: Optional[list[str]], count: int, name: str) -> int:
-    if isinstance(column.column, int):
-        if column.column > count:
-            raise EngineError(
-                f"The layout takes {column.role} from column {column.column}, but the rows of {name} have {count} "
-                "values. Check the delimiter and the number of the column in the layout."
-            )
-        return column.column - 1
-    wanted = column.column.strip().lower()
-    lower = [text.lower() for text in names or ()]
-    if wanted not in lower:
-        raise EngineError(
-            f"The layout takes {column.role} from the column {column.column!r}, but the header of {name} names: "
-            f"{', '.join(names or ())}. Check the delimiter, the rows to skip and the name of the column in the layout."
-        )
-    return lower.index(wanted)
 
 
 def parse_rows(rows: list[str], plan: Plan) -> tuple[dict[str, np.ndarray], np.ndarray]:
     """Return the columns of rows with readings by field, and (n,) bool which rows could be read.
 
     Numbers come as floats (NaN where missing), texts as str. Most logs are clean and read at once by numpy; where
-    that fails, rows without a value are taken apart from the others, and what is left is read column by column.
+    that fails, rows with a gap are read by themselves, and the others are read column by column.
     """
     columns = _parse_at_once(rows, plan)
     if columns is not None:
         return columns, np.ones(len(rows), bool)
     gaps = _rows_with_gaps(rows, plan.layout)
     if 0 < np.count_nonzero(gaps) < len(rows):
-        return _parse_apart(rows, gaps, plan)
+        return _parse_around_gaps(rows, gaps, plan)
     return _parse_by_column(rows, plan)
 
 
-def _parse_apart(rows: list[str], gaps: np.ndarray, plan: Plan) -> tuple[dict[str, np.ndarray], np.ndarray]:
+def _parse_around_gaps(rows: list[str], gaps: np.ndarray, plan: Plan) -> tuple[dict[str, np.ndarray], np.ndarray]:
     columns, readable = {}, np.ones(len(rows), bool)
     whole = list(compress(rows, ~gaps))
     parsed = _parse_at_once(whole, plan)
@@ -203,7 +52,7 @@ def _rows_with_gaps(rows: list[str], layout: LogLayout) -> np.ndarray:
     gaps = np.zeros(len(rows), bool)
     whole = "".join(rows)
     marks = [mark for mark in layout.missing if mark and not is_number(mark)]
-    delimiter = DELIMITER_WORDS.get(layout.delimiter, layout.delimiter)
+    delimiter = delimiter_of(layout.delimiter)
     if delimiter:
         marks += [delimiter * 2, delimiter + "\n"]
         if whole.startswith(delimiter) or "\n" + delimiter in whole:
@@ -220,7 +69,7 @@ def _parse_at_once(rows: list[str], plan: Plan) -> Optional[dict[str, np.ndarray
     has_names = any(p.column.role == "grid" for p in plan.columns)
     if (layout.decimal == "," and has_names) or '"' in "".join(rows):
         return None
-    delimiter = DELIMITER_WORDS.get(layout.delimiter, layout.delimiter)
+    delimiter = delimiter_of(layout.delimiter)
     delimited = rows
     if layout.widths is not None:
         delimited, delimiter = _delimit(rows, layout.widths), COLUMN_END

@@ -13,7 +13,7 @@ from ..core import FIXED_FIELDS, EngineError, check_choice, check_finite
 EXTRA_ROLES = ("temperature", "easting", "northing", "longitude", "latitude")
 ROLES = ("line", "run", "station", "time", "date", "mark", "grid", *EXTRA_ROLES, "channel")
 GROUPS = ("line", "station", "step", "time", "heading", "grid")
-DELIMITER_WORDS = {"tab": "\t", "space": None}
+DELIMITER_WORDS: Mapping[str, Optional[str]] = {"tab": "\t", "space": None}
 
 
 @dataclass(frozen=True)
@@ -136,6 +136,11 @@ class LogLayout:
     def one(self, role: str) -> Optional[LogColumn]:
         """Return the column of a role that stands once, or None."""
         return next((c for c in self.columns if c.role == role), None)
+
+
+def delimiter_of(word: Optional[str]) -> Optional[str]:
+    """Return the character that parts the values of a row; None for any stretch of blanks."""
+    return word if word is None else DELIMITER_WORDS.get(word, word)
 
 
 def field_name(text: str) -> str:

@@ -1,4 +1,4 @@
-"""Reads a traverse log into a table of readings; what cannot be read is told row by row."""
+"""Reads a traverse log into a table of readings; what cannot be read is reported row by row."""
 
 from __future__ import annotations
 
@@ -8,16 +8,18 @@ from typing import Callable, Iterator, Optional, Union
 
 import numpy as np
 
-from ..core import Code, EngineError, Finding, Readings, flag_bit
+from ..core import Code, EngineError, Finding, Readings, counted, flag_bit
 from .assemble import LogGatherer
 from .detect import detect_layout
-from .fields import comma_decimals, explain_row, is_number, shorten, split_row
+from .fields import comma_decimals, explain_row, is_number, shorten
 from .layout import EXTRA_ROLES, LogLayout
+from .plan import Plan, split_row
 from .recordings import number_runs
 from .text import read_blocks
 from .timestamps import NUMBER_FORMATS, guess_time_format, number_seconds, parse_times, since_first_midnight
 
-TOLD_ROWS = 20
+SHOWN_ROWS = 20
+"""Rows that cannot be read and are named one by one (common practice, no source); of more only the number is given."""
 
 
 @dataclass(frozen=True)
@@ -40,6 +42,13 @@ class LogResult:
     findings: list[Finding]
     layout: LogLayout
     remarks: list[str]
+
+    def sentence(self) -> str:
+        """Return how much was read."""
+        lines = len({(run.grid, run.line) for run in self.readings.runs()})
+        recordings = counted(len(self.readings.runs()), "recording")
+        read = f"{counted(len(self.readings), 'reading')} in {recordings} of {counted(lines, 'line')}"
+        return f"{', '.join(self.readings.sources)}: {read}."
 
 
 def read_log(
@@ -79,7 +88,7 @@ def read_log(
     Notes
     -----
     A row that cannot be read becomes a finding (``row-unreadable``, ``row-truncated``); it still counts where
-    stations count on from an opening row. After 20 such rows only their number is told.
+    stations count on from an opening row. After 20 such rows only their number is given.
     """
     path = Path(path)
     remarks: list[str] = []
@@ -233,14 +242,17 @@ def _extras(gathered: LogGatherer, columns: dict[str, np.ndarray], opening: np.n
 
 def _row_findings(gathered: LogGatherer) -> list[Finding]:
     """Return what could not be read: each of the first rows, and how many more."""
-    name, plan, findings = gathered.name, gathered.plan, []
+    name, plan = gathered.name, gathered.plan
+    findings: list[Finding] = []
+    if plan is None:
+        return findings
     last_row, last_text, last_good = gathered.last
-    cut = not last_good and _is_cut(gathered)
-    for row, text in gathered.failed[:TOLD_ROWS]:
+    cut = not last_good and _is_cut(gathered, plan)
+    for row, text in gathered.failed[:SHOWN_ROWS]:
         if not (cut and row == last_row):
             found = f"{name}, row {row} {explain_row(text, plan)}: {shorten(text)}."
             findings.append(Code.ROW_UNREADABLE.finding(found, "", "Look at the row in the log; it is left out."))
-    more = gathered.failed_count - TOLD_ROWS - (cut and gathered.failed_count > TOLD_ROWS)
+    more = gathered.failed_count - SHOWN_ROWS - (cut and gathered.failed_count > SHOWN_ROWS)
     if more > 0:
         found = f"{name}: {more} more rows below them cannot be read ({gathered.failed_count} of {gathered.count})."
         findings.append(Code.ROW_UNREADABLE.finding(found, "", "Check the log and its layout."))
@@ -254,14 +266,15 @@ def _row_findings(gathered: LogGatherer) -> list[Finding]:
     return findings
 
 
-def _is_cut(gathered: LogGatherer) -> bool:
+def _is_cut(gathered: LogGatherer, plan: Plan) -> bool:
     text, layout = gathered.last[1], gathered.layout
-    return not text.endswith("\n") or len(split_row(text, layout.delimiter, layout.widths)) < gathered.plan.count
+    return not text.endswith("\n") or len(split_row(text, layout.delimiter, layout.widths)) < plan.count
 
 
 def _line_findings(gathered: LogGatherer, readings: Readings) -> list[Finding]:
     """Return what is odd about the traverses of a log."""
-    name, findings = gathered.name, []
+    name = gathered.name
+    findings: list[Finding] = []
     befores = [o.before for o in gathered.openings]
     for opening, end in zip(gathered.openings, [*befores[1:], gathered.count]):
         if opening.before == end:

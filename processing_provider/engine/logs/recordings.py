@@ -1,4 +1,4 @@
-"""Traverses in a log: rows that open them, stations that count on, recordings of the same line told apart."""
+"""Traverses in a log: rows that open them, stations that count on, recordings of the same line parted."""
 
 from __future__ import annotations
 
@@ -10,10 +10,12 @@ from typing import Mapping, Optional
 import numpy as np
 
 LARGEST_WHOLE = 2.0**31
-HEADING_WORDS = {
+"""Whole numbers of lines and recordings stay below it. Derived: they are kept as 32-bit integers with a sign."""
+HEADING_WORDS: Mapping[int, tuple[str, ...]] = {
     1: ("out", "outward", "up", "u", "forward", "forth", "fwd", "f", "there", "n", "north", "e", "east", ">", "+"),
     -1: ("back", "backward", "down", "d", "return", "reverse", "rev", "r", "b", "s", "south", "w", "west", "<", "-"),
 }
+"""Words in opening rows for the way out (1) and back (-1) (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -26,7 +28,7 @@ class Opening:
         How many rows with readings stand above it in the file.
     line : int
     station : float
-        Of the first reading; NaN where the row does not tell.
+        Of the first reading; NaN where the row does not say.
     step : float
         From one reading to the next.
     time : str
@@ -48,7 +50,7 @@ class Opening:
 def read_opening(groups: Mapping[str, Optional[str]], before: int, number: int) -> Opening:
     """Return an opening row from the named groups of its expression.
 
-    Without a ``line`` group the traverse takes ``number``, its place among the opening rows. Without a ``step`` the
+    Without a ``line`` group the traverse takes ``number``, its number among the opening rows. Without a ``step`` the
     stations count on by one.
 
     Raises

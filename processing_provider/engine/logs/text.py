@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import codecs
+import io
 from pathlib import Path
 from typing import Iterator
 
 from ..core import EngineError
 
 BLOCK_BYTES = 4_000_000
+"""Text that is read at once. Derived: some 100,000 rows of 40 characters, so that the work by block outweighs that of
+starting one, in a few tens of megabytes of arrays."""
 HEAD_BYTES = 300_000
+"""Text from which encoding and layout are found. Derived: some 7,000 rows of 40 characters, which hold several lines of
+a log, so that columns which only change from line to line are seen to change."""
 MARKS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 
 
@@ -77,12 +82,12 @@ def read_blocks(path: Path, encoding: str) -> Iterator[tuple[list[str], float]]:
     check_text(head, encoding, path.name)
     size = path.stat().st_size
     try:
-        with path.open("r", encoding=encoding) as file:
+        with path.open("rb") as raw, io.TextIOWrapper(raw, encoding=encoding) as file:
             while True:
                 rows = file.readlines(BLOCK_BYTES)
                 if not rows:
                     return
-                yield rows, min(file.buffer.tell() / size, 1.0)
+                yield rows, min(raw.tell() / size, 1.0)
     except UnicodeError as error:
         raise EngineError(
             f"The log {path.name} cannot be read as {encoding}: {error}. "

@@ -11,6 +11,11 @@ import numpy as np
 from ..core import EngineError
 
 DAY_S = 86400.0
+"""Seconds of a day. Source: International System of Units, table of non-SI units accepted for use with it (from
+memory)."""
+LEAST_STEP_MS = 20
+"""Whole numbers that grow by at least this from reading to reading are milliseconds. Derived: as milliseconds they are
+50 readings a second or fewer, as seconds a reading every 20 s, which nobody walks with."""
 NUMBER_FORMATS = ("s", "ms", "HHMMSS")
 TEXT_FORMATS = ("HH:MM:SS", "date-time")
 DATE_FORMATS = (
@@ -48,7 +53,7 @@ def quick_notation(form: str) -> tuple[str, str]:
 
 
 def guess_time_format(texts: list[str]) -> str:
-    """Return how times are written, told by the first rows of a log.
+    """Return how times are written, by the first rows of a log.
 
     Notes
     -----
@@ -74,7 +79,7 @@ def guess_time_format(texts: list[str]) -> str:
     steps = np.diff(values)
     steps = steps[steps > 0]
     whole = bool(np.all(values == np.floor(values)))
-    return "ms" if len(steps) and whole and np.median(steps) >= 20 else "s"
+    return "ms" if len(steps) and whole and np.median(steps) >= LEAST_STEP_MS else "s"
 
 
 def _reads_as_hhmmss(texts: list[str], values: np.ndarray) -> bool:
@@ -125,8 +130,8 @@ def number_seconds(values: np.ndarray, form: str) -> np.ndarray:
         return values
     if form == "ms":
         return values / 1000
-    hours, rest = np.divmod(values, 10000)
-    minutes, seconds = np.divmod(rest, 100)
+    hours, within = np.divmod(values, 10000)
+    minutes, seconds = np.divmod(within, 100)
     return np.where((minutes < 60) & (seconds < 61), hours * 3600 + minutes * 60 + seconds, np.nan)
 
 
@@ -246,14 +251,14 @@ def split_date_time(texts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
             dates = np.ascontiguousarray(codes[:, :10])
             return dates.view("U10").reshape(-1), clocks.view(f"U{clocks.shape[1]}").reshape(-1)
     matches = [DATE_TIME.match(text.strip()) for text in texts.tolist()]
-    clocks = [re.sub(r"(Z|[+-]\d{2}:?(\d{2})?)$", "", m[2].strip()) if m else "" for m in matches]
-    return np.array([m[1] if m else "" for m in matches], dtype=str), np.array(clocks, dtype=str)
+    without_zone = [re.sub(r"(Z|[+-]\d{2}:?(\d{2})?)$", "", m[2].strip()) if m else "" for m in matches]
+    return np.array([m[1] if m else "" for m in matches], dtype=str), np.array(without_zone, dtype=str)
 
 
 def parse_dates(texts: np.ndarray, form: str = "") -> tuple[np.ndarray, np.ndarray]:
     """Return (day numbers, which are bad) of (n,) texts; NaN where empty or bad.
 
-    Without ``form`` the notation is the one that ``guess_date_format`` tells.
+    Without ``form`` the notation is the one that ``guess_date_format`` gives.
     """
     texts = strip_texts(np.asarray(texts, dtype=str))
     starts, run = runs_of_equals(texts)
