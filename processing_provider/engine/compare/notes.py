@@ -31,7 +31,7 @@ def _notes_without_line(log: GridLog) -> Iterator[Finding]:
 
 
 def _lines_skipped(log: GridLog) -> Iterator[Finding]:
-    """A traverse that was left out, so that the log's numbers lag behind the notes, which list the lines walked."""
+    """Find a traverse that was left out: the numbers of the log lag behind the notes, which list the lines walked."""
     scheme = log.scheme
     logged = {r.line for r in log.walked if scheme.has_line(r.line)}
     noted = {n.line for n in log.notes if n.line is not None and n.kind != "obstacle" and scheme.has_line(n.line)}
@@ -52,7 +52,7 @@ def _lines_skipped(log: GridLog) -> Iterator[Finding]:
 
 
 def _notes_disagree(log: GridLog) -> Iterator[Finding]:
-    """Notes against the log's own start, stop and heading; the notes count."""
+    """Hold the notes against the log's own start, stop and heading; the notes count."""
     for run in log.runs:
         if run.note is None or run.kind == "base" or np.isnan(run.first):
             continue

@@ -184,7 +184,7 @@ def _marks(log: GridLog) -> Iterator[Finding]:
 
 
 def _missing_values(log: GridLog) -> Iterator[Finding]:
-    """Readings without value, counted by channel; long stretches of them by line."""
+    """Count readings without value by channel, and find long stretches of them by line."""
     names: dict[bytes, list[str]] = {}
     masks: dict[bytes, np.ndarray] = {}
     for channel, values in log.readings.channels.items():
