@@ -4,6 +4,7 @@ import json
 
 import numpy as np
 import pytest
+from scipy.optimize import minimize_scalar
 from turnrow.processing_provider.engine.align import walk as _walking
 from turnrow.processing_provider.engine.align import walk_equations as _walk_equations
 from turnrow.processing_provider.engine.align.align import align_opposing
@@ -448,6 +449,23 @@ def test_kinds_of_shapes_that_nothing_tells_about_are_as_large_as_the_others():
     weight[:, :2] = np.sqrt(0.3) * np.array([[1.0, -1.0]])
     size = _walking._sizes(weight, covariance, np.ones(5))
     np.testing.assert_allclose(size, 0.3 * _walking.UNSEEN, rtol=1e-9)
+
+
+def test_few_lines_draw_the_sizes_of_shapes_to_a_common_one():
+    # A scaled inverse chi-squared prior of 20 degrees of freedom about the common variance (Gelman and others, Bayesian
+    # Data Analysis, section 2.6; from memory): the largest posterior density, looked for numerically.
+    rng = np.random.default_rng(1)
+    weight = rng.normal(size=(6, 5)) * np.sqrt([1.0, 1.0, 0.2, 0.05, 0.05])
+    found = _walking._sizes(weight, np.zeros((6, 5, 5)), np.ones(5)) / _walking.UNSEEN
+    common = np.mean(weight**2)
+    for shapes in ([0, 1], [2], [3, 4]):
+        square, count = np.sum(weight[:, shapes] ** 2), 6 * len(shapes)
+
+        def density(log_size, square=square, count=count):
+            return 0.5 * (count + 20.0) * log_size + 0.5 * (square + 20.0 * common) * np.exp(-log_size)
+
+        largest = minimize_scalar(density, bounds=(-8, 4), method="bounded", options={"xatol": 1e-8}).x
+        np.testing.assert_allclose(found[shapes], np.exp(largest), rtol=1e-5)
 
 
 def test_lines_walked_in_bows_come_nearer_and_the_error_is_honest(walk):

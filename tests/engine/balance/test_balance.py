@@ -40,6 +40,32 @@ def test_direction_offset_comes_off_exactly(walk):
     np.testing.assert_allclose(balanced.channels["eca"], 15.0, atol=1e-9)
 
 
+def test_an_offset_between_directions_that_is_not_proven_stays(walk):
+    # Stripes alone make some offset between directions in every survey of 40 lines. Beyond two standard errors it lies
+    # by chance in 1 of 20 (normal distribution), in more than 5 of 20 surveys once in 3000 times.
+    moved = 0
+    for seed in range(20):
+        readings = striped(walk, seed, direction=0.0).readings
+        balanced, record = balance_traverses(readings, method="direction only")
+        figures = record.figures["eca"]
+        if np.array_equal(balanced.channels["eca"], readings.channels["eca"]):
+            assert (figures.direction_offset, figures.direction_error) == (0.0, 0.0)
+        else:
+            moved += 1
+            assert abs(figures.direction_offset) > 2 * figures.direction_error
+    assert moved <= 5
+
+
+def test_an_offset_between_directions_that_is_proven_comes_off(walk):
+    # 2 mS/m is eight standard errors of twenty lines with stripes of 0.5: sqrt(8 / 3) 0.5 / sqrt(20) = 0.18, the factor
+    # of neighbours that share lines included, and half as much again by chance.
+    for seed in range(10):
+        readings = striped(walk, seed, size=10.0, direction=2.0).readings
+        figures = balance_traverses(readings, method="direction only")[1].figures["eca"]
+        assert figures.direction_offset == pytest.approx(2.0, abs=4 * figures.direction_error)
+        assert 0.1 < figures.direction_error < 0.5
+
+
 def test_a_regional_slope_is_no_direction_offset(walk):
     field = walk.Field(20.0)
     field.values = field.values + 0.5 * field.axes[0] + 0.2 * field.axes[1]
@@ -170,6 +196,25 @@ def test_values_as_logged_are_kept_and_input_stays(walk):
     np.testing.assert_array_equal(balanced.raw["eca"], logged)
     again, _ = balance_traverses(balanced)
     np.testing.assert_array_equal(again.raw["eca"], logged)
+
+
+def test_readings_take_up_the_standard_error_of_their_line(walk):
+    # Truth: the offsets of the lines are known. Of normal errors 95 % lie within two standard errors; those of a survey
+    # are long waves that its lines share, so six surveys of 40 lines make some 20 independent ones, of which 16 at
+    # least lie within (fewer once in 400 times).
+    within = []
+    for seed in range(6):
+        walked = striped(walk, seed)
+        balanced, record = balance_traverses(walked.readings)
+        line, error = balanced.line, balanced.se["eca"]
+        for number, row in enumerate(record.table, start=1):
+            np.testing.assert_allclose(error[line == number], row.standard_error)
+            assert row.standard_error > 0.05
+        true = walked.offset + np.where(np.arange(len(walked.offset)) % 2, -0.25, 0.25)
+        found = np.array([row.offset for row in record.table])
+        away = found - found.mean() - true + true.mean()
+        within += list(np.abs(away) < 2 * np.array([error[line == n].max() for n in range(1, len(true) + 1)]))
+    assert np.mean(within) > 0.8
 
 
 def test_standard_errors_add_in_squares(walk):
