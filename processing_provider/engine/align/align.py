@@ -8,9 +8,11 @@ from typing import Optional, Sequence
 import numpy as np
 
 from ..core import (
+    CARRIED,
     PLACE,
     GridStore,
     Lines,
+    Platform,
     Progress,
     Readings,
     check_channels,
@@ -18,6 +20,7 @@ from ..core import (
     flag_bit,
     for_tables,
     lines_of,
+    platform_named,
 )
 from .lag import correlate, estimate_of, opposite
 from .record import AlignedGrid, AlignedLine, AlignFigures, AlignRecord
@@ -35,6 +38,7 @@ def align_opposing(
     channels: Optional[Sequence[str]] = None,
     shift_m: Optional[float] = None,
     per_traverse: bool = True,
+    platform: str = CARRIED.name,
     progress: Progress = None,
 ) -> AlignRecord:
     """Move every reading along its traverse by the lag of the instrument, and each line by how it was walked.
@@ -53,6 +57,8 @@ def align_opposing(
         Shift in metres; estimated when not given.
     per_traverse : bool
         Whether lines get a correction of their own.
+    platform : str
+        How the instrument was moved (``PLATFORMS``): what is expected of a line's own errors.
     progress : callable, optional
         Called with the share done.
 
@@ -65,7 +71,7 @@ def align_opposing(
     Raises
     ------
     EngineError
-        When the shift is no number or a channel is not there.
+        When the shift is no number, or a channel or the platform is not there.
 
     Notes
     -----
@@ -83,7 +89,7 @@ def align_opposing(
     ----------
     Efron, B., Stein, C., 1981. The jackknife estimate of variance. Annals of Statistics 9(3), 586-596.
     """
-    chosen = check_channels(channels, grids.channels)
+    chosen, moved_by = check_channels(channels, grids.channels), platform_named(platform)
     given = None if shift_m is None else check_finite("shift_m", shift_m)
     figures, shows = AlignFigures(given or 0.0, remark="The shift was given."), True
     table, correlations = [], []
@@ -98,7 +104,7 @@ def align_opposing(
     if given is None:
         estimate, shows = estimate_of(correlations, len(chosen))
         figures = AlignFigures(**vars(estimate))
-    walks = _Walks(chosen if per_traverse and shows else ())
+    walks = _Walks(chosen if per_traverse and shows else (), moved_by)
     for i, (name, part) in enumerate(grids.items()):
         lines = lines_of(part)
         move = np.where(lines.owner >= 0, part.heading * figures.shift_m, 0.0)
@@ -118,15 +124,15 @@ def align_opposing(
         came_in=sum(row.came_in for row in table),
         went_out=sum(row.went_out for row in table),
     )
-    options = {"channels": list(chosen), "shift_m": given, "per_traverse": bool(per_traverse)}
+    options = {"channels": list(chosen), "shift_m": given, "per_traverse": bool(per_traverse), "platform": platform}
     return AlignRecord(options, figures, tuple(table), tuple(walks.rows))
 
 
 class _Walks:
     """How the lines of one grid after the other were walked, as some channels tell it; without channels nothing is."""
 
-    def __init__(self, channels: Sequence[str]):
-        self._channels = channels
+    def __init__(self, channels: Sequence[str], platform: Platform):
+        self._channels, self._platform = channels, platform
         self.rows: list[AlignedLine] = []
         self._squares: list[float] = []
         self._weights: list[int] = []
@@ -144,11 +150,11 @@ class _Walks:
         if len(fresh) < LEAST_LINES or np.ptp(fresh.v) < LEAST_LENGTH_M:
             return unknown
         matrices = fresh.resample(moved, moved.stacked(self._channels))
-        walking = walking_errors(matrices, fresh)
+        walking = walking_errors(matrices, fresh, platform=self._platform)
         placed = _crossed(moved.replace(v_m=moved.v_m + walking.moves(fresh.owner, moved.v_m)), moved, fresh)
-        told = told_by_ties(placed, fresh, walking, self._channels)
+        told = told_by_ties(placed, fresh, walking, self._channels, self._platform)
         if told is not None:
-            walking = walking_errors(matrices, fresh, told)
+            walking = walking_errors(matrices, fresh, told, self._platform)
         self.rows += _line_rows(name, fresh, walking)
         self._squares.append(np.sum(walking.standard_error_m**2))
         self._weights.append(walking.standard_error_m.size)

@@ -44,7 +44,7 @@ def told_by_ties(
     shapes = walk_shapes(walking.v, platform)
     told = Told.nothing(np.where(walking.moved[:, None], walking.weight, 0.0))
     for channel in channels:
-        found = levels_of(placed, channel)
+        found = levels_of(placed, channel, platform)
         if found is not None:
             told = told.with_crossings(*_crossings(lines, walking.v, shapes, *found, platform))
     return told

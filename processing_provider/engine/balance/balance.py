@@ -7,7 +7,20 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import GridStore, Lines, Progress, Readings, check_channels, check_choice, for_tables, kind_code, lines_of
+from ..core import (
+    CARRIED,
+    GridStore,
+    Lines,
+    Platform,
+    Progress,
+    Readings,
+    check_channels,
+    check_choice,
+    for_tables,
+    kind_code,
+    lines_of,
+    platform_named,
+)
 from .direction_offset import above_smooth_level, direction_offset
 from .drift import drift_at
 from .line_levels import Levels, fit_levels
@@ -57,6 +70,7 @@ def balance_traverses(
     channels: Optional[Sequence[str]] = None,
     method: str = "neighbours and ties",
     drift: bool = True,
+    platform: str = CARRIED.name,
     progress: Progress = None,
 ) -> BalanceRecord:
     """Take off what whole traverses are too high or too low, and the drift; the mean of each grid stays.
@@ -77,6 +91,8 @@ def balance_traverses(
         there are none for certain.
     drift : bool
         Whether the two methods with neighbours look for a smooth drift in time. Grids with missing times have none.
+    platform : str
+        How the instrument was moved (``PLATFORMS``): how well positions of lines and ties are known.
     progress : callable, optional
         Called with the share done.
 
@@ -89,7 +105,7 @@ def balance_traverses(
     Raises
     ------
     EngineError
-        When the method or a channel is not there.
+        When the method, a channel or the platform is not there.
 
     Notes
     -----
@@ -118,13 +134,13 @@ def balance_traverses(
     Statistics - Theory and Methods 6(9), 813-827.
     """
     check_choice("method", method, METHODS)
-    chosen = check_channels(channels, grids.channels)
+    chosen, moved_by = check_channels(channels, grids.channels), platform_named(platform)
     corrections: dict[str, list[_Correction]] = {channel: [] for channel in chosen}
     tables: dict[str, list[LineOffset]] = {channel: [] for channel in chosen}
     for i, (name, part) in enumerate(grids.items()):
         grid = _grid(name, part, chosen, drift)
         for channel in chosen:
-            one = _correction(grid, channel, method)
+            one = _correction(grid, channel, method, moved_by)
             part = _apply(part, grid.lines, channel, one)
             tables[channel] += _rows(grid, channel, one)
             corrections[channel].append(replace(one, taken=one.taken[:0]))
@@ -132,17 +148,17 @@ def balance_traverses(
         if progress is not None:
             progress((i + 1) / len(grids.names))
     figures = {channel: _figures(corrections[channel]) for channel in chosen}
-    options = {"channels": list(chosen), "method": method, "drift": bool(drift)}
+    options = {"channels": list(chosen), "method": method, "drift": bool(drift), "platform": platform}
     return BalanceRecord(options, figures, tuple(row for channel in chosen for row in tables[channel]))
 
 
-def levels_of(part: Readings, channel: str) -> Optional[tuple[Lines, Levels, Marks]]:
+def levels_of(part: Readings, channel: str, platform: Platform) -> Optional[tuple[Lines, Levels, Marks]]:
     """Return the lines of one grid, their levels and what ties and base readings told of them.
 
     None where nothing can be told, or where there are neither ties nor base readings.
     """
     grid = _grid("", part, (channel,), True)
-    one = _correction(grid, channel, METHODS[0])
+    one = _correction(grid, channel, METHODS[0], platform)
     return None if one.levels is None or one.marks is None else (grid.lines, one.levels, one.marks)
 
 
@@ -159,7 +175,7 @@ def _tells_time(part: Readings) -> np.ndarray:
     return part.in_use | (part.kind == kind_code("base"))
 
 
-def _correction(grid: _Grid, channel: str, method: str) -> _Correction:
+def _correction(grid: _Grid, channel: str, method: str, platform: Platform) -> _Correction:
     """Return what comes off one grid."""
     lines, matrix = grid.lines, grid.matrix[channel]
     if method == "median":
@@ -170,21 +186,23 @@ def _correction(grid: _Grid, channel: str, method: str) -> _Correction:
     told = (direction, error) if proven else (0.0, 0.0)
     if method != "direction only":
         matrix = matrix - half[:, None]
-        marks = _marks(grid, grid.part.channels[channel], matrix) if method == "neighbours and ties" else None
+        marks = _marks(grid, grid.part.channels[channel], matrix, platform) if method == "neighbours and ties" else None
         times = grid.part.time_s[_tells_time(grid.part)]
-        levels = fit_levels(lines, matrix, grid.when, times, error, marks)
+        levels = fit_levels(lines, matrix, grid.when, times, error, marks, platform)
         if levels is not None and len(levels.tie):
             # Where the ground bends, how a tie was walked is linear only about what was found of it.
-            marks = _marks(grid, grid.part.channels[channel], matrix, levels.walk)
-            levels = fit_levels(lines, matrix, grid.when, times, error, marks)
+            marks = _marks(grid, grid.part.channels[channel], matrix, platform, levels.walk)
+            levels = fit_levels(lines, matrix, grid.when, times, error, marks, platform)
         if levels is not None:
             return _by_model(grid, half, told, levels, marks, times)
     offset = half - half.mean() if len(half) else half
     return _whole_lines(lines, offset, np.full(len(lines), told[1] / 2), "direction", told)
 
 
-def _marks(grid: _Grid, values: np.ndarray, matrix: np.ndarray, walk=None) -> Optional[Marks]:
-    marks = marks_of(grid.part, grid.lines, values, matrix, grid.when, walk)
+def _marks(
+    grid: _Grid, values: np.ndarray, matrix: np.ndarray, platform: Platform, walk: Optional[np.ndarray] = None
+) -> Optional[Marks]:
+    marks = marks_of(grid.part, grid.lines, values, matrix, grid.when, walk, platform)
     return marks if len(marks.value) else None
 
 

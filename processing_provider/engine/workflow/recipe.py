@@ -10,12 +10,15 @@ from typing import Callable, Mapping, Optional, Sequence
 from ..align import align_opposing
 from ..balance import balance_traverses
 from ..core import (
+    CARRIED,
+    PLATFORMS,
     Correction,
     Edits,
     EngineError,
     GridStore,
     Progress,
     Record,
+    check_choice,
     check_finite,
     check_positive,
     edits_as_json,
@@ -40,7 +43,9 @@ CORRECTIONS: Mapping[str, Correction[..., Record]] = {
 INTERPOLATION = "interpolatereadings"
 LEAST_CERTAINTY = 0.5
 """Nothing less likely than its opposite is taken over."""
-NOT_OPTIONS = ("readings", "channels", "channel", "lattice", "halo", "progress")
+BY_PLATFORM = ("alignopposing", "balancetraverses")
+"""Corrections that go by how the instrument was moved."""
+NOT_OPTIONS = ("readings", "channels", "channel", "lattice", "halo", "platform", "progress")
 
 
 @dataclass(frozen=True)
@@ -74,6 +79,8 @@ class Recipe:
         None = never.
     edits : Edits
         What a person changed by hand.
+    platform : str
+        How the instrument was moved: a name of ``PLATFORMS``.
     """
 
     steps: tuple[Step, ...]
@@ -84,6 +91,7 @@ class Recipe:
     inputs: tuple[Mapping[str, object], ...] = ()
     accept_certainty: Optional[float] = None
     edits: Edits = field(default_factory=Edits)
+    platform: str = CARRIED.name
 
     @property
     def corrections(self) -> tuple[Step, ...]:
@@ -136,6 +144,7 @@ def parse_recipe(text: str, *, where: str = "recipe") -> Recipe:
         inputs=tuple(given.get("inputs") or ()),
         accept_certainty=_parse_certainty(given.get("accept_certainty"), where),
         edits=parse_edits(given.get("edits"), where=where),
+        platform=check_choice(f"platform in the {where}", given.get("platform", CARRIED.name), tuple(PLATFORMS)),
     )
 
 
@@ -179,6 +188,7 @@ def recipe_text(recipe: Recipe, *, versions: Mapping[str, str], results: Sequenc
         "target_crs": recipe.target_crs,
         "accept_certainty": recipe.accept_certainty,
         "edits": edits_as_json(recipe.edits),
+        "platform": recipe.platform,
         "steps": [{"step": s.step, "options": dict(s.options)} for s in recipe.steps],
         "results": [record.as_json() for record in results],
         "inputs": list(recipe.inputs),
@@ -195,7 +205,8 @@ def correct(
     for number, step in enumerate(recipe.corrections):
         within = part_of(progress, number / count, (number + 1) / count)
         work = CORRECTIONS[step.step].on_store
-        records.append(work(grids, channels=channels or None, progress=within, **step.options))
+        moved_by = {"platform": recipe.platform} if step.step in BY_PLATFORM else {}
+        records.append(work(grids, channels=channels or None, progress=within, **moved_by, **step.options))
         # What a person took back into use stays in use.
         if recipe.edits.flags:
             for name, part in grids.items():
