@@ -109,7 +109,9 @@ def drift(elapsed_s: np.ndarray, faults: Faults, white: np.ndarray) -> np.ndarra
     return slow + faults.warm_up * np.exp(-elapsed_s / faults.warm_up_s)
 
 
-def read(clean: Mapping[str, np.ndarray], offsets: np.ndarray, faults: Faults, rng: np.random.Generator):
+def read(
+    clean: Mapping[str, np.ndarray], offsets: np.ndarray, faults: Faults, rng: np.random.Generator
+) -> tuple[dict[str, np.ndarray], np.ndarray]:
     """Return the readings by channel (NaN where the logger dropped out), and (n,) bool where it did.
 
     Parameters

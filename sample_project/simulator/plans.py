@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Mapping, Optional
+from typing import Mapping, Optional, TypedDict
 
 import numpy as np
 
@@ -85,12 +85,14 @@ class GridPlan:
         out = {}
         for name in self.known_corners:
             u, v = self.local_corners()[name]
-            dx, dy = turned(u, -v if self.mirrored else v, -self.turn_deg)
+            dx, dy = turned(np.asarray(u), np.asarray(-v if self.mirrored else v), -self.turn_deg)
             out[name] = (round(self.start[0] + float(dx), 4), round(self.start[1] + float(dy), 4))
         return out
 
 
-def place_on_map(plan: GridPlan, u, v, corners: Optional[Mapping[str, tuple[float, float]]] = None):
+def place_on_map(
+    plan: GridPlan, u: np.ndarray, v: np.ndarray, corners: Optional[Mapping[str, tuple[float, float]]] = None
+) -> tuple[np.ndarray, np.ndarray]:
     """Return map x, y of local u, v through the corners as written.
 
     Least-squares similarity in complex numbers: with w = u + iv (u - iv for a mirrored grid) and z = x + iy, each less
@@ -108,22 +110,29 @@ def place_on_map(plan: GridPlan, u, v, corners: Optional[Mapping[str, tuple[floa
     return placed.real, placed.imag
 
 
-def on_site(p: float, q: float, turn_deg: float = 0.0, site: Site = SITE) -> dict:
-    """Return where a grid lies whose start corner is at p, q of the site's axes, as ``GridPlan`` takes it."""
+class Location(TypedDict):
+    """Where a grid lies, as ``GridPlan`` takes it."""
+
+    start: tuple[float, float]
+    turn_deg: float
+
+
+def on_site(p: float, q: float, turn_deg: float = 0.0, site: Site = SITE) -> Location:
+    """Return where a grid lies whose start corner is at p, q of the site's axes."""
     x, y = site.to_map(p, q)
     return {"start": (float(x), float(y)), "turn_deg": site.turn_deg + turn_deg}
 
 
 def block_plans(
-    rows: int, columns: int, *, length_m=40.0, width_m=40.0, spacing_m=0.5, readings_per_m=8.0, layout="semicolon",
-    turn_deg=0.0, site: Site = SITE,
+    rows: int, columns: int, *, length_m: float = 40.0, width_m: float = 40.0, spacing_m: float = 0.5,
+    readings_per_m: float = 8.0, layout: str = "semicolon", turn_deg: float = 0.0, site: Site = SITE,
 ) -> list[GridPlan]:  # fmt: skip
     """Return plain grids side by side, for other sizes: 4 x 4 of the default size are 16 grids, 410,000 readings."""
     plans = []
     for row in range(rows):
         for column in range(columns):
             name = f"R{row + 1}C{column + 1}"
-            du, dv = turned(column * width_m, row * length_m, -turn_deg)
+            du, dv = turned(np.asarray(column * width_m), np.asarray(row * length_m), -turn_deg)
             where = on_site(float(du), float(dv), turn_deg, site)
             plans.append(
                 GridPlan(name, f"logs/{name}.csv", layout, length_m, width_m, spacing_m=spacing_m,

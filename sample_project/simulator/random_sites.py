@@ -18,33 +18,33 @@ MARGIN = 3.0
 
 @dataclass
 class Field:
-    """True apparent conductivity on cells of 0.1 m, with a margin all round."""
+    """True apparent conductivity on cells of 0.1 m with a margin all round; flat where no values are given."""
 
     size_m: float
-    values: np.ndarray = field(default=None)
+    values: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         n = round((self.size_m + 2 * MARGIN) / CELL) + 1
-        if self.values is None:
+        if not self.values.size:
             self.values = np.full((n, n), 15.0)
 
     @property
-    def axes(self):
+    def axes(self) -> list[np.ndarray]:
         """u down the rows, v along the columns."""
         axis = np.arange(len(self.values)) * CELL - MARGIN
         return np.meshgrid(axis, axis, indexing="ij")
 
-    def at(self, u, v):
+    def at(self, u: np.ndarray, v: np.ndarray) -> np.ndarray:
         """Value at positions in metres."""
         return map_coordinates(self.values, [(np.asarray(u) + MARGIN) / CELL, (np.asarray(v) + MARGIN) / CELL],
                                order=1, mode="nearest")  # fmt: skip
 
-    def add(self, inside, contrast):
+    def add(self, inside: np.ndarray, contrast: float) -> Field:
         """Add a feature, blurred by the footprint of the coils."""
         self.values = self.values + gaussian_filter(np.where(inside, contrast, 0.0), FOOTPRINT_M / CELL)
         return self
 
-    def iron(self, u: float, v: float, peak: float):
+    def iron(self, u: float, v: float, peak: float) -> Field:
         """Add a small piece of iron; ``peak`` is what the instrument reads right above it."""
         all_u, all_v = self.axes
         away = ((all_u - u) ** 2 + (all_v - v) ** 2) / FOOTPRINT_M**2
@@ -52,7 +52,7 @@ class Field:
         return self
 
 
-def geology(size_m: float, rng, sd: float = 0.6, length_m: float = 5.0) -> Field:
+def geology(size_m: float, rng: np.random.Generator, sd: float = 0.6, length_m: float = 5.0) -> Field:
     """Return a smooth random field on a gentle slope."""
     found = Field(size_m)
     rough = gaussian_filter(rng.normal(size=found.values.shape), length_m / CELL, mode="wrap")
@@ -62,7 +62,7 @@ def geology(size_m: float, rng, sd: float = 0.6, length_m: float = 5.0) -> Field
     return found
 
 
-def site(size_m: float, rng) -> Field:
+def site(size_m: float, rng: np.random.Generator) -> Field:
     """Return geology with ditches, walls, pits and iron; one ditch runs along the traverses."""
     found = geology(size_m, rng)
     u, v = found.axes
@@ -76,8 +76,8 @@ def site(size_m: float, rng) -> Field:
         found.add(np.hypot(u - middle[0], v - middle[1]) < rng.uniform(0.4, 1.2), rng.choice([-1, 1, 1])
                   * rng.uniform(1, 4))  # fmt: skip
     for _ in range(round(size_m**2 / 100)):
-        middle = rng.uniform(0, 1, 2) * size_m
-        found.iron(*middle, rng.choice([-1, 1, 1]) * rng.uniform(3, 15))
+        across, along = rng.uniform(0, 1, 2) * size_m
+        found.iron(across, along, rng.choice([-1, 1, 1]) * rng.uniform(3, 15))
     return found
 
 

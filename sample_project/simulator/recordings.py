@@ -35,7 +35,7 @@ class Recording:
 
 def recordings_of(plan: GridPlan, rng: np.random.Generator) -> list[Recording]:
     """Return the recordings of a grid in walking order, events included."""
-    events = defaultdict(list)
+    events: dict[tuple[str, int], list[Event]] = defaultdict(list)
     for event in plan.events:
         events[event.what, event.line].append(event)
     queue = [("base", e.line) for e in plan.events if e.what == "base"][:1]
@@ -52,7 +52,10 @@ def recordings_of(plan: GridPlan, rng: np.random.Generator) -> list[Recording]:
     return walked
 
 
-def _recordings(plan: GridPlan, kind: str, line: int, events: Mapping, rng) -> list[Recording]:
+def _recordings(
+    plan: GridPlan, kind: str, line: int, events: Mapping[tuple[str, int], list[Event]], rng: np.random.Generator
+) -> list[Recording]:
+    """Return the recordings of one line as a kind of line, with what happens on it."""
     order = (line - plan.first_line) // plan.line_step
     first_heading = 1 if plan.first_heading == "out" else -1
     heading = -first_heading if plan.pattern == "alternate" and order % 2 else first_heading
@@ -81,17 +84,20 @@ def _recordings(plan: GridPlan, kind: str, line: int, events: Mapping, rng) -> l
     return [replace(walk, noted=walk.noted or bool(events["crossed", line]))]
 
 
-def _stretch(line, kind, heading, low, high, position, pause, noted=False) -> Recording:
+def _stretch(line: int, kind: str, heading: int, low: float, high: float, position: float, pause: float,
+             noted: bool = False) -> Recording:  # fmt: skip
+    """Return a recording from one station to another, walked as its heading says."""
     first = int(low if heading > 0 else high)
     return Recording(line, 1, kind, heading, first, int(high - low) + 1, first, heading, position, pause, noted)
 
 
-def _first_part(walk: Recording, count: int) -> tuple[float, float]:
+def _first_part(walk: Recording, count: float) -> tuple[float, float]:
     ends = walk.first, walk.first + walk.heading * (count - 1)
     return min(ends), max(ends)
 
 
 def _around(walk: Recording, obstacle: Event) -> list[Recording]:
+    """Return the two recordings that an obstacle leaves of one."""
     low, high = min(walk.first, walk.last), max(walk.first, walk.last)
     near = _stretch(walk.line, "survey", walk.heading, low, obstacle.station - 1, walk.position_m, walk.pause_s, True)
     far = _stretch(walk.line, "survey", walk.heading, obstacle.stop + 1, high, walk.position_m, walk.pause_s, True)

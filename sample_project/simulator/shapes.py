@@ -33,7 +33,7 @@ class Plane:
     slope_p: float
     slope_q: float
 
-    def add(self, total, p, q, footprint_m: float, channel: str) -> None:
+    def add(self, total: np.ndarray, p: np.ndarray, q: np.ndarray, footprint_m: float, channel: str) -> None:
         """Add the shape to ``total`` in place; a plane is the same under any symmetric footprint."""
         level = getattr(self.peak, channel)
         total += level * (1 + self.slope_p * p + self.slope_q * q)
@@ -48,7 +48,7 @@ class Wave:
     k_q: float
     phase: float
 
-    def add(self, total, p, q, footprint_m: float, channel: str) -> None:
+    def add(self, total: np.ndarray, p: np.ndarray, q: np.ndarray, footprint_m: float, channel: str) -> None:
         """Add the shape; a Gaussian weakens a wave by exp(-k^2 s^2 / 2)."""
         damping = math.exp(-(self.k_p**2 + self.k_q**2) * footprint_m**2 / 2)
         total += getattr(self.peak, channel) * damping * np.cos(self.k_p * p + self.k_q * q + self.phase)
@@ -66,7 +66,7 @@ class Spot:
     turn_deg: float = 0.0
     name: str = ""
 
-    def add(self, total, p, q, footprint_m: float, channel: str) -> None:
+    def add(self, total: np.ndarray, p: np.ndarray, q: np.ndarray, footprint_m: float, channel: str) -> None:
         """Add the shape; variances of Gaussians add and its volume stays."""
         long, wide = math.hypot(self.sd_long, footprint_m), math.hypot(self.sd_wide, footprint_m)
         near = _near(p, q, self.p, self.q, REACH * max(long, wide))
@@ -88,7 +88,7 @@ class Slab:
     turn_deg: float = 0.0
     name: str = ""
 
-    def add(self, total, p, q, footprint_m: float, channel: str) -> None:
+    def add(self, total: np.ndarray, p: np.ndarray, q: np.ndarray, footprint_m: float, channel: str) -> None:
         """Add the shape: the product of two error-function profiles."""
         soft = math.hypot(self.edge_m, footprint_m)
         near = _near(p, q, self.p, self.q, math.hypot(self.long_m, self.wide_m) / 2 + REACH * soft)
@@ -109,7 +109,7 @@ class Ditch:
     fill: Optional[np.ndarray] = None
     name: str = ""
 
-    def add(self, total, p, q, footprint_m: float, channel: str) -> None:
+    def add(self, total: np.ndarray, p: np.ndarray, q: np.ndarray, footprint_m: float, channel: str) -> None:
         """Add the shape, segment by segment: Gaussian across, difference of error functions along."""
         sd = math.hypot(self.sd_m, footprint_m)
         fill = np.ones(len(self.points) - 1) if self.fill is None else self.fill
@@ -122,23 +122,23 @@ class Ditch:
             total[near] += peak * np.exp(-0.5 * (across / sd) ** 2) * _box(along, length, sd)
 
 
-def _near(p, q, p0: float, q0: float, radius: float) -> np.ndarray:
+def _near(p: np.ndarray, q: np.ndarray, p0: float, q0: float, radius: float) -> np.ndarray:
     return np.flatnonzero((np.abs(p - p0) < radius) & (np.abs(q - q0) < radius))
 
 
-def turned(dp, dq, turn_deg: float):
+def turned(dp: np.ndarray, dq: np.ndarray, turn_deg: float) -> tuple[np.ndarray, np.ndarray]:
     """Return components along axes that are turned anticlockwise by ``turn_deg``."""
     c, s = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
     return c * dp + s * dq, c * dq - s * dp
 
 
-def _box(distance, width_m: float, sd_m: float):
+def _box(distance: np.ndarray, width_m: float, sd_m: float) -> np.ndarray:
     """Return a box of height 1 smeared by a Gaussian."""
     scale = math.sqrt(2) * sd_m
     return 0.5 * (erf((distance + width_m / 2) / scale) - erf((distance - width_m / 2) / scale))
 
 
-def curve(points: Sequence, pieces: int = 6) -> np.ndarray:
+def curve(points: Sequence[tuple[float, float]], pieces: int = 6) -> np.ndarray:
     """Return a chain of short straight pieces through points (Catmull-Rom)."""
     given = np.asarray(points, float)
     padded = np.vstack([2 * given[0] - given[1], given, 2 * given[-1] - given[-2]])
@@ -149,7 +149,8 @@ def curve(points: Sequence, pieces: int = 6) -> np.ndarray:
     return np.vstack([*parts, given[-1:]])
 
 
-def ring(p: float, q: float, half_p: float, half_q: float, *, gap_deg=0.0, gap_m=0.0, turn_deg=0.0, corner=2.0):
+def ring(p: float, q: float, half_p: float, half_q: float, *, gap_deg: float = 0.0, gap_m: float = 0.0,
+         turn_deg: float = 0.0, corner: float = 2.0) -> np.ndarray:  # fmt: skip
     """Return a closed chain (an open one where there is a gap); ``corner`` 2 = ellipse, higher = squarer."""
     half_gap = 0.5 * gap_m / max(half_p, half_q)
     angle = math.radians(gap_deg) + np.linspace(half_gap, 2 * math.pi - half_gap, 73)

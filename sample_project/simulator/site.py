@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from .shapes import Ditch, Peak, Plane, Slab, Spot, Wave, curve, ring, turned
 
@@ -38,16 +39,16 @@ class Site:
     turn_deg: float
     shapes: tuple = field(repr=False)
 
-    def to_map(self, p, q):
+    def to_map(self, p: ArrayLike, q: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
         """Return map x, y of site axes p, q (metres)."""
         dx, dy = turned(np.asarray(p, float), np.asarray(q, float), -self.turn_deg)
         return self.origin[0] + dx, self.origin[1] + dy
 
-    def to_site(self, x, y):
+    def to_site(self, x: ArrayLike, y: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
         """Return site axes p, q of map x, y (metres)."""
         return turned(np.asarray(x, float) - self.origin[0], np.asarray(y, float) - self.origin[1], self.turn_deg)
 
-    def truth(self, x, y, channel: str, footprint_m: float = FOOTPRINT_M) -> np.ndarray:
+    def truth(self, x: ArrayLike, y: ArrayLike, channel: str, footprint_m: float = FOOTPRINT_M) -> np.ndarray:
         """Return what an instrument without errors reads at map x, y (any shape); footprint 0 = the bare ground."""
         p, q = np.broadcast_arrays(*self.to_site(x, y))
         shape, p, q = p.shape, p.ravel(), q.ravel()
@@ -134,6 +135,6 @@ def _scatter(rng: np.random.Generator) -> list:
 SITE = sample_site()
 
 
-def truth(x, y, channel: str = "eca_10", footprint_m: float = FOOTPRINT_M) -> np.ndarray:
+def truth(x: ArrayLike, y: ArrayLike, channel: str = "eca_10", footprint_m: float = FOOTPRINT_M) -> np.ndarray:
     """Return what an instrument without errors reads on the sample site at map x, y (any shape), mS/m or ppt."""
     return SITE.truth(x, y, channel, footprint_m)
