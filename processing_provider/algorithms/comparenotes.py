@@ -37,7 +37,7 @@ class CompareNotes(SurveyAlgorithm):
         from ..engine.compare import compare_notes
         from ..engine.core import Code, notes_for, parse_notes, walk_again_count
         from ..engine.geometry import local_frame
-        from ..engine.mistakes import doubts_of
+        from ..engine.mistakes import possible_mistakes
         from ..engine.place import place_readings
 
         readings, scheme = one_grid(values, feedback)
@@ -45,7 +45,7 @@ class CompareNotes(SurveyAlgorithm):
         findings = compare_notes(readings, scheme, notes, progress=progress)
         if not any(finding.code == Code.WRONG_LOG.word for finding in findings):
             placed = place_readings(readings, scheme, notes, local_frame())[0]
-            findings += [mistake.finding for mistake in doubts_of(placed, scheme, notes)]
+            findings += [mistake.finding for mistake in possible_mistakes(placed, scheme, notes)]
         values.write_findings("FINDINGS", findings)
         values.results["WALK_AGAIN"] = walk_again_count(findings)
         feedback.pushInfo(f"{len(findings)} findings, {values.results['WALK_AGAIN']} lines to walk again.")

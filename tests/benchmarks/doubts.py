@@ -15,7 +15,7 @@ from _measure import whole_benchmark
 from turnrow.processing_provider.engine.core.columns import kind_code
 from turnrow.processing_provider.engine.core.readings import concatenate, flag_bit
 from turnrow.processing_provider.engine.core.scheme import Scheme
-from turnrow.processing_provider.engine.mistakes.detect import doubts_of
+from turnrow.processing_provider.engine.mistakes.detect import possible_mistakes
 from turnrow.sample_project.simulator import walks as walk
 
 SPACING, RATE = 0.5, 8.0
@@ -260,16 +260,16 @@ def main() -> None:
     sites = int(sys.argv[1]) if len(sys.argv) > 1 else 40
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 9000
     for what, ties in (("clean grids", ()), ("clean grids with three ties", THREE)):
-        alarms = [[d.finding.code for d in doubts_of(*walked(first + n, ties=ties))] for n in range(sites)]
+        alarms = [[d.finding.code for d in possible_mistakes(*walked(first + n, ties=ties))] for n in range(sites)]
         print(f"{sites} {what}: {sum(map(bool, alarms))} with a doubt {[a for a in alarms if a]}", flush=True)
     for what, odd in ODD.items():
-        alarms = [[d.finding.code for d in doubts_of(*odd(first + n))] for n in range(sites)]
+        alarms = [[d.finding.code for d in possible_mistakes(*odd(first + n))] for n in range(sites)]
         print(f"{what}: {sum(map(bool, alarms))} grids with a doubt {[a for a in alarms if a]}", flush=True)
     for kind, spoil in KINDS.items():
         code, found, sure, wrong = kind.split(" ")[0], 0, 0, 0
         for number in range(sites):
             readings, scheme, lines = spoil(first + number, np.random.default_rng(first + number))
-            told = doubts_of(readings, scheme)
+            told = possible_mistakes(readings, scheme)
             hits = [d for d in told if d.finding.code == code and about(d, lines)]
             found += bool(hits)
             sure += any(d.certainty >= 0.95 for d in hits)

@@ -1,8 +1,8 @@
 """Recording mistakes: what the readings themselves say against the log."""
 
-from .detect import Doubt, doubts_of
+from .detect import PossibleMistake, possible_mistakes
 
 __all__ = [
-    "Doubt",
-    "doubts_of",
+    "PossibleMistake",
+    "possible_mistakes",
 ]

@@ -43,7 +43,7 @@ class Proposal:
 
 
 @dataclass(frozen=True)
-class Doubt:
+class PossibleMistake:
     """What the readings contradict, and the notes that would mend it; none where only walking again would.
 
     ``among`` are the numbers of the lines one of which it is about, ascending, where that is unsure.

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Iterator, Optional, Sequence
 
 import numpy as np
 
 from ..core import Code, Note, Readings, Scheme, check_channels, kind_code
-from .context import Doubt, GridContext, Proposal, context_of
+from .context import GridContext, PossibleMistake, Proposal, context_of
 from .lost_by_clock import breaks_of
 from .lost_by_neighbours import slips_of
 from .messages import (
     AS_RECORDED,
-    fits_as_recorded,
+    exchanged,
+    foreign,
     left_out,
     lost_by_fit,
     lost_by_times,
+    moved,
+    stationary,
+    turned_round,
     walked_again,
     walked_beside,
     walked_twice,
@@ -33,9 +38,9 @@ UNSURE_M = 0.5
 """A line turned round is moved only by more than this: so far off may any line be walked."""
 
 
-def doubts_of(
+def possible_mistakes(
     readings: Readings, scheme: Scheme, notes: Sequence[Note] = (), *, channels: Optional[Sequence[str]] = None
-) -> list[Doubt]:
+) -> list[PossibleMistake]:
     """Return lines whose readings say that they were walked otherwise than recorded.
 
     Parameters
@@ -50,7 +55,7 @@ def doubts_of(
 
     Returns
     -------
-    list of Doubt
+    list of PossibleMistake
         By line. Codes: ``line-reversed``, ``line-shifted``, ``lines-swapped``, ``line-doubled``, ``line-again``,
         ``line-copied``, ``line-strange``, ``line-skipped``, ``readings-lost``.
 
@@ -77,27 +82,27 @@ def doubts_of(
         if all(n.line != scheme.lines[-1] for n in notes):
             found += _skips(grid)
     noted = {n.line for n in notes if n.line is not None and n.kind != "obstacle"}
-    settled = [d if not noted & {p.line for p in d.proposals} else Doubt(d.finding, (), d.among) for d in found]
-    return sorted(settled, key=lambda d: (d.finding.line, d.finding.run))
+    settled = [m if not noted & {p.line for p in m.proposals} else replace(m, proposals=()) for m in found]
+    return sorted(settled, key=lambda m: (m.finding.line, m.finding.run))
 
 
-def _breaks(grid: GridContext) -> Iterator[Doubt]:
+def _breaks(grid: GridContext) -> Iterator[PossibleMistake]:
     for item in breaks_of(grid.readings, grid.rows, grid.ends, grid.lines.step_m):
         grid.trusted[item.line] = False
         line, step = int(grid.lines.line[item.line]), grid.scheme.interval_m
         finding = grid.finding(Code.READINGS_LOST, item.line, *lost_by_times(item, line, step))
-        yield Doubt(finding, (grid.proposal(item.line, item.certainty, kind="void"),))
+        yield PossibleMistake(finding, (grid.proposal(item.line, item.certainty, kind="void"),))
 
 
-def _slips(grid: GridContext) -> Iterator[Doubt]:
+def _slips(grid: GridContext) -> Iterator[PossibleMistake]:
     for item in slips_of(grid.readings, grid.matrix, grid.lines, grid.ends):
         grid.trusted[item.line] = False
         line, step = int(grid.lines.line[item.line]), grid.scheme.interval_m
         finding = grid.finding(Code.READINGS_LOST, item.line, *lost_by_fit(item, line, step))
-        yield Doubt(finding, (grid.proposal(item.line, item.certainty, kind="void"),))
+        yield PossibleMistake(finding, (grid.proposal(item.line, item.certainty, kind="void"),))
 
 
-def _copies(grid: GridContext) -> Iterator[Doubt]:
+def _copies(grid: GridContext) -> Iterator[PossibleMistake]:
     """Yield lines whose readings are those of an earlier line, value by value."""
     seen: dict[bytes, int] = {}
     for i in np.argsort([rows.min() for rows in grid.rows]).tolist():
@@ -110,29 +115,26 @@ def _copies(grid: GridContext) -> Iterator[Doubt]:
             continue
         grid.trusted[i] = False
         line, other = int(grid.lines.line[i]), int(grid.lines.line[seen[key]])
-        found = f"Its readings are those of line {other}, value by value."
+        found = f"The readings are those of line {other}, value by value."
         advice = f"Find the right readings of line {line} in the log, or note it as void and walk it again."
         finding = grid.finding(Code.LINE_COPIED, i, found, "readings of its own", advice)
-        yield Doubt(finding, (grid.proposal(i, 1.0, kind="void"),))
+        yield PossibleMistake(finding, (grid.proposal(i, 1.0, kind="void"),))
 
 
-def _stationary(grid: GridContext) -> Iterator[Doubt]:
+def _stationary(grid: GridContext) -> Iterator[PossibleMistake]:
     """Yield lines that were read on one spot."""
     unit = grid.readings.units.get(grid.channels[grid.clearest], "")
     for item in still_lines(grid.matrix, grid.lines.step_m):
         if not grid.trusted[item.line]:
             continue
         grid.trusted[item.line] = False
-        found = (
-            f"Its readings hardly change along the line (by {item.own:.2g} {unit}".rstrip()
-            + f"), where those of the lines around it change by {item.beside:.2g} at least."
-        )
+        found = stationary(item, unit)
         advice = "If it is a dummy line or was read standing still, note it as dummy, and walk the line again."
         finding = grid.finding(Code.LINE_STRANGE, item.line, found, "ground like that beside it", advice)
-        yield Doubt(finding, (grid.proposal(item.line, certainty_of(item.gain, 1.0), kind="dummy"),))
+        yield PossibleMistake(finding, (grid.proposal(item.line, certainty_of(item.gain, 1.0), kind="dummy"),))
 
 
-def _misplaced(grid: GridContext) -> Iterator[Doubt]:
+def _misplaced(grid: GridContext) -> Iterator[PossibleMistake]:
     """Yield lines that fit when they are turned round or moved, the worst first."""
     found = 0
     while found < len(grid.lines) // 2:
@@ -158,33 +160,31 @@ def _alone(grid: GridContext, i: int, other: int) -> float:
     return float(excess(grid.fit(trusted), trusted)[:, i].max())
 
 
-def _reversed_or_shifted(grid: GridContext, i: int, fit: Fit) -> Doubt:
+def _reversed_or_shifted(grid: GridContext, i: int, fit: Fit) -> PossibleMistake:
     above = excess(fit, np.ones(len(grid.lines), bool))[:, i]
     way = int(above.argmax())
     at = int(fit.best[way, i])
     recorded, proposed = fit.correlation[0, i, fit.near].max(), fit.correlation[way, i, at]
-    found = f"Its readings fit the neighbouring lines with a correlation of {recorded:.2f} as recorded, "
     heading, move = int(grid.lines.heading[i]), float(fit.move_m[at])
     certainty = certainty_of(float(fit.proposed[way, i] - fit.recorded[i]), moves_of(fit))
     start = grid.start_m(i)
     if way:
-        found += f"and of {proposed:.2f} when the line is turned round."
+        found = turned_round(proposed, recorded)
         code, advice = Code.LINE_REVERSED, "note its true heading and start_station."
         heading = -heading
         start = grid.lines.v[0] + grid.lines.v[-1] - start + (move if abs(move) > UNSURE_M else 0.0)
     else:
-        found += f"and of {proposed:.2f} when it is moved by {move:+.1f} m along the traverse."
+        found = moved(move, proposed, recorded)
         code, advice = Code.LINE_SHIFTED, "note its true start_station."
         start += move
-    finding = grid.finding(code, i, found, "a line that fits best where it was recorded",
-                           f"If the field book agrees, {advice}")  # fmt: skip
+    finding = grid.finding(code, i, found, AS_RECORDED, f"If the field book agrees, {advice}")
     if not heading:
-        return Doubt(finding)
+        return PossibleMistake(finding)
     station = grid.station(start, heading)
-    return Doubt(finding, (grid.proposal(i, certainty, heading=heading, start_station=station),))
+    return PossibleMistake(finding, (grid.proposal(i, certainty, heading=heading, start_station=station),))
 
 
-def _orders(grid: GridContext, last: bool) -> Iterator[Doubt]:
+def _orders(grid: GridContext, last: bool) -> Iterator[PossibleMistake]:
     """Yield lines that fit at another position in the order, the surest first; before the ``last`` time until one fits
     nowhere."""
     known = np.count_nonzero(np.isfinite(grid.matrix), axis=1)
@@ -218,7 +218,7 @@ def _lines_too_many(grid: GridContext) -> int:
     return len(np.unique(logged)) - grid.scheme.line_count
 
 
-def _skips(grid: GridContext) -> Iterator[Doubt]:
+def _skips(grid: GridContext) -> Iterator[PossibleMistake]:
     """Yield a line left out on the way, where the last one of the grid is missing in the log."""
     index = np.flatnonzero(grid.trusted)
     if not len(index) or not last_line_missing(grid.readings, grid.scheme):
@@ -230,18 +230,20 @@ def _skips(grid: GridContext) -> Iterator[Doubt]:
     among = _numbers(grid, skip, index)
     texts = left_out(skip, among, int(lines.line[i]), grid.scheme, bool(grid.ties))
     finding = grid.finding(Code.LINE_SKIPPED, i, *texts, severity="warning")
-    moved = tuple(
+    later = tuple(
         grid.proposal(int(k), skip.certainty_line, position_m=float(lines.u[k] + grid.scheme.spacing_m))
         for k in np.flatnonzero(lines.u > lines.u[i] - 1e-6)
     )
-    yield Doubt(finding, moved, among)
+    yield PossibleMistake(finding, later, among)
 
 
 def _numbers(grid: GridContext, probable: ProbableLines, index: np.ndarray) -> tuple[int, ...]:
     return tuple(sorted(int(grid.lines.line[index[k]]) for k in probable.lines))
 
 
-def _about_one_of(grid: GridContext, found: OrderMistake, probable: ProbableLines, index: np.ndarray) -> Doubt:
+def _about_one_of(
+    grid: GridContext, found: OrderMistake, probable: ProbableLines, index: np.ndarray
+) -> PossibleMistake:
     """Return the mistake of a line that lies on the one beside it, or of a few of which it is one."""
     u, numbers, sure = grid.lines.u, grid.lines.line, probable.certainty_line
     i, other = int(index[found.line]), int(index[found.other])
@@ -250,28 +252,24 @@ def _about_one_of(grid: GridContext, found: OrderMistake, probable: ProbableLine
     words = walked_twice if found.code is Code.LINE_DOUBLED else walked_beside
     texts = words(found, probable, among, int(numbers[i]), int(numbers[other]))
     redo = grid.proposal(i, sure, kind="redo", position_m=float(u[other]))
-    moved = (grid.proposal(int(k), sure, position_m=float(u[k] - grid.scheme.spacing_m)) for k in later)
+    nearer = (grid.proposal(int(k), sure, position_m=float(u[k] - grid.scheme.spacing_m)) for k in later)
     finding = grid.finding(found.code, i, *texts)
-    return Doubt(finding, (redo, *moved), among if len(among) > 1 else ())
+    return PossibleMistake(finding, (redo, *nearer), among if len(among) > 1 else ())
 
 
-def _misordered(grid: GridContext, mistake: OrderMistake, index: np.ndarray) -> Doubt:
+def _misordered(grid: GridContext, mistake: OrderMistake, index: np.ndarray) -> PossibleMistake:
     sure, numbers, u = mistake.certainty, grid.lines.line, grid.lines.u
     i, other = int(index[mistake.line]), int(index[mistake.other]) if mistake.other >= 0 else -1
-    found = fits_as_recorded(mistake)
-    expected = AS_RECORDED
+    line = int(numbers[i])
     proposals: tuple[Proposal, ...]
     if mistake.code is Code.LINES_SWAPPED:
-        found += f", and of {mistake.proposed:.2f} when it changes places with line {numbers[other]}."
-        advice = f"If the field book agrees that lines {numbers[i]} and {numbers[other]} were exchanged, note the true "
-        advice += "position_m of both."
+        texts = exchanged(mistake, line, int(numbers[other]))
         proposals = (grid.proposal(i, sure, position_m=float(u[other])),
                      grid.proposal(other, sure, position_m=float(u[i])))  # fmt: skip
     elif mistake.code is Code.LINE_AGAIN:
-        found, expected, advice = walked_again(mistake, int(numbers[i]), int(numbers[other]))
+        texts = walked_again(mistake, line, int(numbers[other]))
         proposals = (grid.proposal(i, sure, kind="redo", position_m=float(u[other])),)
     else:
-        found += ", and nowhere else."
-        advice = "If it is a dummy line or of another grid, note it as dummy, and walk the line again."
+        texts = foreign(mistake)
         proposals = (grid.proposal(i, sure, kind="dummy"),)
-    return Doubt(grid.finding(mistake.code, i, found, expected, advice), proposals)
+    return PossibleMistake(grid.finding(mistake.code, i, *texts), proposals)

@@ -123,9 +123,9 @@ def _gap(readings: Readings, rows: np.ndarray, step_m: float) -> Optional[tuple[
     walked = np.abs(np.diff(v[tick])) / step_m
     each = np.median(seconds / count)
     lost = seconds / each - np.maximum(walked, count)
-    typical = np.median(lost)
-    scatter = robust_sd(lost - typical)
     k = int(np.argmax(lost))
-    if not lost[k] - typical > max(LEAST_LOST, JITTER * scatter):
+    beyond = lost[k] - np.median(lost)
+    # Hardly any line has a gap: the scatter is only estimated where it matters.
+    if not beyond > LEAST_LOST or not beyond > JITTER * robust_sd(lost - np.median(lost)):
         return None
     return int(rows[tick[k + 1] - 1]), float(lost[k]), float(seconds[k])

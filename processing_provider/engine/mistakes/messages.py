@@ -9,6 +9,7 @@ from .lost_by_clock import Break
 from .lost_by_neighbours import Slip
 from .order import OrderMistake
 from .posterior import ProbableLines
+from .stationary import Still
 
 STEADY = "readings at a steady rate"
 AS_RECORDED = "a line that fits best where it was recorded"
@@ -35,8 +36,8 @@ def lost_by_times(item: Break, line: int, step_m: float) -> tuple[str, str, str]
     """Return (found, expected, advice) of readings lost in a log with times; ``step_m`` between readings."""
     count = round(item.lost)
     found = (
-        f"The log stands still for {item.gap_s:.1f} s after station {item.station:g}, and the line ends short: about "
-        f"{count} readings ({count * step_m:.1f} m) were lost there. The rest of the line lies off by as much."
+        f"About {count} readings ({count * step_m:.1f} m) were lost after station {item.station:g}: the log stands "
+        f"still for {item.gap_s:.1f} s there, and the line ends short. The rest of the line lies off by as much."
     )
     return found, STEADY, f"Walk line {line} again."
 
@@ -44,22 +45,52 @@ def lost_by_times(item: Break, line: int, step_m: float) -> tuple[str, str, str]
 def lost_by_fit(item: Slip, line: int, step_m: float) -> tuple[str, str, str]:
     """Return (found, expected, advice) of readings lost in a log without times."""
     found = (
-        f"The line ends short, and from about {item.v_m:.1f} m along the traverse on its readings fit the neighbouring "
-        f"lines with a correlation of {item.recorded:.2f} as recorded, and of {item.proposed:.2f} when they are moved "
-        f"on by {item.lost} readings ({item.lost * step_m:.1f} m): about as many were lost there. The log has no times "
-        "that would show it."
+        f"About {item.lost} readings ({item.lost * step_m:.1f} m) were lost, probably {item.v_m:.1f} m along the "
+        "traverse: the line ends short, and from there on it fits the neighbouring lines when its readings are moved "
+        f"on by as many ({_correlations(item.proposed, item.recorded)}). The log has no times that would show it."
     )
     return found, STEADY, f"Walk line {line} again."
 
 
-def fits_as_recorded(mistake: OrderMistake) -> str:
-    """Return the beginning of what was found of a line that fits better elsewhere."""
-    return f"It fits the lines around it with a correlation of {mistake.recorded:.2f} as recorded"
+def turned_round(proposed: float, recorded: float) -> str:
+    """Return what was found of a line that fits its neighbours turned round."""
+    return f"The line fits its neighbours when it is turned round ({_correlations(proposed, recorded)})."
+
+
+def moved(move_m: float, proposed: float, recorded: float) -> str:
+    """Return what was found of a line that fits its neighbours moved along the traverse."""
+    how = f"moved by {move_m:+.1f} m along the traverse"
+    return f"The line fits its neighbours when it is {how} ({_correlations(proposed, recorded)})."
+
+
+def stationary(item: Still, unit: str) -> str:
+    """Return what was found of a line that was read on one spot; ``unit`` is that of its readings, or empty."""
+    own = f"{item.own:.2g} {unit}".rstrip()
+    return (
+        f"The readings hardly change along the line (by {own}), where those of the lines around it change by "
+        f"{item.beside:.2g} at least."
+    )
+
+
+def exchanged(mistake: OrderMistake, line: int, other: int) -> tuple[str, str, str]:
+    """Return (found, expected, advice) of two lines that changed places."""
+    fits = _correlations(mistake.proposed, mistake.recorded)
+    found = f"The line fits the lines around it when it changes places with line {other} ({fits})."
+    advice = f"If the field book agrees that lines {line} and {other} were exchanged, note the true position_m of both."
+    return found, AS_RECORDED, advice
+
+
+def foreign(mistake: OrderMistake) -> tuple[str, str, str]:
+    """Return (found, expected, advice) of a line that fits nowhere."""
+    found = f"The line fits nowhere in the grid (correlation with the lines around it {mistake.recorded:.2f})."
+    advice = "If it is a dummy line or of another grid, note it as dummy, and walk the line again."
+    return found, AS_RECORDED, advice
 
 
 def walked_again(mistake: OrderMistake, line: int, other: int) -> tuple[str, str, str]:
     """Return (found, expected, advice) of a line on the ground of another one."""
-    found = f"{fits_as_recorded(mistake)}, and of {mistake.proposed:.2f} on the ground of line {other}."
+    fits = _correlations(mistake.proposed, mistake.recorded)
+    found = f"The line was probably walked on the ground of line {other}: it fits there ({fits})."
     advice = (
         f"If line {other} was walked twice, note line {line} as redo with its position_m. Walk the ground of line "
         f"{line} again."
@@ -101,9 +132,9 @@ def walked_twice(
     beyond = "If the last line was walked beyond the edge, note its position_m."
     if len(among) == 1:
         found = (
-            f"It shows the same ground as line {before}, and all later lines fit when they lie one spacing nearer "
-            f"(correlation of {mistake.recorded:.2f} as recorded, {mistake.proposed:.2f} so). The log has a line too "
-            f"many; with a probability of {probable.certainty:.0%} this is the one."
+            f"The log has a line too many; with a probability of {probable.certainty:.0%} this is the one. It shows "
+            f"the same ground as line {before}, and all later lines fit when they lie one spacing nearer "
+            f"({_correlations(mistake.proposed, mistake.recorded)})."
         )
         advice = (
             f"If line {before} was walked twice, note line {line} as redo, and the position_m of it and of all later "
@@ -130,13 +161,13 @@ def left_out(skip: ProbableLines, among: Sequence[int], line: int, scheme: Schem
     """
     end, missing = (int(n) for n in scheme.lines[-2:])
     right, farther = (float(u) for u in scheme.position_m(scheme.lines[-2:]))
-    where = f"line {line}" if len(among) == 1 else f"one of lines {series(among, 'or')}, most probably {line},"
+    where = f"line {line}" if len(among) == 1 else f"one of lines {series(among, 'or')}, most probably {line}"
     measured = [n for n in with_those_before(among) if n >= scheme.lines[0]]
     found = (
-        f"The log has one line less than the grid. The features that cross the lines{' and the tie lines' * tied} fit "
-        f"best when all lines from {where} on lie one spacing farther: with a probability of {skip.certainty:.0%} a "
-        f"line was left out there, of {skip.elsewhere:.0%} elsewhere on the way, and of "
-        f"{1 - skip.certainty - skip.elsewhere:.0%} none but the last, line {missing}."
+        f"The log has one line less than the grid: with a probability of {skip.certainty:.0%} a line was left out "
+        f"before {where}, of {skip.elsewhere:.0%} elsewhere on the way, and of "
+        f"{1 - skip.certainty - skip.elsewhere:.0%} none but the last, line {missing}. The features that cross the "
+        f"lines{' and the tie lines' * tied} fit best when all lines from there on lie one spacing farther."
     )
     advice = (
         f"Measure with a tape where line {end} lies. At {right:.2f} m along the baseline it lies right: walk line "
@@ -144,3 +175,7 @@ def left_out(skip: ProbableLines, among: Sequence[int], line: int, scheme: Schem
         f"well, note the position_m of all lines behind the gap, and walk the bare ground there instead."
     )
     return found, "lines one spacing apart, from one edge to the other", advice
+
+
+def _correlations(proposed: float, recorded: float) -> str:
+    return f"correlation {proposed:.2f}, as recorded {recorded:.2f}"

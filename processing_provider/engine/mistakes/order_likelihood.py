@@ -245,7 +245,7 @@ def clearest(lines: Lines, matrices: np.ndarray, coarse_m: float) -> int:
         total = np.sum(band**2)
         return float(np.sum(band[1:] * band[:-1]) / total) if total > 0 else -1.0
 
-    return max(range(len(matrices)), key=lambda c: likeness(matrices[c]))
+    return max(range(len(matrices)), key=lambda c: likeness(matrices[c])) if len(matrices) > 1 else 0
 
 
 def _smooth(position: np.ndarray, kernel: Kernel) -> np.ndarray:

@@ -13,6 +13,8 @@ BLOCK = 8
 """Lines that are looked at together, half of them on either side of the one in question."""
 STEP_M, TILE_M = 0.25, 2.5
 """Step and length of the tiles along the traverse: features are a few metres long."""
+UNEVEN_SPACINGS = 0.3
+"""Neighbouring lines of a block are a spacing from each other, but for this fraction of it."""
 KNOWN = 0.8
 """Fraction of a tile that must be known in every line."""
 WIDTHS_M, ROUND_M, LONG_M, ANGLES = (INSTRUMENT.resolution_m, 0.9), (INSTRUMENT.resolution_m, 0.8, 1.4), 3.0, 8
@@ -84,7 +86,8 @@ class ShapeEvidence:
         tiles, known = _tiles(matrix, every, self.width)
         self.count = len(matrix)
         first = np.arange(self.count - BLOCK + 1)
-        regular = [np.allclose(np.diff(position[k : k + BLOCK]), 1.0, atol=0.3) for k in first]
+        uneven = np.concatenate([[0], np.cumsum(np.abs(np.diff(position) - 1.0) > UNEVEN_SPACINGS)])
+        regular = uneven[first] == uneven[first + BLOCK - 1]
         self.first = first[regular] if len(tiles) else first[:0]
         self.used = np.array([known[:, k : k + BLOCK].all(axis=1) for k in self.first])
         blocks = [tiles[:, k : k + BLOCK].reshape(len(tiles), -1) for k in self.first]

@@ -25,7 +25,7 @@ from ..core import (
 )
 from ..geometry import Corner, Frame, fit_frame
 from ..logs import LogLayout, LogResult, read_log
-from ..mistakes import Doubt, doubts_of
+from ..mistakes import PossibleMistake, possible_mistakes
 from ..place import PlaceRecord, place_readings
 
 SAID_BY = {
@@ -217,46 +217,46 @@ def _read_grid(source: GridSource, notes: Sequence[Note], fit: str, accept: Opti
         return GridResult(source, findings=(*logged.findings, *compared), problem=wrong[0].sentence())
     frame = fit_frame(source.corners, scheme.length_m, scheme.width_m, fit=fit, grid=scheme.grid)
     placed, record, placing = place_readings(logged.readings, scheme, notes, frame)
-    doubts = doubts_of(placed, scheme, notes)
-    accepted = [] if accept is None else _accepted(doubts, accept)
+    possible = possible_mistakes(placed, scheme, notes)
+    accepted = [] if accept is None else _accepted(possible, accept)
     if accepted:
-        proposed = [p.note for doubt in accepted for p in doubt.proposals]
+        proposed = [p.note for mistake in accepted for p in mistake.proposals]
         placed, record, placing = place_readings(logged.readings, scheme, [*notes, *proposed], frame)
     if not placed.in_use.any():
         raise EngineError(
             f"No reading of grid {scheme.grid} is in use ({_counts(placed)}). Check its line numbers, its size in the "
             "register and its notes."
         )
-    mistakes = [_as_accepted(d) if d in accepted else d.finding for d in doubts]
+    mistakes = [_as_accepted(m) if m in accepted else m.finding for m in possible]
     findings = _without_repeats([*logged.findings, *compared, *frame.findings, *placing, *mistakes])
     return GridResult(source, placed, frame, record, tuple(findings), "", logged.layouts, logged.remarks)
 
 
-def _accepted(doubts: Sequence[Doubt], accept: float) -> list[Doubt]:
-    """Return the doubts to take over, the surest first; a line is mended once."""
-    accepted: list[Doubt] = []
+def _accepted(possible: Sequence[PossibleMistake], accept: float) -> list[PossibleMistake]:
+    """Return the mistakes whose proposals are taken over, the surest first; a line is mended once."""
+    accepted: list[PossibleMistake] = []
     lines: set[int] = set()
-    for doubt in sorted(doubts, key=lambda d: -d.certainty):
-        mine = {p.line for p in doubt.proposals}
-        if mine and doubt.certainty >= accept and not mine & lines:
-            accepted.append(doubt)
+    for mistake in sorted(possible, key=lambda m: -m.certainty):
+        mine = {p.line for p in mistake.proposals}
+        if mine and mistake.certainty >= accept and not mine & lines:
+            accepted.append(mistake)
             lines |= mine
     return accepted
 
 
-def _as_accepted(doubt: Doubt) -> Finding:
+def _as_accepted(mistake: PossibleMistake) -> Finding:
     """Return the finding of a proposal that was taken over: what was changed, and how certain it is."""
-    first, *others = (p.note for p in doubt.proposals)
+    first, *others = (p.note for p in mistake.proposals)
     changed = [f"kind {first.kind}"] if first.kind != "survey" else []
     changed += [f"heading {'out' if first.heading > 0 else 'back'}"] if first.heading else []
     changed += [f"start_station {first.start_station:g}"] if first.start_station is not None else []
     changed += [f"position_m {first.position_m:g}"] if first.position_m is not None else []
     more = f", and {len(others)} other lines were moved with it" if others else ""
-    advice = f"It was placed with {', '.join(changed)}{more}; certainty {doubt.certainty:.2f}."
-    if doubt.finding.walk_again:
+    advice = f"It was placed with {', '.join(changed)}{more}; certainty {mistake.certainty:.2f}."
+    if mistake.finding.walk_again:
         advice += f" Walk line {first.line} again."
     advice += " If this is wrong, note how the line was walked, or raise accept_certainty in the recipe."
-    return doubt.finding.as_code(Code.PROPOSAL_ACCEPTED, advice)
+    return mistake.finding.as_code(Code.PROPOSAL_ACCEPTED, advice)
 
 
 def _without_repeats(findings: Sequence[Finding]) -> list[Finding]:

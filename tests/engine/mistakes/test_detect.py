@@ -5,7 +5,7 @@ import pytest
 from turnrow.processing_provider.engine.core.notes import Note
 from turnrow.processing_provider.engine.core.readings import flag_bit
 from turnrow.processing_provider.engine.core.scheme import Scheme
-from turnrow.processing_provider.engine.mistakes import detect as doubts
+from turnrow.processing_provider.engine.mistakes import detect
 from turnrow.processing_provider.engine.mistakes.messages import series, with_those_before
 
 SITES = range(300, 310)
@@ -18,10 +18,10 @@ def scheme_of(readings):
 
 
 def proposed(readings, notes=()):
-    return doubts.doubts_of(readings, scheme_of(readings), notes)
+    return detect.possible_mistakes(readings, scheme_of(readings), notes)
 
 
-def doubts_of(readings):
+def possible_mistakes(readings):
     return [d.finding for d in proposed(readings)]
 
 
@@ -50,16 +50,17 @@ def moved(readings, line, count):
     return readings.replace(channels={"eca": values}, flag=flag)
 
 
-def test_clean_grids_raise_no_doubt(walk):
+def test_clean_grids_raise_no_mistake(walk):
     # One false alarm in 20 clean grids is what the threshold stands for; more than one in 10 has a chance of 9 %.
-    assert sum(bool(doubts_of(walked(walk, seed)[0])) for seed in SITES) <= 1
+    assert sum(bool(possible_mistakes(walked(walk, seed)[0])) for seed in SITES) <= 1
 
 
 def test_lines_walked_the_other_way_are_found(walk):
     found = []
     for seed in SITES:
         readings, line = walked(walk, seed)
-        found.append([(f.code, f.line) for f in doubts_of(turned_round(readings, line))] == [("line-reversed", line)])
+        mistakes = possible_mistakes(turned_round(readings, line))
+        found.append([(f.code, f.line) for f in mistakes] == [("line-reversed", line)])
     # At 95 % detection 8 of 10 or fewer have a chance of 9 %.
     assert sum(found) >= 9
 
@@ -68,7 +69,7 @@ def test_lines_walked_the_other_way_are_found(walk):
 def test_line_walked_the_other_way_is_not_taken_for_another_fault(walk, seed, line):
     # On the first site it also fits a little better when exchanged with its neighbour, on the second it makes the
     # neighbour, which is held against it, look moved.
-    told = doubts_of(turned_round(walked(walk, seed)[0], line))
+    told = possible_mistakes(turned_round(walked(walk, seed)[0], line))
     assert [(f.code, f.line) for f in told] == [("line-reversed", line)]
 
 
@@ -76,7 +77,7 @@ def test_lines_started_elsewhere_are_found(walk):
     found = []
     for seed in SITES:
         readings, line = walked(walk, seed)
-        found.append(("line-shifted", line) in [(f.code, f.line) for f in doubts_of(moved(readings, line, 24))])
+        found.append(("line-shifted", line) in [(f.code, f.line) for f in possible_mistakes(moved(readings, line, 24))])
     # At 75 % detection 5 of 10 or fewer have a chance of 8 %.
     assert sum(found) >= 6
 
@@ -85,42 +86,42 @@ def test_evidence_is_told_and_nothing_is_changed(walk):
     readings, line = walked(walk, 300)
     spoilt = turned_round(readings, line)
     before = spoilt.channels["eca"].copy()
-    (doubt,) = doubts_of(spoilt)
+    (mistake,) = possible_mistakes(spoilt)
     np.testing.assert_array_equal(spoilt.channels["eca"], before)
-    assert (doubt.severity, doubt.grid, doubt.walk_again) == ("warning", "A", False)
-    assert "as recorded, and of 0." in doubt.found
-    assert "note its true heading and start_station" in doubt.advice
+    assert (mistake.severity, mistake.grid, mistake.walk_again) == ("warning", "A", False)
+    assert "turned round (correlation 0." in mistake.found
+    assert "note its true heading and start_station" in mistake.advice
 
 
 def test_how_far_a_line_was_moved_is_told(walk):
     readings, line = walked(walk, 300)
-    doubt = next(f for f in doubts_of(moved(readings, line, 24)) if f.line == line)
+    mistake = next(f for f in possible_mistakes(moved(readings, line, 24)) if f.line == line)
     # 24 readings at 8 a metre are 3 m, give or take the uneven pace, against the direction of walking.
-    move = float(doubt.found.split("moved by ")[1].split(" m")[0])
+    move = float(mistake.found.split("moved by ")[1].split(" m")[0])
     assert move == pytest.approx(-3.0 * readings.heading[readings.line == line][0], abs=0.6)
 
 
-def test_ground_without_contrast_raises_no_doubt(walk):
+def test_ground_without_contrast_raises_no_mistake(walk):
     flat = walk.walk(walk.Field(20.0), np.random.default_rng(1), walk.usual(0.3)).readings
-    assert doubts_of(flat) == []
+    assert possible_mistakes(flat) == []
 
 
-def test_constant_readings_raise_no_doubt(walk):
-    assert doubts_of(walk.walk(walk.Field(20.0), np.random.default_rng(1), walk.Faults()).readings) == []
+def test_constant_readings_raise_no_mistake(walk):
+    assert possible_mistakes(walk.walk(walk.Field(20.0), np.random.default_rng(1), walk.Faults()).readings) == []
 
 
 def test_few_lines_tell_nothing(walk):
     readings, _ = walked(walk, 300)
-    assert doubts_of(readings.take(readings.line <= 4)) == []
+    assert possible_mistakes(readings.take(readings.line <= 4)) == []
 
 
-def test_a_second_channel_of_the_same_ground_adds_no_doubt(walk):
+def test_a_second_channel_of_the_same_ground_adds_no_mistake(walk):
     readings, line = walked(walk, 302)
     both = readings.replace(channels={**readings.channels, "deep": 2 * readings.channels["eca"]})
-    assert [f.line for f in doubts_of(both)] == [f.line for f in doubts_of(readings)]
+    assert [f.line for f in possible_mistakes(both)] == [f.line for f in possible_mistakes(readings)]
     spoilt = turned_round(readings, line)
     twice = spoilt.replace(channels={**spoilt.channels, "deep": 2 * spoilt.channels["eca"]})
-    assert [f.found for f in doubts_of(twice)] == [f.found for f in doubts_of(spoilt)]
+    assert [f.found for f in possible_mistakes(twice)] == [f.found for f in possible_mistakes(spoilt)]
 
 
 def swapped(readings, a, b):
@@ -157,8 +158,8 @@ def test_exchanged_lines_are_found(walk, apart, least):
         told = proposed(swapped(readings, line, line + apart))
         mine = [d for d in told if d.finding.code == "lines-swapped" and d.finding.line == line]
         found += bool(mine)
-        for doubt in mine:
-            notes = {p.line: p.note.position_m for p in doubt.proposals}
+        for mistake in mine:
+            notes = {p.line: p.note.position_m for p in mistake.proposals}
             assert notes == {line: (line + apart - 0.5) / 2, line + apart: (line - 0.5) / 2}
     assert found >= least
 
@@ -176,19 +177,19 @@ def elsewhere(walk, seed, away):
 
 
 def test_line_walked_on_the_ground_of_another_is_told(walk):
-    (doubt,) = proposed(elsewhere(walk, 304, lambda line: np.where(line == 30, -18, 0)))
-    assert (doubt.finding.code, doubt.finding.line) == ("line-again", 30)
-    assert "on the ground of line 12" in doubt.finding.found
-    assert [(p.line, p.note.kind, p.note.position_m) for p in doubt.proposals] == [(30, "redo", 5.75)]
+    (mistake,) = proposed(elsewhere(walk, 304, lambda line: np.where(line == 30, -18, 0)))
+    assert (mistake.finding.code, mistake.finding.line) == ("line-again", 30)
+    assert "on the ground of line 12" in mistake.finding.found
+    assert [(p.line, p.note.kind, p.note.position_m) for p in mistake.proposals] == [(30, "redo", 5.75)]
 
 
 def test_line_walked_twice_is_looked_for_when_the_log_has_one_too_many(walk):
     readings = elsewhere(walk, 304, lambda line: np.where(line > 18, -1, 0))
-    assert "line-doubled" not in {f.code for f in doubts_of(readings)}
+    assert "line-doubled" not in {f.code for f in possible_mistakes(readings)}
     one_less = Scheme(grid="A", length_m=20, width_m=19.5, spacing_m=0.5, readings_per_m=8)
-    (doubt,) = doubts.doubts_of(readings, one_less)
-    assert (doubt.finding.code, doubt.finding.line) == ("line-doubled", 19)
-    first, *later = doubt.proposals
+    (mistake,) = detect.possible_mistakes(readings, one_less)
+    assert (mistake.finding.code, mistake.finding.line) == ("line-doubled", 19)
+    first, *later = mistake.proposals
     # Line 18 lies at 8.75 m, and the true ground of line 20 is where line 19 is recorded.
     assert (first.line, first.note.kind, first.note.position_m) == (19, "redo", 8.75)
     assert [(p.line, p.note.position_m) for p in later] == [(n, 8.75 + (n - 19) * 0.5) for n in range(20, 41)]
@@ -197,9 +198,9 @@ def test_line_walked_twice_is_looked_for_when_the_log_has_one_too_many(walk):
 def test_line_too_many_is_told_with_its_probability(walk):
     readings = elsewhere(walk, 304, lambda line: np.where(line > 18, -1, 0))
     one_less = Scheme(grid="A", length_m=20, width_m=19.5, spacing_m=0.5, readings_per_m=8)
-    (doubt,) = doubts.doubts_of(readings, one_less)
-    assert f"with a probability of {doubt.certainty:.0%} this is the one" in doubt.finding.found
-    assert "walked beyond the edge" in doubt.finding.advice
+    (mistake,) = detect.possible_mistakes(readings, one_less)
+    assert f"with a probability of {mistake.certainty:.0%} this is the one" in mistake.finding.found
+    assert "walked beyond the edge" in mistake.finding.advice
 
 
 def test_lines_walked_twice_are_told_among_five_at_most(walk):
@@ -207,20 +208,21 @@ def test_lines_walked_twice_are_told_among_five_at_most(walk):
     held, several = 0, 0
     for seed in SITES:
         readings = elsewhere(walk, seed, lambda line: np.where(line > 18, -1, 0))
-        for doubt in doubts.doubts_of(readings, one_less):
-            if doubt.finding.code != "line-doubled":
+        for mistake in detect.possible_mistakes(readings, one_less):
+            if mistake.finding.code != "line-doubled":
                 continue
-            among = doubt.among or (doubt.finding.line,)
-            assert doubt.finding.line in among
+            among = mistake.among or (mistake.finding.line,)
+            assert mistake.finding.line in among
             assert len(among) <= 5
             held += 19 in among
-            if doubt.among:
+            if mistake.among:
                 several += 1
-                assert f"one of lines {series(among, 'or')}, most probably {doubt.finding.line}" in doubt.finding.found
-                any_of, line = (float(part.split()[-1].strip("(")) for part in doubt.finding.found.split("%")[:2])
+                named = f"one of lines {series(among, 'or')}, most probably {mistake.finding.line}"
+                assert named in mistake.finding.found
+                any_of, line = (float(part.split()[-1].strip("(")) for part in mistake.finding.found.split("%")[:2])
                 # In whole percent; only the single line is certain enough to be accepted.
                 assert line <= any_of + 0.5
-                assert doubt.certainty == pytest.approx(line / 100, abs=0.006)
+                assert mistake.certainty == pytest.approx(line / 100, abs=0.006)
     # At 90 % detection 6 of 10 or fewer have a chance of 1 %.
     assert held >= 7
     assert several
@@ -254,19 +256,19 @@ def test_line_walked_on_the_ground_of_the_next_one(walk):
         assert not [d for d in told if d.finding.code == "lines-swapped" and {19, 18} & {p.line for p in d.proposals}]
     # At 50 % detection 1 of 10 or none have a chance of 1 %.
     assert len(found) >= 2
-    for doubt in found:
-        (proposal,) = doubt.proposals
+    for mistake in found:
+        (proposal,) = mistake.proposals
         assert (proposal.note.kind, proposal.note.position_m) == ("redo", 8.75)
-        assert "on the ground of line 18" in doubt.finding.found
+        assert "on the ground of line 18" in mistake.finding.found
 
 
 def test_readings_of_another_line_value_by_value(walk):
     readings, _ = walked(walk, 300)
     copied = with_values(readings, 9, readings.channels["eca"][readings.line == 5])
-    doubt = next(d for d in proposed(copied) if d.finding.code == "line-copied")
-    assert (doubt.finding.line, doubt.finding.severity, doubt.finding.walk_again) == (9, "error", True)
-    assert "those of line 5, value by value" in doubt.finding.found
-    assert [(p.note.kind, p.certainty) for p in doubt.proposals] == [("void", 1.0)]
+    mistake = next(d for d in proposed(copied) if d.finding.code == "line-copied")
+    assert (mistake.finding.line, mistake.finding.severity, mistake.finding.walk_again) == (9, "error", True)
+    assert "those of line 5, value by value" in mistake.finding.found
+    assert [(p.note.kind, p.certainty) for p in mistake.proposals] == [("void", 1.0)]
 
 
 def test_line_of_other_ground_is_strange(walk):
@@ -285,7 +287,7 @@ def test_line_of_other_ground_is_not_taken_for_a_moved_one(walk, seed, line, oth
     readings, elsewhere = (walked(walk, s)[0] for s in (seed, other))
     own = elsewhere.channels["eca"][elsewhere.line == line]
     count = np.count_nonzero(readings.line == line)
-    told = doubts_of(with_values(readings, line, np.resize(own, count)))
+    told = possible_mistakes(with_values(readings, line, np.resize(own, count)))
     assert [(f.code, f.line) for f in told] == [("line-strange", line)]
 
 
@@ -295,12 +297,12 @@ def test_lost_readings_are_told_by_the_times(walk, lost, whole_seconds):
     spoilt = stuttered(readings, line, 70, lost)
     if whole_seconds:
         spoilt = spoilt.replace(time_s=np.floor(spoilt.time_s))
-    (doubt,) = [d for d in proposed(spoilt) if d.finding.code == "readings-lost"]
-    assert (doubt.finding.line, doubt.finding.walk_again) == (line, True)
-    told = int(doubt.finding.found.split("about ")[1].split(" readings")[0])
+    (mistake,) = [d for d in proposed(spoilt) if d.finding.code == "readings-lost"]
+    assert (mistake.finding.line, mistake.finding.walk_again) == (line, True)
+    told = int(mistake.finding.found.split("About ")[1].split(" readings")[0])
     # A whole second is eight readings.
     assert told == pytest.approx(lost, abs=8 if whole_seconds else 0.5)
-    assert doubt.certainty > 0.95
+    assert mistake.certainty > 0.95
 
 
 def test_standing_still_loses_no_readings(walk):
@@ -308,7 +310,7 @@ def test_standing_still_loses_no_readings(walk):
     rows = np.flatnonzero(readings.line == line)
     time = readings.time_s.copy()
     time[rows[70:]] += 4.0
-    assert doubts_of(readings.replace(time_s=time)) == []
+    assert possible_mistakes(readings.replace(time_s=time)) == []
 
 
 def without_times(readings):
@@ -321,17 +323,17 @@ def test_lost_readings_are_told_by_the_neighbours_where_there_are_no_times(walk)
         readings, line = walked(walk, seed)
         heading = readings.heading[readings.line == line][0]
         told = proposed(without_times(stuttered(readings, line, 80, 16)))
-        for doubt in told:
-            if (doubt.finding.code, doubt.finding.line) == ("readings-lost", line):
+        for mistake in told:
+            if (mistake.finding.code, mistake.finding.line) == ("readings-lost", line):
                 found += 1
                 # Reading 81 lies 10 m from where the line was begun.
                 length = scheme_of(readings).length_m
-                place = float(doubt.finding.found.split("from about ")[1].split(" m")[0])
+                place = float(mistake.finding.found.split("probably ")[1].split(" m")[0])
                 places.append(abs(place - (10.0 if heading > 0 else length - 10.0)))
-                counts.append(int(doubt.finding.found.split("moved on by ")[1].split(" readings")[0]))
-                assert doubt.finding.walk_again
-                assert [p.note.kind for p in doubt.proposals] == ["void"]
-                assert doubt.certainty >= 0.8
+                counts.append(int(mistake.finding.found.split("About ")[1].split(" readings")[0]))
+                assert mistake.finding.walk_again
+                assert [p.note.kind for p in mistake.proposals] == ["void"]
+                assert mistake.certainty >= 0.8
     # At 75 % detection 5 of 10 or fewer have a chance of 8 %.
     assert found >= 6
     np.testing.assert_allclose(counts, 16, atol=2)
@@ -346,7 +348,7 @@ def test_line_stopped_early_lost_no_readings(walk):
         rows = np.flatnonzero(readings.line == line)
         keep = np.ones(len(readings), bool)
         keep[rows[-16:]] = False
-        told = doubts_of(without_times(readings.take(keep)))
+        told = possible_mistakes(without_times(readings.take(keep)))
         raised += "readings-lost" in {f.code for f in told}
     # One in five is what the least probability stands for; 4 of 10 or more have a chance of 12 %.
     assert raised <= 3
@@ -355,15 +357,15 @@ def test_line_stopped_early_lost_no_readings(walk):
 def test_times_without_a_gap_clear_a_line_that_ends_short(walk):
     readings, line = walked(walk, 303)
     spoilt = stuttered(readings, line, 70, 16)
-    assert "readings-lost" in {f.code for f in doubts_of(without_times(spoilt))}
+    assert "readings-lost" in {f.code for f in possible_mistakes(without_times(spoilt))}
     steady = spoilt.replace(time_s=np.arange(len(spoilt)) / 8)
-    assert "readings-lost" not in {f.code for f in doubts_of(steady)}
+    assert "readings-lost" not in {f.code for f in possible_mistakes(steady)}
 
 
 def test_proposal_for_a_line_walked_the_other_way_puts_it_where_it_was(walk):
     readings, line = walked(walk, 300)
-    (doubt,) = proposed(turned_round(readings, line))
-    (proposal,) = doubt.proposals
+    (mistake,) = proposed(turned_round(readings, line))
+    (proposal,) = mistake.proposals
     heading = readings.heading[readings.line == line][0]
     # Counted from the far edge for the new direction, as a grid without overrun is.
     edge = scheme_of(readings).edge_stations(-heading)[0]
@@ -375,8 +377,8 @@ def test_proposal_for_a_line_walked_the_other_way_puts_it_where_it_was(walk):
 def test_lines_that_the_notes_speak_of_get_no_proposal(walk):
     readings, line = walked(walk, 300)
     spoilt = turned_round(readings, line)
-    (doubt,) = proposed(spoilt, [Note("A", line)])
-    assert doubt.finding.code == "line-reversed"
-    assert doubt.proposals == ()
+    (mistake,) = proposed(spoilt, [Note("A", line)])
+    assert mistake.finding.code == "line-reversed"
+    assert mistake.proposals == ()
     (other,) = proposed(spoilt, [Note("A", line + 1), Note("A", line, kind="obstacle")])
     assert other.proposals

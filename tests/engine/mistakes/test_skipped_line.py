@@ -6,7 +6,7 @@ from turnrow.processing_provider.engine.compare.compare import compare_notes
 from turnrow.processing_provider.engine.core.notes import Note
 from turnrow.processing_provider.engine.core.scheme import Scheme
 from turnrow.processing_provider.engine.mistakes import spacing_by_shape as shapes
-from turnrow.processing_provider.engine.mistakes.detect import doubts_of
+from turnrow.processing_provider.engine.mistakes.detect import possible_mistakes
 from turnrow.processing_provider.engine.mistakes.skipped_line import last_line_missing
 
 SITES = range(300, 310)
@@ -36,21 +36,21 @@ def careful(walk):
 
 
 def skips(readings, notes=()):
-    return [d for d in doubts_of(readings, SCHEME, notes) if d.finding.code == "line-skipped"]
+    return [d for d in possible_mistakes(readings, SCHEME, notes) if d.finding.code == "line-skipped"]
 
 
 @pytest.mark.parametrize("line", [9, 20, 31])
 def test_line_left_out_of_busy_ground_is_found(walk, line):
     readings = walked(walk, walk.busy(), np.random.default_rng(1), careful(walk), left_out=line)
-    (doubt,) = skips(readings)
-    assert line in doubt.among
-    assert len(doubt.among) <= 5
-    finding = doubt.finding
+    (mistake,) = skips(readings)
+    assert line in mistake.among
+    assert len(mistake.among) <= 5
+    finding = mistake.finding
     assert (finding.severity, finding.walk_again) == ("warning", False)
     # The last line in the log lies at 19.25 m as recorded, and truly where line 40 would be.
     assert "Measure with a tape where line 39 lies. At 19.25 m" in finding.advice
     assert "At 19.75 m a line was left out" in finding.advice
-    assert told(doubt) >= 0.3
+    assert told(mistake) >= 0.3
     shares = [float(part.split("of ")[-1]) for part in finding.found.split("%")[:-1]]
     # Each of three is rounded to a whole percent.
     assert sum(shares) == pytest.approx(100, abs=1.5)
@@ -59,12 +59,12 @@ def test_line_left_out_of_busy_ground_is_found(walk, line):
 
 def test_proposals_move_all_lines_behind_the_gap(walk):
     readings = walked(walk, walk.busy(), np.random.default_rng(1), careful(walk), left_out=20)
-    (doubt,) = skips(readings)
+    (mistake,) = skips(readings)
     # (line + 0.5) / 2: a spacing beyond (line - 0.5) / 2, where it is recorded.
-    assert [(p.line, p.note.position_m) for p in doubt.proposals] == [
-        (n, (n + 0.5) / 2) for n in range(doubt.finding.line, 40)
+    assert [(p.line, p.note.position_m) for p in mistake.proposals] == [
+        (n, (n + 0.5) / 2) for n in range(mistake.finding.line, 40)
     ]
-    assert 0 < doubt.certainty <= 1
+    assert 0 < mistake.certainty <= 1
 
 
 def test_busy_ground_clears_lines_that_lie_right(walk):
@@ -72,18 +72,18 @@ def test_busy_ground_clears_lines_that_lie_right(walk):
     assert skips(readings) == []
 
 
-def told(doubt):
-    return float(doubt.finding.found.split("probability of ")[1].split("%")[0]) / 100
+def told(mistake):
+    return float(mistake.finding.found.split("probability of ")[1].split("%")[0]) / 100
 
 
 def test_lines_left_out_of_ordinary_sites(walk):
     found, least = 0, []
     for seed in range(300, 316):
-        for doubt in skips(on_site(walk, seed, left_out=18)):
-            found += 18 in doubt.among
-            least.append(told(doubt))
-            assert doubt.finding.line in doubt.among
-            assert len(doubt.among) <= 5
+        for mistake in skips(on_site(walk, seed, left_out=18)):
+            found += 18 in mistake.among
+            least.append(told(mistake))
+            assert mistake.finding.line in mistake.among
+            assert len(mistake.among) <= 5
     # At 50 % detection 4 of 16 or fewer have a chance of 4 %.
     assert found >= 5
     # From 20 % on, in whole percent.

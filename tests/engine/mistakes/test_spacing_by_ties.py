@@ -6,7 +6,7 @@ from scipy.stats import multivariate_normal
 from turnrow.processing_provider.engine.core.lines import lines_of
 from turnrow.processing_provider.engine.core.scheme import Scheme
 from turnrow.processing_provider.engine.mistakes import spacing_by_ties as ties
-from turnrow.processing_provider.engine.mistakes.detect import doubts_of
+from turnrow.processing_provider.engine.mistakes.detect import possible_mistakes
 
 AT = (3.3, 10.0, 16.7)
 SCHEME = Scheme(grid="A", length_m=20, width_m=20, spacing_m=0.5, readings_per_m=8)
@@ -98,9 +98,9 @@ def test_lines_left_out_on_the_way_are_found_with_ties(walk):
         rng = np.random.default_rng(seed)
         line = int(rng.integers(5, 36))
         readings = walked(walk, walk.site(20.0, rng), walk.usual(0.3), line, seed=seed)
-        for doubt in doubts_of(readings.take(readings.line != 40), SCHEME):
-            if doubt.finding.code == "line-skipped" and line in doubt.among:
+        for mistake in possible_mistakes(readings.take(readings.line != 40), SCHEME):
+            if mistake.finding.code == "line-skipped" and line in mistake.among:
                 found += 1
-                assert "cross the lines and the tie lines fit best" in doubt.finding.found
+                assert "cross the lines and the tie lines fit best" in mistake.finding.found
     # By chance five lines of 40 hold it in one grid of eight: five of ten are as rare as 1 in 200 (binomial).
     assert found >= 5

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from turnrow.processing_provider.engine.core.scheme import Scheme
-from turnrow.processing_provider.engine.mistakes.detect import doubts_of
+from turnrow.processing_provider.engine.mistakes.detect import possible_mistakes
 from turnrow.processing_provider.engine.mistakes.stationary import still_lines
 
 SCHEME = Scheme(grid="A", length_m=20, width_m=20, spacing_m=0.5, readings_per_m=8)
@@ -22,11 +22,11 @@ def with_still_line(walk, line, seed=1):
 
 @pytest.mark.parametrize("line", [1, 2, 20, 40])
 def test_line_read_on_one_spot_is_found(walk, line):
-    (doubt,) = [d for d in doubts_of(with_still_line(walk, line), SCHEME) if d.finding.line == line]
-    assert doubt.finding.code == "line-strange"
-    assert "hardly change along the line" in doubt.finding.found
-    assert [(p.line, p.note.kind) for p in doubt.proposals] == [(line, "dummy")]
-    assert doubt.certainty > 0.9
+    (mistake,) = [d for d in possible_mistakes(with_still_line(walk, line), SCHEME) if d.finding.line == line]
+    assert mistake.finding.code == "line-strange"
+    assert "hardly change along the line" in mistake.finding.found
+    assert [(p.line, p.note.kind) for p in mistake.proposals] == [(line, "dummy")]
+    assert mistake.certainty > 0.9
 
 
 def test_flat_ground_is_no_standing_still():
