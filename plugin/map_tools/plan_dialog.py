@@ -223,14 +223,12 @@ class PlanDialog(QDialog):
     def _mark(self) -> None:
         """Mark the points on image and map; what waits for its place stands out."""
         self._unmark()
-        if self.layer is None:
-            return
-        crosses = [(self.image, _on_image(self.layer, p.column, p.row)) for p in self.pairs]
+        crosses = [(self.image, self._on_image(p.column, p.row)) for p in self.pairs]
         crosses += [(self.canvas, QgsPointXY(p.x, p.y)) for p in self.pairs]
         for canvas, point in crosses:
             self._add_mark(canvas, point, QgsVertexMarker.IconType.ICON_CROSS)
         if self.waiting:
-            self._add_mark(self.image, _on_image(self.layer, *self.waiting[0]), QgsVertexMarker.IconType.ICON_CIRCLE)
+            self._add_mark(self.image, self._on_image(*self.waiting[0]), QgsVertexMarker.IconType.ICON_CIRCLE)
 
     def _add_mark(self, canvas: QgsMapCanvas, point: QgsPointXY, icon: QgsVertexMarker.IconType) -> None:
         mark = QgsVertexMarker(canvas)
@@ -245,6 +243,14 @@ class PlanDialog(QDialog):
         for canvas, mark in self._marks:
             canvas.scene().removeItem(mark)
         self._marks = []
+
+    def _on_image(self, column: float, row: float) -> QgsPointXY:
+        """Return where a pixel of the image is on the canvas that shows it."""
+        if self.layer is None:
+            raise RuntimeError("no image is open")
+        box = self.layer.extent()
+        x = box.xMinimum() + column / self.layer.width() * box.width()
+        return QgsPointXY(x, box.yMaximum() - row / self.layer.height() * box.height())
 
     def place(self) -> None:
         """Write the placed image and show it under lines and points, over the maps."""
@@ -286,10 +292,3 @@ class PlanDialog(QDialog):
         self.image.stopRendering()
         self.image.setLayers([])
         self.layer = None
-
-
-def _on_image(layer: QgsRasterLayer, column: float, row: float) -> QgsPointXY:
-    """Return where a pixel of an image is on the canvas that shows it."""
-    box = layer.extent()
-    x = box.xMinimum() + column / layer.width() * box.width()
-    return QgsPointXY(x, box.yMaximum() - row / layer.height() * box.height())
