@@ -1,7 +1,6 @@
 """What QGIS and its users expect of every algorithm; a walk over all of them without exemptions."""
 
 import configparser
-import inspect
 import re
 import subprocess
 import sys
@@ -10,15 +9,6 @@ from pathlib import Path
 import pytest
 from qgis.core import QgsApplication, QgsProcessingAlgorithm, QgsProcessingParameterDefinition
 from qgis.PyQt.QtCore import QUrl
-from turnrow.processing_provider.algorithms._scheme import SCHEME
-from turnrow.processing_provider.bridge.map_sheet import content as sheet_content
-from turnrow.processing_provider.engine.align import align
-from turnrow.processing_provider.engine.balance import balance
-from turnrow.processing_provider.engine.core import scheme
-from turnrow.processing_provider.engine.flag import outliers
-from turnrow.processing_provider.engine.geometry import frame
-from turnrow.processing_provider.engine.interpolate import interpolate
-from turnrow.processing_provider.engine.mosaic import seams
 from turnrow.processing_provider.parameters import Choice, Integer, Number
 from turnrow.processing_provider.provider import ALGORITHMS
 from turnrow.processing_provider.values import Values
@@ -134,60 +124,6 @@ def test_advanced_parameters_have_defaults(algorithm):
         if flags & QgsProcessingParameterDefinition.Flag.FlagAdvanced:
             optional = flags & QgsProcessingParameterDefinition.Flag.FlagOptional
             assert optional or parameter.defaultValue() is not None
-
-
-ENGINE = {
-    "flagoutliers": outliers.flag_outliers,
-    "alignopposing": align.align_opposing,
-    "balancetraverses": balance.balance_traverses,
-    "balancegrids": seams.balance_grids,
-    "interpolatereadings": interpolate.interpolate_readings,
-}
-NAMES = {"SHIFT": "shift_m", "MAX_GAP": "max_gap_m"}
-
-
-@pytest.mark.parametrize("name", ENGINE)
-def test_defaults_are_those_of_the_engine(name):
-    rows = {r.id: r for r in next(a for a in ALGORITHMS if a.NAME == name).PARAMETERS}
-    compared = 0
-    for option, parameter in inspect.signature(ENGINE[name]).parameters.items():
-        row = next((r for i, r in rows.items() if NAMES.get(i, i.lower()) == option), None)
-        if row is not None and hasattr(row, "default") and parameter.default is not parameter.empty:
-            assert row.default == parameter.default
-            compared += 1
-    assert compared
-
-
-def test_defaults_of_the_scheme_are_those_of_the_engine():
-    names = {"SENSOR_AHEAD": "sensor_ahead_m", "SENSOR_RIGHT": "sensor_right_m"}
-    defaults = {n: p.default for n, p in inspect.signature(scheme.Scheme).parameters.items()}
-    for row in SCHEME:
-        default = defaults.get(names.get(row.id, row.id.lower()), inspect.Parameter.empty)
-        if default is not inspect.Parameter.empty and default is not None:
-            assert row.default == default, row.id
-    assert inspect.signature(frame.fit_frame).parameters["fit"].default == "similarity"
-
-
-WORDS = {
-    ("balancegrids", "MODEL"): seams.MODELS,
-    ("balancetraverses", "METHOD"): balance.METHODS,
-    ("comparenotes", "FIRST_HEADING"): scheme.HEADINGS,
-    ("comparenotes", "PACE"): scheme.PACES,
-    ("comparenotes", "PATTERN"): scheme.PATTERNS,
-    ("interpolatereadings", "METHOD"): interpolate.METHODS,
-    ("mapsheet", "PAPER"): sheet_content.PAPERS,
-    ("mapsheet", "SCALE"): sheet_content.SCALES,
-    ("placereadings", "FIRST_HEADING"): scheme.HEADINGS,
-    ("placereadings", "FIT"): frame.FITS,
-    ("placereadings", "PACE"): scheme.PACES,
-    ("placereadings", "PATTERN"): scheme.PATTERNS,
-}
-
-
-def test_words_of_every_choice_are_those_of_what_works_with_them():
-    """Rows write the words out, because what knows them is imported only when an algorithm runs."""
-    offered = {(a.NAME, row.id): row.words for a in ALGORITHMS for row in a.PARAMETERS if isinstance(row, Choice)}
-    assert offered == {place: tuple(words) for place, words in WORDS.items()}
 
 
 def test_second_provider_of_the_same_id_is_refused(qgis_app):
