@@ -12,8 +12,8 @@
         <translation>Lesen</translation>
     </message>
     <message>
-        <source>Reads the text log of an instrument into a table of readings, line by line as it was walked.</source>
-        <translation>Liest die Textdatei eines Messgeräts in eine Tabelle von Messungen, Linie um Linie, wie sie begangen wurde.</translation>
+        <source>Reads the text log of an instrument into a table of readings; detects its layout where none is given.</source>
+        <translation>Liest die Textdatei eines Messgeräts in eine Tabelle von Messungen; ermittelt ihren Aufbau, wo keiner gegeben ist.</translation>
     </message>
     <message>
         <source>&lt;p&gt;Without a layout the log&apos;s own is detected: delimiter, decimal mark, header and the role of each column. The log of the run names what was detected. A row that cannot be read becomes a finding; the others are read.&lt;/p&gt;</source>
@@ -80,8 +80,8 @@
         <translation>Messdatei mit Feldnotizen vergleichen</translation>
     </message>
     <message>
-        <source>Finds everything in the log that disagrees with the notes or with the scheme of the grid.</source>
-        <translation>Findet alles in der Messdatei, was den Notizen oder dem Plan der Messfläche widerspricht.</translation>
+        <source>Finds what in the log disagrees with notes or scheme, and possible mistakes in the readings themselves.</source>
+        <translation>Findet, was in der Messdatei den Notizen oder dem Plan der Messfläche widerspricht, und mögliche Fehler in den Messungen selbst.</translation>
     </message>
     <message>
         <source>&lt;p&gt;Run it on the evening of the survey, while a line can still be walked again. It also looks for possible mistakes in the readings themselves: lines that fit their neighbours only when they are turned round, moved or exchanged, lines walked twice, and readings lost by the logger. Nothing is changed.&lt;/p&gt;</source>
@@ -412,8 +412,8 @@
         <translation>Messlinien ausgleichen</translation>
     </message>
     <message>
-        <source>Takes out stripes between lines, and keeps features that run along the traverses.</source>
-        <translation>Nimmt Streifen zwischen den Linien heraus und erhält, was entlang der Linien verläuft.</translation>
+        <source>Takes out stripes and drift between lines, and keeps features that run along the traverses.</source>
+        <translation>Nimmt Streifen und Drift zwischen den Linien heraus und erhält, was entlang der Linien verläuft.</translation>
     </message>
     <message>
         <source>&lt;p&gt;First the offset between the two walking directions is estimated; then an offset a line and a smooth drift in time, from the differences of neighbouring lines, the crossovers with tie lines, and base readings (readings at one spot every so often). Ties and base readings count where the notes name them. With one spot for the whole survey, base readings bring the grids to one level as well.&lt;/p&gt;&lt;p&gt;Walk three tie lines across a grid: without ties, a feature along the traverses that is one or two lines wide and weaker than about three times the stripes cannot be separated from stripes for certain, nor a gentle trend of the ground from drift. The standard errors in the table of offsets say how well both were separated.&lt;/p&gt;&lt;p&gt;The method &lt;i&gt;median&lt;/i&gt; sets every line to a common level: it deletes features that run along the traverses.&lt;/p&gt;</source>
@@ -496,8 +496,8 @@
         <translation>Karte</translation>
     </message>
     <message>
-        <source>Interpolates along each traverse, then across, straight onto a north-up raster.</source>
-        <translation>Interpoliert entlang jeder Messlinie, dann quer dazu, unmittelbar auf ein genordetes Raster.</translation>
+        <source>Interpolates along each traverse, then across, onto a north-up raster; or from points anywhere.</source>
+        <translation>Interpoliert entlang jeder Messlinie, dann quer dazu, auf ein genordetes Raster; oder aus Punkten in beliebiger Lage.</translation>
     </message>
     <message>
         <source>Channel</source>

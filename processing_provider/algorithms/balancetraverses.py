@@ -21,7 +21,7 @@ OFFSET_FIELDS = {
 class BalanceTraverses(SurveyAlgorithm):
     NAME, LABEL, GROUP = "balancetraverses", "Balance traverses", "Correct"
     HELP_PAGE = "balance-traverses"
-    SUMMARY = "Takes out stripes between lines, and keeps features that run along the traverses."
+    SUMMARY = "Takes out stripes and drift between lines, and keeps features that run along the traverses."
     HELP = (
         "<p>First the offset between the two walking directions is estimated; then an offset a line and a smooth "
         "drift in time, from the differences of neighbouring lines, the crossovers with tie lines, and base readings "

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 class CompareNotes(SurveyAlgorithm):
     NAME, LABEL, GROUP = "comparenotes", "Compare log with field notes", "Read"
     HELP_PAGE = "compare"
-    SUMMARY = "Finds everything in the log that disagrees with the notes or with the scheme of the grid."
+    SUMMARY = "Finds what in the log disagrees with notes or scheme, and possible mistakes in the readings themselves."
     HELP = (
         "<p>Run it on the evening of the survey, while a line can still be walked again. It also looks for possible "
         "mistakes in the readings themselves: lines that fit their neighbours only when they are turned round, moved "

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 class InterpolateReadings(SurveyAlgorithm):
     NAME, LABEL, GROUP = "interpolatereadings", "Interpolate readings to a raster", "Map"
     HELP_PAGE = "interpolate"
-    SUMMARY = "Interpolates along each traverse, then across, straight onto a north-up raster."
+    SUMMARY = "Interpolates along each traverse, then across, onto a north-up raster; or from points anywhere."
     HELP = (
         "<p>Neighbouring grids in the layer continue each other, so seams do not show. Cells too far from a reading in "
         "use are nodata. Cell edges lie at whole multiples of the cell size, so all rasters of a survey fit.</p>"

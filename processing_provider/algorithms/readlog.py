@@ -22,7 +22,7 @@ TRAVERSE_FIELDS = {
 class ReadLog(SurveyAlgorithm):
     NAME, LABEL, GROUP = "readlog", "Read traverse log", "Read"
     HELP_PAGE = "read"
-    SUMMARY = "Reads the text log of an instrument into a table of readings, line by line as it was walked."
+    SUMMARY = "Reads the text log of an instrument into a table of readings; detects its layout where none is given."
     HELP = (
         "<p>Without a layout the log's own is detected: delimiter, decimal mark, header and the role of each column. "
         "The log of the run names what was detected. A row that cannot be read becomes a finding; the others are "
