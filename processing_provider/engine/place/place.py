@@ -16,7 +16,7 @@ SAME_POSITION_M = 0.01
 """Recordings whose positions across differ by no more than this lie on the same line. Derived: positions are noted to
 the centimetre, and the lines of a grid are decimetres from each other."""
 REDONE_MARGIN_M = 0.5
-"""A recording that starts this much later than the one it replaces still replaces all of it. Common practice, no
+"""A recording that starts less than this later than the one it replaces still replaces all of it. Common practice, no
 source: half a metre is about half a pace, by which one stops short of an edge or of an obstacle."""
 ROUNDING = 1e-9
 """Stations closer than this are equal. Derived: sums of stations and multiples of decimal steps are rounded to 1e-13 at
