@@ -9,8 +9,8 @@ Weights of heavy-tailed errors of tie crossovers are found by reweighting in bot
 import numpy as np
 import pytest
 from scipy.special import betaln, ndtr
-from turnrow.processing_provider.engine.balance.line_levels import fit_levels
-from turnrow.processing_provider.engine.balance.tie_crossings import Marks
+from turnrow.processing_provider.engine.balance.line_levels import fit_line_levels
+from turnrow.processing_provider.engine.balance.tie_crossovers import Controls
 from turnrow.processing_provider.engine.core import Readings, lines_of
 
 STEP_M, LENGTH_M, SPACING_M = 0.125, 8.0, 0.5
@@ -41,8 +41,8 @@ def crossovers(value, line, variance):
     """Return crossovers of one tie on ground that is flat along it."""
     n = len(value)
     nothing = np.zeros(n)
-    return Marks(np.asarray(value), np.full(n, variance), nothing, nothing, np.asarray(line), np.zeros(n, int), nothing,
-                 nothing, np.zeros((n, 1)), [np.arange(3)], [])  # fmt: skip
+    return Controls(np.asarray(value), np.full(n, variance), nothing, nothing, np.asarray(line), np.zeros(n, int),
+                    nothing, nothing, np.zeros((n, 1)), [np.arange(3)], [])  # fmt: skip
 
 
 class Reference:
@@ -56,7 +56,7 @@ class Reference:
         self.prior = self.offset**2 * np.eye(count)
         half = lines.heading / 2
         self.prior += max(direction_error, 0.01 * self.offset) ** 2 * np.outer(half, half)
-        self.ground = self._ground(lines.v, matrix - median[:, None])
+        self.geology = self._ground(lines.v, matrix - median[:, None])
         places = np.unique(np.concatenate([self.u, (self.u[1:] + self.u[:-1]) / 2]))
         self.edges = ndtr((self.u[1:, None] - places) / FOOTPRINT_M) - ndtr((self.u[:-1, None] - places) / FOOTPRINT_M)
         grids = np.meshgrid(*[np.arange(len(SIZES))] * len(places), indexing="ij")
@@ -93,7 +93,7 @@ class Reference:
             design, seen = np.concatenate([design, crossed]), np.concatenate([seen, ties.value])
         steps = slice(0, count - 1)
         errors, edges = np.zeros((len(seen), len(seen))), np.zeros((len(seen), self.edges.shape[1]))
-        errors[steps, steps] = SMALL**2 * self.offset**2 * np.eye(count - 1) + self.step @ self.ground @ self.step.T
+        errors[steps, steps] = SMALL**2 * self.offset**2 * np.eye(count - 1) + self.step @ self.geology @ self.step.T
         edges[steps] = self.edges
         squares = np.square(self.offset * SIZES)[self.choices]
         total = np.einsum("ij,cj,kj->cik", edges, squares, edges) + errors + design @ prior @ design.T
@@ -144,7 +144,7 @@ def stripes(seed):
 def test_levels_are_those_of_all_combinations_of_edges(seed):
     levels, _ = stripes(seed)
     lines, matrix = grid(levels)
-    found = fit_levels(lines, matrix, None, np.zeros(1), 0.1, None)
+    found = fit_line_levels(lines, matrix, None, np.zeros(1), 0.1, None)
     mean, error = about_the_mean(*Reference(lines, matrix, 0.1).solve())
     # Expectation propagation is near, not exact: a tenth of a standard error in these surveys.
     assert np.all(np.abs(found.offset - found.offset.mean() - mean) < 0.15 * error)
@@ -160,7 +160,7 @@ def test_levels_with_a_tie_are_those_of_all_combinations_of_edges(seed):
     off[2] += 2.0 * (seed > 2)
     ties = crossovers(levels + off + 7.0, np.arange(4), 0.01)
     reference = Reference(lines, matrix, 0.1)
-    found = fit_levels(lines, matrix, None, np.zeros(1), 0.1, ties)
+    found = fit_line_levels(lines, matrix, None, np.zeros(1), 0.1, ties)
     # Besides its own variance a crossover may be off by a hundredth of the offsets.
     mean, error = about_the_mean(*reference.with_ties(ties, 0.01 + (0.01 * reference.offset) ** 2))
     assert np.all(np.abs(found.offset - found.offset.mean() - mean) < 0.15 * error)

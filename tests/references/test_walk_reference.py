@@ -116,7 +116,7 @@ def test_position_errors_are_those_of_least_squares(monkeypatch, seed, ends_m, b
     # Features lie straight across the lines, and both know it.
     monkeypatch.setattr(engine, "_slants", lambda data, *others: np.zeros(data.shape))
     lines, matrix = walked(seed, ends_m, bow_m)
-    found = engine.walking_errors([matrix], lines)
+    found = engine.position_errors([matrix], lines)
     ahead, error, sd = Reference(matrix).solve()
     # The engine's slopes are differences over 0.75 m: of a wave sin(x) / x of its slope, x = 2 pi 0.375 m / wavelength,
     # which is 0.78 for 2 m and 0.94 for 4 m. Weights differ by part of a standard error, and errors come out larger.
@@ -124,4 +124,4 @@ def test_position_errors_are_those_of_least_squares(monkeypatch, seed, ends_m, b
     assert np.count_nonzero(moved) >= LINES - 2
     assert np.sqrt(np.mean(((found.ahead_m - ahead) / error)[moved] ** 2)) < 0.5
     assert 1.0 < np.median(found.standard_error_m[moved] / error[moved]) < 1.25
-    assert found.usual_sd_m == pytest.approx(sd, rel=0.08)
+    assert found.sd_m == pytest.approx(sd, rel=0.08)

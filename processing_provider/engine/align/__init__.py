@@ -1,4 +1,4 @@
-"""Where along the traverse each reading was taken: the lag of the instrument and the walk of each line."""
+"""Where along the traverse each reading was taken: the lag of the instrument and the position errors of each line."""
 
 from .align import align_opposing
 from .record import AlignRecord

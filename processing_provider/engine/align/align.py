@@ -1,4 +1,4 @@
-"""Alignment: one lag of the instrument by walking direction, and the walk of each line."""
+"""Alignment: one lag of the instrument by walking direction, and the along-line position errors of each line."""
 
 from __future__ import annotations
 
@@ -24,11 +24,12 @@ from ..core import (
 )
 from .lag import correlate, estimate_of, opposite
 from .record import AlignedGrid, AlignedLine, AlignFigures, AlignRecord
-from .tie_evidence import told_by_ties
-from .walk import Walking, walking_errors
+from .tie_evidence import evidence_of_ties
+from .walk import PositionErrors, position_errors
 
 LEAST_LINES, LEAST_LENGTH_M = 3, 4.0
-"""Fewer or shorter lines tell nothing about how each was walked."""
+"""Fewer or shorter lines show nothing of their position errors. Derived: a line needs one on either side, and four
+metres hold the coarse Gaussian of the band-pass on both sides of their middle."""
 
 
 @for_tables
@@ -41,7 +42,7 @@ def align_opposing(
     platform: str = CARRIED.name,
     progress: Progress = None,
 ) -> AlignRecord:
-    """Move every reading along its traverse by the lag of the instrument, and each line by how it was walked.
+    """Move every reading along its traverse by the lag of the instrument, and each line by its own position errors.
 
     A reading moves by ``heading * shift_m`` along the traverse: v' = v + heading * shift_m. A logger that writes a
     value 0.25 s late at 1 m/s needs ``shift_m`` = -0.25; opposite lines then move by 0.50 m to each other. After that
@@ -60,7 +61,7 @@ def align_opposing(
     platform : str
         How the instrument was moved (``PLATFORMS``): what is expected of a line's own errors.
     progress : callable, optional
-        Called with the share done.
+        Called with the fraction done.
 
     Returns
     -------
@@ -75,15 +76,11 @@ def align_opposing(
 
     Notes
     -----
-    Normalised cross-correlation of band-passed neighbours walked in opposite directions, all pairs of all grids
-    together, parabola through the peak; standard error by jackknife over blocks of pairs. What is not proven (smaller
-    than two standard errors, no significant correlation, or a peak at the end of the search range of 1 m) is told
-    and not applied; where opposite neighbours show nothing at all, no line is moved on its own either. Grids walked
-    one way only tell nothing about the lag; they move by what the others tell, for the instrument's lag displaces
-    them too. Tie lines are read on walks of their own: once the levels of both are known (see ``balance_traverses``;
-    no value is changed here), they tell of the lines that they cross. Phase-only correlation fails here: it gives the
-    noise of each wavelength the same weight as the anomalies. The model of a line's walk is told at
-    ``walking_errors``.
+    The lag is the peak of the normalised cross-correlation of band-passed neighbours walked in opposite directions, its
+    standard error a jackknife. What is not proven (smaller than two standard errors, no significant correlation, or a
+    peak at the end of the search range of 1 m) is reported and not applied; where opposite neighbours show nothing at
+    all, no line is moved on its own either. Grids walked one way move by the lag of the others. Tie lines show the
+    position errors of the lines that they cross. See ``docs/methods/align.md``.
 
     References
     ----------
@@ -104,7 +101,7 @@ def align_opposing(
     if given is None:
         estimate, shows = estimate_of(correlations, len(chosen))
         figures = AlignFigures(**vars(estimate))
-    walks = _Walks(chosen if per_traverse and shows else (), moved_by)
+    walks = _Positions(chosen if per_traverse and shows else (), moved_by)
     for i, (name, part) in enumerate(grids.items()):
         lines = lines_of(part)
         move = np.where(lines.owner >= 0, part.heading * figures.shift_m, 0.0)
@@ -112,7 +109,7 @@ def align_opposing(
         move += own
         moved = _moved(part, lines, move) if move.any() else part
         if move.any():
-            came_in, went_out = _crossings_counted(part, moved)
+            came_in, went_out = _edge_changes(part, moved)
             table[i] = replace(table[i], shift_m=figures.shift_m, came_in=came_in, went_out=went_out)
         if per_traverse:
             moved = moved.replace(se={**moved.se, PLACE: error})
@@ -128,15 +125,15 @@ def align_opposing(
     return AlignRecord(options, figures, tuple(table), tuple(walks.rows))
 
 
-class _Walks:
-    """How the lines of one grid after the other were walked, as some channels tell it; without channels nothing is."""
+class _Positions:
+    """Position errors of the lines of one grid after the other, by some channels; none without channels."""
 
-    def __init__(self, channels: Sequence[str], platform: Platform):
+    def __init__(self, channels: Sequence[str], platform: Platform) -> None:
         self._channels, self._platform = channels, platform
         self.rows: list[AlignedLine] = []
         self._squares: list[float] = []
         self._weights: list[int] = []
-        self._usual: list[float] = []
+        self._sds: list[float] = []
 
     def moves(self, name: str, part: Readings, lines: Lines, move: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return what the readings (n,) of a grid move by, after they have moved by ``move``, and the standard errors
@@ -149,17 +146,17 @@ class _Walks:
         fresh = lines_of(moved)
         if len(fresh) < LEAST_LINES or np.ptp(fresh.v) < LEAST_LENGTH_M:
             return unknown
-        matrices = fresh.resample(moved, moved.stacked(self._channels))
-        walking = walking_errors(matrices, fresh, platform=self._platform)
-        placed = _crossed(moved.replace(v_m=moved.v_m + walking.moves(fresh.owner, moved.v_m)), moved, fresh)
-        told = told_by_ties(placed, fresh, walking, self._channels, self._platform)
-        if told is not None:
-            walking = walking_errors(matrices, fresh, told, self._platform)
-        self.rows += _line_rows(name, fresh, walking)
-        self._squares.append(np.sum(walking.standard_error_m**2))
-        self._weights.append(walking.standard_error_m.size)
-        self._usual.append(walking.usual_sd_m)
-        return walking.moves(fresh.owner, moved.v_m), walking.errors(fresh.owner, moved.v_m)
+        matrices = list(fresh.resample(moved, moved.stacked(self._channels)))
+        found = position_errors(matrices, fresh, platform=self._platform)
+        placed = _crossed(moved.replace(v_m=moved.v_m + found.moves(fresh.owner, moved.v_m)), moved, fresh)
+        evidence = evidence_of_ties(placed, fresh, found, self._channels, self._platform)
+        if evidence is not None:
+            found = position_errors(matrices, fresh, evidence, self._platform)
+        self.rows += _line_rows(name, fresh, found)
+        self._squares.append(float(np.sum(found.standard_error_m**2)))
+        self._weights.append(found.standard_error_m.size)
+        self._sds.append(found.sd_m)
+        return found.moves(fresh.owner, moved.v_m), found.errors(fresh.owner, moved.v_m)
 
     def added(self, figures: AlignFigures) -> AlignFigures:
         """Return the figures with those of the lines of all grids."""
@@ -167,17 +164,17 @@ class _Walks:
             return figures
         return replace(
             figures,
-            per_traverse_sd_m=float(np.sqrt(np.average(np.square(self._usual), weights=self._weights))),
+            per_traverse_sd_m=float(np.sqrt(np.average(np.square(self._sds), weights=self._weights))),
             position_error_m=float(np.sqrt(np.sum(self._squares) / np.sum(self._weights))),
             lines_moved=sum(row.moved for row in self.rows),
         )
 
 
-def _line_rows(grid: str, lines: Lines, walking: Walking) -> list[AlignedLine]:
-    away = walking.v - walking.v.mean()
-    stretch = walking.ahead_m @ away / (away @ away) * np.ptp(walking.v)
-    columns = (lines.line, lines.run, walking.ahead_m.mean(axis=1), stretch, np.abs(walking.ahead_m).max(axis=1),
-               np.sqrt(np.mean(walking.standard_error_m**2, axis=1)), walking.moved)  # fmt: skip
+def _line_rows(grid: str, lines: Lines, found: PositionErrors) -> list[AlignedLine]:
+    from_middle = found.v - found.v.mean()
+    stretch = found.ahead_m @ from_middle / (from_middle @ from_middle) * np.ptp(found.v)
+    columns = (lines.line, lines.run, found.ahead_m.mean(axis=1), stretch, np.abs(found.ahead_m).max(axis=1),
+               np.sqrt(np.mean(found.standard_error_m**2, axis=1)), found.moved)  # fmt: skip
     return [AlignedLine(grid, *row) for row in zip(*(c.tolist() for c in columns))]
 
 
@@ -194,7 +191,7 @@ def _moved(part: Readings, lines: Lines, move: np.ndarray) -> Readings:
     return moved.replace(x=part.x + dx, y=part.y + dy)
 
 
-def _crossings_counted(part: Readings, moved: Readings) -> tuple[int, int]:
+def _edge_changes(part: Readings, moved: Readings) -> tuple[int, int]:
     """Return how many readings lost the flag ``overrun``, and how many took it."""
     before, after = part.has_flag("overrun"), moved.has_flag("overrun")
     return int(np.count_nonzero(before & ~after)), int(np.count_nonzero(after & ~before))
@@ -204,14 +201,14 @@ def _crossed(moved: Readings, part: Readings, lines: Lines) -> Readings:
     """Return moved readings of a grid with the flag ``overrun`` set anew where they crossed its edges."""
     if not len(lines):
         return moved
-    came_in, went_out = _crossings(part, lines, moved.v_m)
+    came_in, went_out = _at_edges(part, lines, moved.v_m)
     flag = moved.flag.copy()
     flag[came_in] &= ~np.uint16(flag_bit("overrun"))
     flag[went_out] |= np.uint16(flag_bit("overrun"))
     return moved.replace(flag=flag)
 
 
-def _crossings(part: Readings, lines: Lines, moved: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _at_edges(part: Readings, lines: Lines, moved: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return which readings come into the grid and which leave it; its edges are half a step beyond its readings."""
     mine = lines.owner >= 0
     inside = part.v_m[mine & part.in_use]
@@ -230,7 +227,7 @@ def _along(part: Readings, move: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     u, v = part.u_m - part.u_m[known].mean(), part.v_m - part.v_m[known].mean()
     design = np.stack([np.ones(known.sum()), u[known], v[known], u[known] * v[known]])
     where = np.stack([part.x[known] - part.x[known].mean(), part.y[known] - part.y[known].mean()])
-    # Columns of one size, so that what is too small to tell (a lone line has no width) is left out.
+    # Columns of one size, so that what cannot be seen (a lone line has no extent across) is left out.
     size = np.maximum(np.sqrt(np.mean(design**2, axis=1)), 1e-9)[:, None]
     design = design / size
     frame = np.linalg.lstsq(design @ design.T, design @ where.T, rcond=1e-12)[0] / size

@@ -1,4 +1,4 @@
-"""The lag of the instrument: by how much opposite neighbours must move to show the same ground."""
+"""The lag of the instrument: by how much opposite neighbours must move to show the same signal."""
 
 from __future__ import annotations
 
@@ -10,14 +10,17 @@ import numpy as np
 from ..core import Lines, Readings, band_pass
 
 SEARCH_M = 1.0
-"""Largest shift of a reading that is looked for; opposite lines then move by twice as much to each other."""
+"""Largest shift of a reading that is looked for; opposite lines then move by twice as much to each other.
+Derived: three standard deviations of the lag of an instrument (0.3 m), to the metre."""
 BLOCKS = 20
-"""Groups of neighbouring pairs that are left out in turn for the standard error."""
+"""Groups of neighbouring pairs that are left out in turn for the standard error. Derived: a variance from 20 groups is
+known to sqrt(2 / 19), a third of it; more groups are too short to be independent."""
 PROOF = 2.0
-"""A shift is applied from this many standard errors on."""
+"""A shift is applied from this many standard errors on. Common practice, no source: 95 % of a normal distribution lie
+within."""
 SIGNIFICANT = 4.0
-"""The correlation at the peak must be this many of its standard errors above zero: at some 10 independent lags noise
-alone gets there in 1 of 3000 surveys."""
+"""The correlation at the peak must be this many of its standard errors above zero. Derived: at some 10 independent lags
+noise alone gets there in 1 of 3000 surveys."""
 
 
 @dataclass(frozen=True)
@@ -69,8 +72,10 @@ def correlate(readings: Readings, lines: Lines, channels: Sequence[str]) -> list
     return found
 
 
-def _products(out, back, out_known, back_known, reach: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return (P, 2 reach + 1) sums of out(v) back(v + lag) over common ground, and their norms."""
+def _products(
+    out: np.ndarray, back: np.ndarray, out_known: np.ndarray, back_known: np.ndarray, reach: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return (P, 2 reach + 1) sums of out(v) back(v + lag) where both are known, and their norms."""
 
     def at_lags(one: np.ndarray, other: np.ndarray) -> np.ndarray:
         wide = np.pad(other.astype(float), ((0, 0), (reach, reach)))
@@ -116,7 +121,7 @@ def estimate_of(correlations: list[Correlation], channels: int) -> tuple[LagEsti
 
 
 def _unknown(shift: float, height: float, height_error: float, blocks: int) -> str:
-    """Return why nothing can be told from opposite neighbours, empty when something can."""
+    """Return why opposite neighbours show no lag, empty where they do."""
     if blocks < 3:
         return "Too few opposite neighbours for a standard error: nothing was moved."
     if height <= SIGNIFICANT * height_error or height <= 0:
@@ -161,5 +166,5 @@ def _peak(lag_m: np.ndarray, curve: np.ndarray) -> tuple[float, float]:
         return float(lag_m[k]), float(curve[k])
     low, top, high = curve[k - 1 : k + 2]
     bend = low - 2 * top + high
-    share = 0.5 * (low - high) / bend if bend < 0 else 0.0
-    return float(lag_m[k] + share * (lag_m[1] - lag_m[0])), float(top - 0.25 * (low - high) * share)
+    fraction = 0.5 * (low - high) / bend if bend < 0 else 0.0
+    return float(lag_m[k] + fraction * (lag_m[1] - lag_m[0])), float(top - 0.25 * (low - high) * fraction)

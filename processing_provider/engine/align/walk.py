@@ -1,4 +1,4 @@
-"""The walk of each line: how far ahead or behind its readings were taken, from the lines on both sides."""
+"""Along-line position errors: how far ahead or behind the readings of a line were taken, from the lines beside it."""
 
 from __future__ import annotations
 
@@ -8,51 +8,66 @@ from typing import Optional, Sequence
 import numpy as np
 
 from ..core import CARRIED, SAME_PLACE, Lines, Platform, difference_of_gaussians, smoother, walk_shapes
-from .walk_equations import Blocks, Misfits, Told
+from .walk_equations import Evidence, Misfits, NormalEquations
 
 KIND = np.array([0, 0, 1, 2])
-"""Shapes of a walk, whose sizes are told from each other: shift and stretch, the slow bow, all that is rougher."""
+"""Shapes whose prior variances are estimated together: shift and stretch, the slow bow, all that is rougher. Derived:
+errors of the ends, a pace that differs between the halves of a line, and one that changes within metres have causes of
+their own."""
 SURE = 20.0
-"""A kind is held to be as large as all of them together until so many of its weights are known."""
+"""Degrees of freedom of the prior that holds the variance of a kind to that of all kinds together. Found by
+tests/calibration/align.py."""
 NODE_M = 0.375
+"""Distance of the nodes at which position errors are estimated, in metres. Derived: the band-pass leaves 2 % of
+a wave of 0.7 m, about two nodes (the sampling theorem); position errors are smoother by far. A multiple of common
+distances between readings (0.125 m and 0.1875 m)."""
 FINE_M, COARSE_M = 0.3, 1.0
-"""Standard deviations of the two Gaussians of the band-pass."""
+"""Standard deviations of the two Gaussians of the band-pass, in metres. Found by tests/calibration/align.py."""
 WINDOW_M = 0.8
+"""Standard deviation, in metres along the lines, of the window with one slant of features and one variance of misfits.
+Found by tests/calibration/align.py."""
 WINDOW_LINES = 3.0
+"""Likewise across the lines, in lines, for the slant. Found by tests/calibration/align.py."""
 REACH = 2.5
-"""Around a place, how far the ground has one slant and one misfit; in standard deviations, where the window ends."""
+"""Standard deviations at which these windows end. Derived: 1.2 % of a Gaussian's weight lies beyond."""
 CORRELATED_M = 1.0
-"""Misfits along a line resemble each other over this distance: so much of it counts as one observation."""
+"""Correlation length of misfits along a line, in metres: so much of it counts as one observation. Found by
+tests/calibration/align.py: standard errors are then those of simulated walks."""
 STEEPEST = 6
-"""Slants are looked for up to this many half spacings along the traverse from line to line."""
+"""Slants are tried up to this many half spacings along the traverse from line to line. Derived: 72 degrees from
+straight across; features that run closer along the lines show nothing of position errors along them."""
 ROUNDS, SLANT_ROUND = 4, 1
-"""Rounds of Gauss-Newton, and the one before which the slants are looked for: the coarse stagger is gone by then."""
+"""Rounds of Gauss-Newton, and the one before which slants are estimated: the coarse stagger is gone by then. Found by
+tests/calibration/align.py: more rounds change the error by less than its spread."""
 UNSEEN = 1.8
-"""Of a line's variance its neighbours show about half (they err too, and follow each other); found on simulated walks
-with the usual errors, whose size then comes out within a fifth. Of errors a third as large it is a third too much."""
+"""Factor on the variance of the estimated position errors: neighbours show about half of it, for they err too and
+follow each other. Found by tests/calibration/align.py: the variance of simulated errors of common size then comes out;
+of errors a third as large it is a third too much."""
 LEAST_SCALE, LARGEST_SCALE = 1e-4, 4.0
-"""Bounds of the factor on the prior's variance."""
+"""Bounds of the factor on the prior variances. Derived: errors from a hundredth to twice those of the platform; beyond
+that something else is wrong with a line."""
 WORTH = 1.1
-"""A line is moved when that makes its error of position smaller by this factor."""
+"""A line is moved when that makes its position error smaller by this factor. Common practice, no source: a tenth is the
+least improvement that is worth a change of the data."""
 
 
 @dataclass(frozen=True)
-class Walking:
-    """Positions of L lines at V nodes.
+class PositionErrors:
+    """Along-line position errors of L lines at V nodes.
 
     Attributes
     ----------
     v : (V,) float64
         Where a reading was truly taken, metres along the traverse.
     ahead_m : (L, V) float64
-        How far it lies ahead of where it is written down.
+        How far that lies ahead of where it is recorded.
     standard_error_m : (L, V) float64
     moved : (L,) bool
         Lines whose errors are proven; the others stay where they are.
     weight : (L, m) float64
-        Weights of ``walk_shapes`` that the lines were found to have.
-    usual_sd_m : float
-        Standard deviation of the errors of position over the lines, as estimated.
+        Weights of ``walk_shapes``.
+    sd_m : float
+        Standard deviation of the errors over the lines, as estimated.
     """
 
     v: np.ndarray
@@ -60,62 +75,61 @@ class Walking:
     standard_error_m: np.ndarray
     moved: np.ndarray
     weight: np.ndarray
-    usual_sd_m: float
+    sd_m: float
 
     def moves(self, line: np.ndarray, v_m: np.ndarray) -> np.ndarray:
-        """Return (n,) metres by which readings written down at ``v_m`` move; their order stays.
+        """Return (n,) metres by which readings recorded at ``v_m`` move; their order stays.
 
-        ``line`` (n,) tells which line they belong to, -1 = none.
+        ``line`` (n,) is the index of the line that they belong to, -1 = none.
         """
-        written = np.maximum.accumulate(self.v - self.ahead_m, axis=1)
-        inside = np.minimum(np.maximum(v_m, written[line, 0]), written[line, -1])
+        recorded = np.maximum.accumulate(self.v - self.ahead_m, axis=1)
+        inside = np.minimum(np.maximum(v_m, recorded[line, 0]), recorded[line, -1])
         # All lines end to end, far enough from each other, so that they are interpolated in one go.
-        apart = 2 * np.ptp(written) + 1.0
-        place = (written + apart * np.arange(len(written))[:, None]).ravel()
-        true = np.interp(inside + apart * line, place, np.tile(self.v, len(written)))
+        stride = 2 * np.ptp(recorded) + 1.0
+        chain = (recorded + stride * np.arange(len(recorded))[:, None]).ravel()
+        true = np.interp(inside + stride * line, chain, np.tile(self.v, len(recorded)))
         return np.where((line >= 0) & self.moved[line], true - inside, 0.0)
 
     def errors(self, line: np.ndarray, v_m: np.ndarray) -> np.ndarray:
-        """Return (n,) standard errors in metres of the places of readings, as of ``moves``; NaN where line is -1."""
+        """Return (n,) standard errors in metres of the positions of readings, as of ``moves``; NaN where line is -1."""
         node = np.rint((v_m - self.v[0]) / (self.v[1] - self.v[0]))
         node = np.clip(np.nan_to_num(node), 0, len(self.v) - 1).astype(int)
         return np.where(line >= 0, self.standard_error_m[line, node], np.nan)
 
 
 @dataclass(frozen=True)
-class _Sides:
-    """Which line lies on either side of each of L lines (-1 = none), and the distance."""
+class _Neighbours:
+    """The line on either side of each of L lines.
+
+    ``line`` (2, L) is its index (-1 = none), ``distance_m`` (2, L) the signed distance to it, ``position`` (L,) the
+    position of each line along the baseline, counted.
+    """
 
     line: np.ndarray
-    apart: np.ndarray
-    place: np.ndarray
+    distance_m: np.ndarray
+    position: np.ndarray
 
 
-def walking_errors(
-    matrices: Sequence[np.ndarray], lines: Lines, told: Optional[Told] = None, platform: Platform = CARRIED
-) -> Walking:
-    """Estimate how far each line's readings lie ahead of where they are written down.
+def position_errors(
+    matrices: Sequence[np.ndarray], lines: Lines, evidence: Optional[Evidence] = None, platform: Platform = CARRIED
+) -> PositionErrors:
+    """Estimate how far each line's readings lie ahead of where they are recorded.
 
     Parameters
     ----------
     matrices : sequence of (L, V) float64
         Channels on the common axis of the lines, NaN where there is no reading.
     lines : Lines
-    told : Told, optional
-        What else than the neighbours tells of the walks; they are looked for from there on.
+    evidence : Evidence, optional
+        What else than the neighbours shows position errors; they are estimated from there on.
+    platform : Platform
 
     Notes
     -----
-    The value written down at v was taken at v + w_i(v). Along the slant s of the ground at that place, a line lies
-    half-way between its neighbours but for a misfit whose variance is estimated around each place:
-
-        d_i(p - w_i(p)) - sum_k a_k d_k(p + s u_k - w_k) = misfit,  k = the line before and the line after.
-
-    w_i is a Gaussian process: independent errors of start and stop, a lag of the line, and a smooth wander that is
-    nothing at both ends. All lines of a grid are solved together by Gauss-Newton (the misfit of one line depends on
-    the walk of three), the sizes of shift and stretch, of the slow bow and of what is rougher by maximum evidence
-    (MacKay 1992). Features that cross the lines obliquely cancel, for they shift the two neighbours oppositely. Where
-    there is no contrast nothing moves; what all lines around have in common cannot be seen and stays.
+    A line lies half-way between its neighbours, along the slant of features, but for a misfit; position errors are a
+    Gaussian process whose variances are found by maximum evidence (MacKay 1992). All lines of a grid are solved
+    together by Gauss-Newton. Where there is no contrast nothing moves; what all lines around have in common cannot be
+    seen. See ``docs/methods/align.md``.
 
     References
     ----------
@@ -125,10 +139,11 @@ def walking_errors(
     node_m, v = every * lines.step_m, lines.v[::every]
     shapes = walk_shapes(v, platform)
     bands = _bands(matrices, lines.step_m, every)
-    sides = _sides(lines, bands)
+    beside = _neighbours(lines, bands)
     around = smoother(len(v), WINDOW_M / node_m, REACH)
-    blocks = Blocks(sides.place, sides.line, shapes)
-    weight, size = np.zeros((len(lines), shapes.shape[1])) if told is None else told.weight, np.ones(shapes.shape[1])
+    equations = NormalEquations(beside.position, beside.line, shapes)
+    weight = np.zeros((len(lines), shapes.shape[1])) if evidence is None else evidence.weight
+    size = np.ones(shapes.shape[1])
     slants = [np.zeros(band.shape) for band, _ in bands]
     for turn in range(ROUNDS):
         ahead = weight @ shapes.T
@@ -136,26 +151,28 @@ def walking_errors(
         for c, (band, known) in enumerate(bands):
             data, there = _taken(band, known, ahead / node_m)
             if turn == SLANT_ROUND:
-                slants[c] = _slants(data, there, sides, around, node_m)
-            misfits.append(_misfits(data, there, slants[c], sides, around, node_m))
-        step, covariance = blocks.solve(misfits, weight, size, told)
+                slants[c] = _slants(data, there, beside, around, node_m)
+            misfits.append(_misfits(data, there, slants[c], beside, around, node_m))
+        step, covariance = equations.solve(misfits, weight, size, evidence)
         weight = weight + step
         size = _sizes(weight, covariance, size)
     variance = np.sum((shapes @ covariance) * shapes, axis=2)
-    return _worth_moving(v, weight, shapes, variance, np.sqrt(np.mean(shapes**2 @ size)))
+    return _worth_moving(v, weight, shapes, variance, float(np.sqrt(np.mean(shapes**2 @ size))))
 
 
-def _worth_moving(v: np.ndarray, weight: np.ndarray, shapes: np.ndarray, variance: np.ndarray, usual: float) -> Walking:
-    """Leave the lines where they are that moving would hardly better; what they may be off is then their error."""
+def _worth_moving(
+    v: np.ndarray, weight: np.ndarray, shapes: np.ndarray, variance: np.ndarray, sd_m: float
+) -> PositionErrors:
+    """Leave lines where they are that moving would hardly better; what they may be off adds to their error."""
     ahead = weight @ shapes.T
     gain = np.mean(ahead**2, axis=1) / np.maximum(np.mean(variance, axis=1), 1e-12)
     moved = 1.0 + gain > WORTH**2
     error = np.sqrt(np.maximum(variance, 0.0) + np.where(moved[:, None], 0.0, ahead**2))
-    return Walking(v, np.where(moved[:, None], ahead, 0.0), error, moved, weight, float(usual))
+    return PositionErrors(v, np.where(moved[:, None], ahead, 0.0), error, moved, weight, sd_m)
 
 
 def _sizes(weight: np.ndarray, covariance: np.ndarray, size: np.ndarray) -> np.ndarray:
-    """Return the variance (m,) of each shape's weights that the lines together show: one for each kind of shape.
+    """Return the prior variance (m,) of each shape's weights by all lines together: one for each kind of shape.
 
     ``weight`` (L, m) and ``covariance`` (L, m, m) are those found with the variances ``size`` (m,).
     """
@@ -174,26 +191,26 @@ def _bands(matrices: Sequence[np.ndarray], step_m: float, every: int) -> list[tu
     ]
 
 
-def _sides(lines: Lines, bands) -> _Sides:
-    """Return each line's neighbours: of several recordings at the next place the one that shares most ground."""
+def _neighbours(lines: Lines, bands: Sequence[tuple[np.ndarray, np.ndarray]]) -> _Neighbours:
+    """Return each line's neighbours: of several recordings at the next position the one with most nodes in common."""
     gaps = np.diff(lines.u)
-    usual = np.median(gaps[gaps > 0.01]) if (gaps > 0.01).any() else 1.0
-    place = np.concatenate([[0], np.cumsum(gaps > SAME_PLACE * usual)])
+    spacing = np.median(gaps[gaps > 0.01]) if (gaps > 0.01).any() else 1.0
+    position = np.concatenate([[0], np.cumsum(gaps > SAME_PLACE * spacing)])
     known = np.any([known for _, known in bands], axis=0).astype(float)
-    shared = known @ known.T
+    in_common = known @ known.T
     line = np.full((2, len(lines)), -1)
     for k, way in enumerate((-1, 1)):
-        common = np.where(place[None, :] == place[:, None] + way, shared, 0.0)
+        common = np.where(position[None, :] == position[:, None] + way, in_common, 0.0)
         line[k] = np.where(common.max(axis=1) > 0, common.argmax(axis=1), -1)
-    return _Sides(line, np.where(line >= 0, lines.u[line] - lines.u, 0.0), place)
+    return _Neighbours(line, np.where(line >= 0, lines.u[line] - lines.u, 0.0), position)
 
 
-def _at(values: np.ndarray, place: np.ndarray) -> np.ndarray:
-    """Return (..., V) values at fractional places of their own rows (Lagrange's cubic; the ends are held)."""
+def _at(values: np.ndarray, index: np.ndarray) -> np.ndarray:
+    """Return (..., V) values at fractional indices of their own rows (Lagrange's cubic; the ends are held)."""
     last = values.shape[-1] - 1
-    place = np.minimum(np.maximum(place, 0.0), last)
-    left = np.minimum(np.maximum(place.astype(int), 1), max(last - 2, 1))
-    t = place - left
+    index = np.minimum(np.maximum(index, 0.0), last)
+    left = np.minimum(np.maximum(index.astype(int), 1), max(last - 2, 1))
+    t = index - left
     row = left + _starts(values)
     flat = values.ravel()
     outer = ((t + 1) * flat[row + 2] - (t - 2) * flat[row - 1]) / 3
@@ -206,30 +223,30 @@ def _starts(values: np.ndarray) -> np.ndarray:
     return np.arange(0, values.size, values.shape[-1]).reshape(*values.shape[:-1], 1)
 
 
-def _there(known: np.ndarray, place: np.ndarray) -> np.ndarray:
-    """Return whether values are known at fractional places of their own rows."""
-    nearest = np.rint(place).astype(int)
+def _there(known: np.ndarray, index: np.ndarray) -> np.ndarray:
+    """Return whether values are known at fractional indices of their own rows."""
+    nearest = np.rint(index).astype(int)
     held = np.minimum(np.maximum(nearest, 0), known.shape[-1] - 1)
     return (nearest == held) & known.ravel()[held + _starts(known)]
 
 
 def _taken(band: np.ndarray, known: np.ndarray, ahead: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the values where they were taken; ``ahead`` in nodes."""
-    place = np.arange(band.shape[1]) - ahead
-    there = _there(known, place)
-    return np.where(there, _at(band, place), 0.0), there
+    index = np.arange(band.shape[1]) - ahead
+    there = _there(known, index)
+    return np.where(there, _at(band, index), 0.0), there
 
 
-def _slants(data: np.ndarray, there: np.ndarray, sides: _Sides, around: np.ndarray, node_m: float) -> np.ndarray:
-    """Return (L, V) slants of the ground: metres along the traverse for a metre along the baseline.
+def _slants(data: np.ndarray, there: np.ndarray, beside: _Neighbours, around: np.ndarray, node_m: float) -> np.ndarray:
+    """Return (L, V) slants of features: metres along the traverse for a metre along the baseline.
 
-    The slant that makes neighbouring lines most alike around a place.
+    It is the slant with which neighbouring lines differ least around a node.
     """
-    after = sides.line[1]
-    usual = np.median(sides.apart[1][after >= 0]) if (after >= 0).any() else 1.0
-    unit = max(1, round(usual / 2 / node_m)) * node_m / usual
+    after = beside.line[1]
+    spacing = np.median(beside.distance_m[1][after >= 0]) if (after >= 0).any() else 1.0
+    unit = max(1, round(spacing / 2 / node_m)) * node_m / spacing
     tried = unit * np.arange(-STEEPEST, STEEPEST + 1)
-    move = np.rint(tried[:, None] * sides.apart[1] / node_m).astype(int)
+    move = np.rint(tried[:, None] * beside.distance_m[1] / node_m).astype(int)
     reach = int(np.abs(move).max())
     # Nothing is known beyond the ends of a line, nor where there is no line (-1).
     wide = np.full((len(data) + 1, data.shape[1] + 2 * reach), np.nan)
@@ -244,19 +261,26 @@ def _slants(data: np.ndarray, there: np.ndarray, sides: _Sides, around: np.ndarr
     best = np.minimum(np.maximum(costs.argmin(axis=0), 1), len(tried) - 2)
     low, top, high = (np.take_along_axis(costs, best[None] + k, axis=0)[0] for k in (-1, 0, 1))
     bend = low - 2 * top + high
-    share = np.where(bend > 0, 0.5 * (low - high) / np.where(bend > 0, bend, 1.0), 0.0)
-    return tried[best] + unit * np.clip(share, -1.0, 1.0)
+    fraction = np.where(bend > 0, 0.5 * (low - high) / np.where(bend > 0, bend, 1.0), 0.0)
+    return tried[best] + unit * np.clip(fraction, -1.0, 1.0)
 
 
-def _misfits(data, there, slant, sides: _Sides, around: np.ndarray, node_m: float) -> Misfits:
+def _misfits(
+    data: np.ndarray,
+    there: np.ndarray,
+    slant: np.ndarray,
+    beside: _Neighbours,
+    around: np.ndarray,
+    node_m: float,
+) -> Misfits:
     """Return how the lines differ from what lies beside them along the slants (L, V)."""
-    place = np.arange(data.shape[1]) + slant * (sides.apart / node_m)[:, :, None]
-    both = there & _there(there[sides.line], place) & (sides.line >= 0)[:, :, None]
+    index = np.arange(data.shape[1]) + slant * (beside.distance_m / node_m)[:, :, None]
+    both = there & _there(there[beside.line], index) & (beside.line >= 0)[:, :, None]
     # The neighbour that is nearer weighs more; a lone one carries all.
-    part = np.where(both, 1.0 / np.maximum(np.abs(sides.apart), 1e-3)[:, :, None], 0.0)
+    part = np.where(both, 1.0 / np.maximum(np.abs(beside.distance_m), 1e-3)[:, :, None], 0.0)
     total = part.sum(axis=0)
     part = part / np.where(total > 0, total, 1.0)
-    expected = np.sum(part * _at(data[sides.line], place), axis=0)
+    expected = np.sum(part * _at(data[beside.line], index), axis=0)
     used = total > 0
     misfit = np.where(used, data - expected, 0.0)
     variance = (misfit**2 @ around) / np.maximum(used @ around, 0.05)

@@ -1,17 +1,17 @@
 """The level of each traverse and the drift, from neighbouring lines, tie lines and base readings."""
 
-from .balance import balance_traverses, levels_of
-from .line_levels import FREEDOM, Levels
+from .balance import balance_traverses, controlled_levels
+from .line_levels import FREEDOM, LineLevels
 from .record import BalanceRecord, LineOffset
-from .tie_crossings import Marks, tie_shapes
+from .tie_crossovers import Controls, tie_shapes
 
 __all__ = [
     "BalanceRecord",
+    "Controls",
     "FREEDOM",
-    "Levels",
+    "LineLevels",
     "LineOffset",
-    "Marks",
     "balance_traverses",
-    "levels_of",
+    "controlled_levels",
     "tie_shapes",
 ]

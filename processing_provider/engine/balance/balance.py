@@ -1,9 +1,9 @@
-"""Balancing: the level of each traverse, told by its neighbours, tie lines and base readings."""
+"""Balancing: the level of each traverse from its neighbours, tie lines and base readings."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Optional, Sequence
+from typing import Mapping, Optional, Sequence
 
 import numpy as np
 
@@ -23,13 +23,14 @@ from ..core import (
 )
 from .direction_offset import above_smooth_level, direction_offset
 from .drift import drift_at
-from .line_levels import Levels, fit_levels
+from .line_levels import LineLevels, fit_line_levels
 from .record import BalanceFigures, BalanceRecord, LineOffset
-from .tie_crossings import Marks, marks_of
+from .tie_crossovers import Controls, controls_of
 
 METHODS = ("neighbours and ties", "neighbours", "median", "direction only")
 PROOF = 2.0
-"""The offset between the directions is taken off from this many standard errors on."""
+"""The offset between the directions is taken off from this many standard errors on. Common practice, no source: 95 % of
+a normal distribution lie within."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +43,7 @@ class _Grid:
     name: str
     part: Readings
     lines: Lines
-    matrix: dict
+    matrix: Mapping[str, np.ndarray]
     when: Optional[np.ndarray]
 
 
@@ -57,10 +58,10 @@ class _Correction:
     offset: np.ndarray
     error: np.ndarray
     drift: np.ndarray
-    based_on: list
-    direction: Optional[tuple] = None
-    levels: Optional[Levels] = None
-    marks: Optional[Marks] = None
+    based_on: Sequence[str]
+    direction: Optional[tuple[float, float]] = None
+    levels: Optional[LineLevels] = None
+    controls: Optional[Controls] = None
 
 
 @for_tables
@@ -109,29 +110,14 @@ def balance_traverses(
 
     Notes
     -----
-    A reading of line k at the time t is y = ground + o_k + D(t) + noise. Offsets o are normal, o ~ N(0, s^2); D is a
-    Gaussian process with the correlation exp(-(t / 400 s)^2 / 2), plus a warm-up exp(-t / 300 s). Between neighbouring
-    lines the ground changes by (smooth ground) + a + b v: a is normal and small, plus the edges of features along the
-    traverses, blurred as coils blur them, which lie anywhere or (mostly) nowhere and have any height; b is Cauchy
-    distributed. Smooth ground is a Gaussian process and a slope; its width comes from what is seen along the lines.
-    Pieces of 1 m vote for their pair's difference; those that are off, and have neighbours that are off, count less
-    than with Cauchy errors, so features over part of the length do not count. How many edges there are is found
-    too, with an expectation of many. Drift shows in b: neighbours walked opposite ways are read at times farther
-    apart at one end than at the other. A tie line holds every line against the same readings, y_k - y_tie = o_k +
-    D(t_k) - o_tie - D(t_tie), with t distributed errors (noise, and position at the gradient of the ground). How
-    the tie itself was walked is unknown too, a lag, a shift, a stretch and a wander; what it adds is the gradient of
-    the ground along the tie times that, linear about the walk that a first solution found. Base readings are D(t)
-    and a constant.
-
-    All is solved together by iterated reweighting, the edges by expectation propagation. Where a feature along the
-    traverses is narrower than two lines or not above about 3 s, neighbours alone cannot tell it from stripes: walk
-    ties. A lag that alignment left is one more unknown, for on bent ground it looks like drift. The standard errors
-    are the inverse of the normal matrix, the edges integrated out, with a quarter of the last weights of ties.
+    Offsets, drift, smooth geology and the edges of features along the traverses are estimated together; see
+    ``docs/methods/balance-traverses.md``. Where a feature along the traverses is narrower than two lines or not above
+    about three standard deviations of the stripes, neighbours alone cannot separate it from them: walk tie lines.
 
     References
     ----------
     Holland, P.W., Welsch, R.E., 1977. Robust regression using iteratively reweighted least-squares. Communications in
-    Statistics - Theory and Methods 6(9), 813-827.
+    Statistics - Theory and Methods 6(9), 813-827, doi:10.1080/03610927708827533.
     """
     check_choice("method", method, METHODS)
     chosen, moved_by = check_channels(channels, grids.channels), platform_named(platform)
@@ -152,25 +138,25 @@ def balance_traverses(
     return BalanceRecord(options, figures, tuple(row for channel in chosen for row in tables[channel]))
 
 
-def levels_of(part: Readings, channel: str, platform: Platform) -> Optional[tuple[Lines, Levels, Marks]]:
-    """Return the lines of one grid, their levels and what ties and base readings told of them.
+def controlled_levels(part: Readings, channel: str, platform: Platform) -> Optional[tuple[Lines, LineLevels, Controls]]:
+    """Return the lines of one grid, their levels, and the ties and base readings that control them.
 
-    None where nothing can be told, or where there are neither ties nor base readings.
+    None where no levels are found, or where there are neither ties nor base readings.
     """
     grid = _grid("", part, (channel,), True)
     one = _correction(grid, channel, METHODS[0], platform)
-    return None if one.levels is None or one.marks is None else (grid.lines, one.levels, one.marks)
+    return None if one.levels is None or one.controls is None else (grid.lines, one.levels, one.controls)
 
 
 def _grid(name: str, part: Readings, channels: Sequence[str], drift: bool) -> _Grid:
     lines = lines_of(part)
-    told = _tells_time(part)
-    timed = drift and told.any() and np.isfinite(part.time_s[told]).all() and np.ptp(part.time_s[told]) > 0
+    times = part.time_s[_of_levels(part)]
+    timed = drift and len(times) > 0 and np.isfinite(times).all() and np.ptp(times) > 0
     *matrices, when = lines.resample(part, np.concatenate([part.stacked(channels), part.time_s[None]]))
     return _Grid(name, part, lines, dict(zip(channels, matrices)), when if timed else None)
 
 
-def _tells_time(part: Readings) -> np.ndarray:
+def _of_levels(part: Readings) -> np.ndarray:
     """Return which readings the levels rest on: those in use, and all base readings."""
     return part.in_use | (part.kind == kind_code("base"))
 
@@ -181,59 +167,71 @@ def _correction(grid: _Grid, channel: str, method: str, platform: Platform) -> _
     if method == "median":
         return _whole_lines(lines, *above_smooth_level(matrix, lines), "median")
     direction, error = direction_offset(matrix, lines)
-    proven = abs(direction) > PROOF * error
-    half = lines.heading * (direction if proven else 0.0) / 2
-    told = (direction, error) if proven else (0.0, 0.0)
+    proven = (direction, error) if abs(direction) > PROOF * error else (0.0, 0.0)
+    half = lines.heading * proven[0] / 2
     if method != "direction only":
-        matrix = matrix - half[:, None]
-        marks = _marks(grid, grid.part.channels[channel], matrix, platform) if method == "neighbours and ties" else None
-        times = grid.part.time_s[_tells_time(grid.part)]
-        levels = fit_levels(lines, matrix, grid.when, times, error, marks, platform)
-        if levels is not None and len(levels.tie):
-            # Where the ground bends, how a tie was walked is linear only about what was found of it.
-            marks = _marks(grid, grid.part.channels[channel], matrix, platform, levels.walk)
-            levels = fit_levels(lines, matrix, grid.when, times, error, marks, platform)
-        if levels is not None:
-            return _by_model(grid, half, told, levels, marks, times)
+        found = _levels(grid, channel, matrix - half[:, None], error, method == "neighbours and ties", platform)
+        if found is not None:
+            return _by_model(grid, half, proven, *found)
     offset = half - half.mean() if len(half) else half
-    return _whole_lines(lines, offset, np.full(len(lines), told[1] / 2), "direction", told)
+    return _whole_lines(lines, offset, np.full(len(lines), proven[1] / 2), "direction", proven)
 
 
-def _marks(
-    grid: _Grid, values: np.ndarray, matrix: np.ndarray, platform: Platform, walk: Optional[np.ndarray] = None
-) -> Optional[Marks]:
-    marks = marks_of(grid.part, grid.lines, values, matrix, grid.when, walk, platform)
-    return marks if len(marks.value) else None
+def _levels(
+    grid: _Grid, channel: str, matrix: np.ndarray, direction_error: float, with_controls: bool, platform: Platform
+) -> Optional[tuple[LineLevels, Optional[Controls]]]:
+    """Return the levels of the lines and what controls them, by lines without the offset between the directions."""
+    lines, times = grid.lines, grid.part.time_s[_of_levels(grid.part)]
+
+    def controls_about(walk: Optional[np.ndarray]) -> Optional[Controls]:
+        values = grid.part.channels[channel]
+        found = controls_of(grid.part, lines, values, matrix, grid.when, walk, platform) if with_controls else None
+        return found if found is not None and len(found.value) else None
+
+    controls = controls_about(None)
+    levels = fit_line_levels(lines, matrix, grid.when, times, direction_error, controls, platform)
+    if levels is not None and len(levels.tie):
+        # Where the signal is curved, the position error of a tie is linear only about the one that was found.
+        controls = controls_about(levels.walk)
+        levels = fit_line_levels(lines, matrix, grid.when, times, direction_error, controls, platform)
+    return None if levels is None else (levels, controls)
 
 
-def _whole_lines(lines: Lines, offset, error, based_on: str, direction=None) -> _Correction:
+def _whole_lines(
+    lines: Lines, offset: np.ndarray, error: np.ndarray, based_on: str, direction: Optional[tuple[float, float]] = None
+) -> _Correction:
     taken = np.where(lines.owner >= 0, np.append(offset, 0.0)[lines.owner], 0.0)
     return _Correction(taken, offset, error, np.zeros(len(lines)), [based_on] * len(lines), direction)
 
 
-def _by_model(grid: _Grid, half, told: tuple, levels: Levels, marks: Optional[Marks], times) -> _Correction:
+def _by_model(
+    grid: _Grid, half: np.ndarray, direction: tuple[float, float], levels: LineLevels, controls: Optional[Controls]
+) -> _Correction:
+    """Return what comes off a grid by its levels and half the offset between the directions, ``half`` (L,)."""
     lines, part = grid.lines, grid.part
     offset = levels.offset + half + levels.drift_mean
     middle = offset.mean()
     own = np.append(levels.offset + half, 0.0)[lines.owner]
     moves = lines.owner >= 0
-    for number, rows in enumerate(marks.tie_rows if marks else []):
+    for number, rows in enumerate(controls.tie_rows if controls else []):
         whole = (part.kind == part.kind[rows[0]]) & (part.line == part.line[rows[0]]) & (part.run == part.run[rows[0]])
         own[whole], moves = levels.tie[number], moves | whole
-    if marks and marks.base_rows:
+    if controls and controls.base_rows:
         moves |= part.kind == kind_code("base")
+    times = part.time_s[_of_levels(part)]
     taken = np.where(moves, own + drift_at(times, levels.drift, part.time_s) - middle, 0.0)
     drift = levels.drift_mean - levels.drift_mean.mean()
-    return _Correction(
-        taken, offset - middle, levels.error, drift, _based_on(lines, levels, marks), told, levels, marks
-    )
+    based_on = _based_on(lines, levels, controls)
+    return _Correction(taken, offset - middle, levels.error, drift, based_on, direction, levels, controls)
 
 
-def _based_on(lines: Lines, levels: Levels, marks: Optional[Marks]) -> list[str]:
+def _based_on(lines: Lines, levels: LineLevels, controls: Optional[Controls]) -> list[str]:
     """Return in words what the offset of each line rests on."""
-    crossed = np.bincount(marks.line[marks.line >= 0], minlength=len(lines)) if marks else np.zeros(len(lines), int)
+    crossed = (
+        np.bincount(controls.line[controls.line >= 0], minlength=len(lines)) if controls else np.zeros(len(lines), int)
+    )
     paired = np.bincount(lines.pairs.ravel(), minlength=len(lines)) > 0
-    based = marks is not None and len(marks.base_rows) > 0 and len(levels.drift) > 0
+    based = controls is not None and len(controls.base_rows) > 0 and len(levels.drift) > 0
     words = []
     for ties, neighbours in zip(crossed, paired):
         parts = ["neighbours"] if neighbours else []
@@ -262,27 +260,29 @@ def _rows(grid: _Grid, channel: str, one: _Correction) -> list[LineOffset]:
 def _figures(corrections: list[_Correction]) -> BalanceFigures:
     """Return the figures of a channel; those of several grids are means weighed by their lines."""
     offsets = np.concatenate([one.offset for one in corrections]) if corrections else np.zeros(0)
-    fitted = [one for one in corrections if one.levels is not None]
-    told = [one for one in corrections if one.direction is not None and len(one.offset)]
-    marks = [one.marks for one in fitted if one.marks is not None]
+    directions = [
+        (one.direction, len(one.offset)) for one in corrections if one.direction is not None and len(one.offset)
+    ]
+    levels = [(one.levels, len(one.offset)) for one in corrections if one.levels is not None]
+    controls = [one.controls for one in corrections if one.levels is not None and one.controls is not None]
 
-    def middle(ones, what):
-        known = [one for one in ones if what(one) is not None]
-        sizes = [len(one.offset) for one in known]
-        return float(np.average([what(one) for one in known], weights=sizes)) if known else None
-
+    errors = [np.concatenate(of) if of else np.zeros(0) for of in
+              ([one.error for one, _ in levels], [one.error_without_controls for one, _ in levels])]  # fmt: skip
     return BalanceFigures(
-        direction_offset=middle(told, lambda one: one.direction[0]),
-        direction_error=middle(told, lambda one: one.direction[1]),
+        direction_offset=_mean([(found[0], lines) for found, lines in directions]),
+        direction_error=_mean([(found[1], lines) for found, lines in directions]),
         offset_sd=float(offsets.std()) if len(offsets) else None,
-        prior_sd=middle(fitted, lambda one: one.levels.offset_width),
-        ground_step=middle(fitted, lambda one: one.levels.ground_width),
-        drift_sd=middle(fitted, lambda one: one.levels.drift_width),
-        ties=sum(len(m.tie_rows) for m in marks),
-        crossings=sum(int(np.count_nonzero(m.tie >= 0)) for m in marks),
-        base_readings=sum(len(m.base_rows) for m in marks),
-        se=float(np.median(np.concatenate([one.error for one in fitted]))) if fitted else None,
-        se_without_ties=(
-            float(np.median(np.concatenate([one.levels.error_alone for one in fitted]))) if fitted else None
-        ),
+        prior_sd=_mean([(one.offset_sd, lines) for one, lines in levels]),
+        ground_step=_mean([(one.step_sd, lines) for one, lines in levels]),
+        drift_sd=_mean([(one.drift_sd, lines) for one, lines in levels if one.drift_sd is not None]),
+        ties=sum(len(m.tie_rows) for m in controls),
+        crossings=sum(int(np.count_nonzero(m.tie >= 0)) for m in controls),
+        base_readings=sum(len(m.base_rows) for m in controls),
+        se=float(np.median(errors[0])) if levels else None,
+        se_without_ties=float(np.median(errors[1])) if levels else None,
     )
+
+
+def _mean(figures: Sequence[tuple[float, int]]) -> Optional[float]:
+    """Return the mean of figures with their weights, None of none."""
+    return float(np.average([f for f, _ in figures], weights=[w for _, w in figures])) if figures else None

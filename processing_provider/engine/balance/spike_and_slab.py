@@ -1,4 +1,4 @@
-"""Unknowns of which most are nothing and a few are large: edges of features among smooth ground."""
+"""Spike-and-slab prior of the edges of features: most are nothing and a few are large."""
 
 from __future__ import annotations
 
@@ -6,78 +6,96 @@ from dataclasses import dataclass
 
 import numpy as np
 
-NOTHING = 1e-3
-"""Standard deviation of what counts as nothing, in units of the width."""
-SIZES = (1.5, 4.0, 10.0)
-"""Standard deviations of what is something, in units of the width: any of them is as likely."""
-LIKELY, SEEN_BEFORE = 0.35, 80.0
-"""Share that is something before the data are seen, as if it had been found among so many unknowns. High, so that what
-could be ground stays; the data change it."""
-STEP = 0.8
-"""Share of each change that is taken at once, lest they overshoot together."""
+SPIKE_SD = 1e-3
+"""Standard deviation of the spike, in those of the offsets. Derived: far below any error of a level, and still seen in
+double precision."""
+SLAB_SDS = (1.5, 4.0, 10.0)
+"""Standard deviations of the slab, in those of the offsets, each as probable. Derived: steps of 2.6 from the smallest
+that shows above stripes to the strongest features, so that every height has a near one; found by
+tests/calibration/balance.py to matter little."""
+SLAB_FRACTION, PRIOR_COUNT = 0.35, 80.0
+"""Prior probability of the slab, and the number of unknowns that it counts for. Found by tests/calibration/balance.py.
+High, so that what could be signal stays; the data change it."""
+DAMPING = 0.8
+"""Fraction of each change that is taken at once. Source: Minka, T., Lafferty, J., 2002, Expectation-propagation for the
+generative aspect model (from memory): damping keeps parallel updates from overshooting. Derived: after the 16 sweeps of
+a fit 0.2^16 of the first change is left."""
 SWEEPS = 4
+"""Sweeps at each reweighting. Derived: 0.2^4 = 0.2 % of a change is left, below the change that reweighting makes."""
 LEAST, MOST = 1e-4, 1e7
-"""Bounds of the precisions, in units of one over the squared width."""
+"""Bounds of the precisions, in units of one over the variance of the offsets. Derived: standard deviations from a third
+of the spike's to ten times the largest slab's."""
 
 
 @dataclass(frozen=True)
-class Sparse:
-    """Normal stand-ins for what is expected of J unknowns: precisions (J,), and precisions times means (J,).
+class SpikeAndSlab:
+    """Normal approximations to the prior of J unknowns, as expectation propagation finds them.
 
-    ``likely`` is the share of them that is something. What is seen are P sums of the unknowns, by factors (P, J).
+    Attributes
+    ----------
+    precision, pull : (J,) float64
+        Precisions, and precisions times means.
+    slab_fraction : float
+        Probability of the slab.
+
+    Notes
+    -----
+    What is seen are P sums of the unknowns, by factors (P, J).
     """
 
     precision: np.ndarray
     pull: np.ndarray
-    likely: float = LIKELY
+    slab_fraction: float = SLAB_FRACTION
 
     @classmethod
-    def unknown(cls, count: int, width: float) -> Sparse:
-        """Return what to begin with: any unknown may be of half the width."""
-        return cls(np.full(count, 4.0 / width**2), np.zeros(count))
+    def unknown(cls, count: int, sd: float) -> SpikeAndSlab:
+        """Return what to begin with: every unknown has half the standard deviation ``sd`` of the offsets."""
+        return cls(np.full(count, 4.0 / sd**2), np.zeros(count))
 
     def sums(self, factors: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return mean (P,) and covariance (P, P) that the stand-ins expect of the sums."""
+        """Return mean (P,) and covariance (P, P) of the sums by the approximations alone."""
         spread = factors / self.precision
         return spread @ self.pull, spread @ factors.T
 
-    def refined(self, factors: np.ndarray, known: np.ndarray, seen: np.ndarray, width: float) -> Sparse:
-        """Return the stand-ins that fit better to what the data say of the sums: a precision matrix (P, P), and (P,)
-        this times what was seen.
+    def refined(self, factors: np.ndarray, known: np.ndarray, seen: np.ndarray, sd: float) -> SpikeAndSlab:
+        """Return better approximations, by what the data say of the sums.
+
+        Parameters
+        ----------
+        factors : (P, J) float64
+        known : (P, P) float64
+            Precision matrix of the sums by the data.
+        seen : (P,) float64
+            The same times the sums that were seen.
+        sd : float
+            Standard deviation of the offsets, the unit of spike and slab.
 
         Notes
         -----
-        Expectation propagation: x_j is either nothing or normal with one of the standard deviations ``SIZES``. Of
-        all that is known of x_j the stand-in is taken away, the true expectation put in its place, and the stand-in
-        set so that mean and variance come out the same. The share that is something follows from how likely each of
-        those is that the data tell of (expectation maximisation, beta prior).
-
-        References
-        ----------
-        Minka, T.P., 2001. Expectation propagation for approximate Bayesian inference. Uncertainty in Artificial
-        Intelligence 17, 362-369.
-        Hernandez-Lobato, J.M., Hernandez-Lobato, D., Suarez, A., 2015. Expectation propagation in linear regression
-        models with spike-and-slab priors. Machine Learning 99, 437-487.
+        Expectation propagation: the approximation of x_j is taken away from its posterior, the true prior put in its
+        place, and the approximation set so that mean and variance come out the same. The probability of the slab
+        follows by expectation maximisation with a beta prior. See ``docs/methods/balance-traverses.md``.
         """
-        precision, pull, likely = self.precision, self.pull, self.likely
+        precision, pull, slab_fraction = self.precision, self.pull, self.slab_fraction
         for _ in range(SWEEPS):
-            mean, variance = _solution(Sparse(precision, pull), factors, known, seen)
-            open_ = 1.0 / variance - precision
-            told = open_ > 1e-9 / width**2
-            open_ = np.where(told, open_, 1.0)
-            open_pull = mean / variance - pull
-            mean, variance, something = _moments(open_pull / open_, 1.0 / open_, width, likely)
-            likely = float((LIKELY * SEEN_BEFORE + something[told].sum()) / (SEEN_BEFORE + np.count_nonzero(told)))
-            wanted = np.minimum(np.maximum(1.0 / variance - open_, LEAST / width**2), MOST / width**2)
+            mean, variance = _posterior(SpikeAndSlab(precision, pull), factors, known, seen)
+            cavity = 1.0 / variance - precision
+            informed = cavity > 1e-9 / sd**2
+            cavity = np.where(informed, cavity, 1.0)
+            cavity_pull = mean / variance - pull
+            mean, variance, slab = _moments(cavity_pull / cavity, 1.0 / cavity, sd, slab_fraction)
+            count = np.count_nonzero(informed)
+            slab_fraction = float((SLAB_FRACTION * PRIOR_COUNT + slab[informed].sum()) / (PRIOR_COUNT + count))
+            wanted = np.minimum(np.maximum(1.0 / variance - cavity, LEAST / sd**2), MOST / sd**2)
             # The mean is kept where the precision had to be bounded.
-            wanted_pull = mean * (wanted + open_) - open_pull
-            precision = np.where(told, precision + STEP * (wanted - precision), precision)
-            pull = np.where(told, pull + STEP * (wanted_pull - pull), pull)
-        return Sparse(precision, pull, likely)
+            wanted_pull = mean * (wanted + cavity) - cavity_pull
+            precision = np.where(informed, precision + DAMPING * (wanted - precision), precision)
+            pull = np.where(informed, pull + DAMPING * (wanted_pull - pull), pull)
+        return SpikeAndSlab(precision, pull, slab_fraction)
 
 
-def loosened(known: np.ndarray, seen: np.ndarray, spread: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return what is known (P, P), and (P,) that times what was seen, once errors of a covariance (P, P) are added.
+def with_added_errors(known: np.ndarray, seen: np.ndarray, spread: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return precisions (P, P), and those times what was seen (P,), once errors of a covariance (P, P) are added.
 
     Precisions may be singular: (1 + K C)^-1 K is the inverse of K^-1 + C.
     """
@@ -85,29 +103,30 @@ def loosened(known: np.ndarray, seen: np.ndarray, spread: np.ndarray) -> tuple[n
     return found[:, :-1], found[:, -1]
 
 
-def _solution(expected: Sparse, factors: np.ndarray, known: np.ndarray, seen: np.ndarray):
-    """Return mean and variance (J,) of the unknowns by the stand-ins and what the data say of the sums.
+def _posterior(
+    expected: SpikeAndSlab, factors: np.ndarray, known: np.ndarray, seen: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return mean and variance (J,) of the unknowns by the approximations and what the data say of the sums.
 
     There are fewer sums than unknowns, so equations as many as sums are solved.
     """
     middle, spread = expected.sums(factors)
-    sure, off = loosened(known, seen - known @ middle, spread)
+    weight, pull = with_added_errors(known, seen - known @ middle, spread)
     sized = factors / expected.precision
     before = 1.0 / expected.precision
-    variance = before - np.einsum("pj,pj->j", sized, sure @ sized)
+    variance = before - np.einsum("pj,pj->j", sized, weight @ sized)
     # Rounding must not make it negative where a lot is known.
-    return before * expected.pull + sized.T @ off, np.maximum(variance, 1e-10 * before)
+    return before * expected.pull + sized.T @ pull, np.maximum(variance, 1e-10 * before)
 
 
-def _moments(mean: np.ndarray, variance: np.ndarray, width: float, likely: float) -> tuple[np.ndarray, ...]:
-    """Return mean and variance of unknowns seen with these ones, by all that is expected of them, and how likely each
-    is something."""
-    sizes = np.square(np.array([NOTHING, *SIZES]) * width)[:, None]
-    odds = np.log([1.0 - likely, *(likely / len(SIZES),) * len(SIZES)])[:, None]
-    total = variance + sizes
+def _moments(mean: np.ndarray, variance: np.ndarray, sd: float, slab_fraction: float) -> tuple[np.ndarray, ...]:
+    """Return mean and variance of unknowns whose data have these, with their prior, and the probability of the slab."""
+    variances_of_prior = np.square(np.array([SPIKE_SD, *SLAB_SDS]) * sd)[:, None]
+    odds = np.log([1.0 - slab_fraction, *(slab_fraction / len(SLAB_SDS),) * len(SLAB_SDS)])[:, None]
+    total = variance + variances_of_prior
     odds = odds - 0.5 * (np.log(total) + mean**2 / total)
-    share = np.exp(odds - odds.max(axis=0))
-    share /= share.sum(axis=0)
-    means, variances = mean * sizes / total, variance * sizes / total
-    middle = np.sum(share * means, axis=0)
-    return middle, np.sum(share * (variances + (means - middle) ** 2), axis=0), 1.0 - share[0]
+    fraction = np.exp(odds - odds.max(axis=0))
+    fraction /= fraction.sum(axis=0)
+    means, variances = (one * variances_of_prior / total for one in (mean, variance))
+    middle = np.sum(fraction * means, axis=0)
+    return middle, np.sum(fraction * (variances + (means - middle) ** 2), axis=0), 1.0 - fraction[0]

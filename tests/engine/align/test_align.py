@@ -407,7 +407,7 @@ def test_normal_equations_in_blocks_are_those_of_a_dense_solver(walk):
     shapes = rng.normal(size=(12, 3))
     parts = (-np.ones((7, 12)), before * (side[0] >= 0)[:, None], after * (side[1] >= 0)[:, None])
     misfits = _walk_equations.Misfits(precision * slope * misfit, precision * slope**2, np.stack(parts))
-    found, covariance = _walk_equations.Blocks(place, side, shapes).solve([misfits], np.zeros((7, 3)), 2.0)
+    found, covariance = _walk_equations.NormalEquations(place, side, shapes).solve([misfits], np.zeros((7, 3)), 2.0)
     change = np.zeros((7, 12, 7, 3))
     for i in range(7):
         for line, part in zip((i, *side[:, i]), parts):

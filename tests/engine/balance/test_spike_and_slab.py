@@ -6,19 +6,19 @@ import numpy as np
 import pytest
 from scipy.special import betaln
 from turnrow.processing_provider.engine.balance.spike_and_slab import (
-    LIKELY,
-    NOTHING,
-    SEEN_BEFORE,
-    SIZES,
-    Sparse,
+    PRIOR_COUNT,
+    SLAB_FRACTION,
+    SLAB_SDS,
+    SPIKE_SD,
+    SpikeAndSlab,
     _moments,
-    loosened,
+    with_added_errors,
 )
 
 
 def fitted(normal, right, width, rounds=30):
     """Return the stand-ins for unknowns that are seen themselves, by normal equations."""
-    sparse = Sparse.unknown(len(right), width)
+    sparse = SpikeAndSlab.unknown(len(right), width)
     for _ in range(rounds):
         sparse = sparse.refined(np.eye(len(right)), normal, right, width)
     return sparse
@@ -32,15 +32,15 @@ def solved(sparse, normal, right):
 def test_moments_are_those_of_numerical_integration():
     # The posterior of one unknown, added up on a fine axis.
     x = np.linspace(-40, 40, 4_000_001)
-    sizes = 1.3 * np.array([NOTHING, *SIZES])[:, None]
-    odds = np.array([1 - LIKELY, *[LIKELY / len(SIZES)] * len(SIZES)])[:, None]
+    sizes = 1.3 * np.array([SPIKE_SD, *SLAB_SDS])[:, None]
+    odds = np.array([1 - SLAB_FRACTION, *[SLAB_FRACTION / len(SLAB_SDS)] * len(SLAB_SDS)])[:, None]
     for mean, variance in ((0.1, 0.04), (0.8, 0.3), (-5.0, 1.0)):
         density = np.sum(odds / sizes * np.exp(-((x / sizes) ** 2) / 2), axis=0) * np.exp(
             -((x - mean) ** 2) / 2 / variance
         )
         middle = np.sum(x * density) / density.sum()
         spread = np.sum((x - middle) ** 2 * density) / density.sum()
-        found = _moments(np.array([mean]), np.array([variance]), 1.3, LIKELY)
+        found = _moments(np.array([mean]), np.array([variance]), 1.3, SLAB_FRACTION)
         np.testing.assert_allclose(np.ravel(found)[:2], [middle, spread], rtol=1e-3)
 
 
@@ -53,15 +53,17 @@ def test_means_are_those_of_all_choices_added_up():
     seen = design @ [0.0, 2.5, 0.0, -1.5] + rng.normal(0, noise, 30)
     normal, right = design.T @ design / noise**2, design.T @ seen / noise**2
     means, evidence = [], []
-    for choice in itertools.product(range(len(SIZES) + 1), repeat=4):
+    for choice in itertools.product(range(len(SLAB_SDS) + 1), repeat=4):
         large = np.count_nonzero(choice)
-        odds = betaln(LIKELY * SEEN_BEFORE + large, (1 - LIKELY) * SEEN_BEFORE + 4 - large) - large * np.log(len(SIZES))
-        prior = np.square(width * np.array([NOTHING, *SIZES])[list(choice)])
+        odds = betaln(
+            SLAB_FRACTION * PRIOR_COUNT + large, (1 - SLAB_FRACTION) * PRIOR_COUNT + 4 - large
+        ) - large * np.log(len(SLAB_SDS))
+        prior = np.square(width * np.array([SPIKE_SD, *SLAB_SDS])[list(choice)])
         whole = normal + np.diag(1 / prior)
         means.append(np.linalg.solve(whole, right))
         evidence.append(odds - 0.5 * np.linalg.slogdet(whole * prior)[1] + 0.5 * right @ means[-1])
-    share = np.exp(np.array(evidence) - max(evidence))
-    expected = share @ np.array(means) / share.sum()
+    fraction = np.exp(np.array(evidence) - max(evidence))
+    expected = fraction @ np.array(means) / fraction.sum()
     found = solved(fitted(normal, right, width), normal, right)
     error = np.sqrt(np.diag(np.linalg.inv(normal)))
     assert np.all(np.abs(found - expected) < 0.1 * error)
@@ -81,7 +83,7 @@ def test_units_change_nothing(width):
 def test_what_is_not_seen_stays_nothing():
     found = fitted(np.zeros((3, 3)), np.zeros(3), 1.0)
     np.testing.assert_array_equal(found.pull, 0.0)
-    assert found.likely == LIKELY
+    assert found.slab_fraction == SLAB_FRACTION
 
 
 def test_sums_of_more_unknowns_than_sums_are_those_of_normal_equations():
@@ -92,12 +94,12 @@ def test_sums_of_more_unknowns_than_sums_are_those_of_normal_equations():
     seen = factors @ truth + rng.normal(0, noise, 12)
     known = np.eye(12) / noise**2
     normal, right = factors.T @ known @ factors, factors.T @ known @ seen
-    start, (one, other) = Sparse.unknown(30, 1.0), ((factors, known, known @ seen), (np.eye(30), normal, right))
+    start, (one, other) = SpikeAndSlab.unknown(30, 1.0), ((factors, known, known @ seen), (np.eye(30), normal, right))
     by_sums, by_unknowns = start.refined(*one, 1.0), start.refined(*other, 1.0)
     np.testing.assert_allclose(by_sums.precision, by_unknowns.precision, rtol=1e-6)
     np.testing.assert_allclose(by_sums.pull, by_unknowns.pull, rtol=1e-6, atol=1e-6)
     middle, spread = by_sums.sums(factors)
-    found = middle + spread @ loosened(known, known @ (seen - middle), spread)[1]
+    found = middle + spread @ with_added_errors(known, known @ (seen - middle), spread)[1]
     np.testing.assert_allclose(found, factors @ solved(by_unknowns, normal, right), rtol=1e-6, atol=1e-6)
 
 
@@ -107,7 +109,9 @@ def test_the_share_that_is_something_is_found():
         right = np.zeros(400)
         right[:large] = np.where(np.arange(large) % 2, 1.0, -1.0) * 1e6
         found = fitted(1e6 * np.eye(400), right, 1.0)
-        assert found.likely == pytest.approx((LIKELY * SEEN_BEFORE + large) / (SEEN_BEFORE + 400), abs=0.002)
+        assert found.slab_fraction == pytest.approx(
+            (SLAB_FRACTION * PRIOR_COUNT + large) / (PRIOR_COUNT + 400), abs=0.002
+        )
 
 
 def test_errors_that_are_added_add_to_the_inverse():
@@ -115,6 +119,6 @@ def test_errors_that_are_added_add_to_the_inverse():
     known, spread = (a @ a.T for a in rng.normal(size=(2, 5, 5)))
     seen = rng.normal(size=5)
     both = np.linalg.inv(np.linalg.inv(known) + spread)
-    found = loosened(known, known @ seen, spread)
+    found = with_added_errors(known, known @ seen, spread)
     np.testing.assert_allclose(found[0], both, rtol=1e-6, atol=1e-9)
     np.testing.assert_allclose(found[1], both @ seen, rtol=1e-6, atol=1e-9)
