@@ -136,8 +136,10 @@ class _Positions:
         self._sds: list[float] = []
 
     def moves(self, name: str, part: Readings, lines: Lines, move: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return what the readings (n,) of a grid move by, after they have moved by ``move``, and the standard errors
-        of where they are then (metres; NaN where nothing is known)."""
+        """Return what readings (n,) of a grid move by after ``move``, and the standard errors of their positions then.
+
+        Both in metres; errors are NaN where nothing is known.
+        """
         unknown = np.zeros(len(part)), np.full(len(part), np.nan)
         if not self._channels:
             return unknown

@@ -11,16 +11,18 @@ from .columns import kind_code
 from .readings import Readings
 
 MIN_READINGS = 3
-"""A recording with fewer readings in use tells nothing about its line."""
+"""A recording with fewer readings in use shows nothing of its line. Derived: a second difference takes three."""
 MAX_GAP_STEPS = 2.5
-"""Between readings farther apart than this many steps nothing is interpolated."""
+"""Between readings that are more steps than this from each other nothing is interpolated. Derived: one reading may be
+missing (two steps), with half a step for uneven pace."""
 SAME_PLACE = 0.25
-"""Lines nearer to each other than this share of the spacing lie on the same ground."""
+"""Lines nearer to each other than this fraction of the spacing have one position along the baseline. Common practice,
+no source: a line walked again lies within a few centimetres, and lines half a spacing from each other are two."""
 
 
 @dataclass(frozen=True)
 class Lines:
-    """The survey lines of one grid; tie lines and lines without a place are left out.
+    """The survey lines of one grid; tie lines and lines without a position are left out.
 
     Attributes
     ----------
@@ -32,7 +34,7 @@ class Lines:
     v : (V,) float64
         The common axis along the traverses in metres.
     step_m : float
-        Step of ``v``: the usual distance between readings.
+        Step of ``v``: the median distance between readings.
     pairs : (P, 2) int
         Lines that lie side by side.
     gap_m : (P,) float64
@@ -65,19 +67,19 @@ class Lines:
         if not len(used) or not len(self):
             return np.full(shape, np.nan)
         stride = self.v[-1] - self.v[0] + 10 * self.step_m
-        place = self.owner[used] * stride + readings.v_m[used] - self.v[0]
-        order = np.argsort(place, kind="stable")
-        place, known = place[order], values[..., used[order]]
+        chain = self.owner[used] * stride + readings.v_m[used] - self.v[0]
+        order = np.argsort(chain, kind="stable")
+        chain, known = chain[order], values[..., used[order]]
         wanted = (np.arange(len(self))[:, None] * stride + self.v - self.v[0]).ravel()
-        left = np.searchsorted(place, wanted + 1e-6 * self.step_m) - 1
-        right = np.minimum(left + 1, len(place) - 1)
+        left = np.searchsorted(chain, wanted + 1e-6 * self.step_m) - 1
+        right = np.minimum(left + 1, len(chain) - 1)
         left = np.maximum(left, 0)
-        ahead, width = wanted - place[left], place[right] - place[left]
-        share = np.minimum(np.maximum(ahead / np.where(width > 0, width, 1.0), 0.0), 1.0)
+        ahead, width = wanted - chain[left], chain[right] - chain[left]
+        fraction = np.minimum(np.maximum(ahead / np.where(width > 0, width, 1.0), 0.0), 1.0)
         on_reading = np.abs(ahead) < 1e-3 * self.step_m
         between = (ahead >= 0) & (width > 0) & (width < MAX_GAP_STEPS * self.step_m)
         before, beyond = known[..., left], known[..., right]
-        filled = before + np.where(between, share, 0.0) * (beyond - before)
+        filled = before + np.where(between, fraction, 0.0) * (beyond - before)
         return np.where(on_reading | between, filled, np.nan).reshape(shape)
 
 
@@ -151,10 +153,10 @@ def _axis(v: np.ndarray, owner: np.ndarray) -> tuple[np.ndarray, float]:
 
 
 def _pairs(u: np.ndarray) -> np.ndarray:
-    """Return every couple of lines from one place along the baseline and from the next one (u ascending)."""
+    """Return every couple of lines from one position along the baseline and from the next one (u ascending)."""
     between = np.diff(u)
-    apart = between > 0.01
-    spacing = np.median(between[apart]) if apart.any() else 1.0
-    place = np.concatenate([[0], np.cumsum(between > SAME_PLACE * spacing)]) if len(u) else np.zeros(0, int)
-    first, second = np.nonzero(place[None, :] - place[:, None] == 1)
+    separate = between > 0.01
+    spacing = np.median(between[separate]) if separate.any() else 1.0
+    position = np.concatenate([[0], np.cumsum(between > SAME_PLACE * spacing)]) if len(u) else np.zeros(0, int)
+    first, second = np.nonzero(position[None, :] - position[:, None] == 1)
     return np.stack([first, second], axis=1)

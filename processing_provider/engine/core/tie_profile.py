@@ -1,4 +1,4 @@
-"""Recordings of ties and base readings, and what a tie and the lines read where they cross."""
+"""Recordings of ties and base readings, and what a tie and the lines read at their crossovers."""
 
 from __future__ import annotations
 
@@ -7,13 +7,24 @@ import numpy as np
 from .columns import flag_bit, kind_code
 from .lines import MIN_READINGS, Lines
 from .readings import Readings
+from .walk_model import INSTRUMENT
 
-HALF_WINDOW_M = 0.25
-"""Readings that near to a crossing stand for it."""
+HALF_WINDOW_M = INSTRUMENT.resolution_m / 2
+"""Readings this near to a crossover, in metres, are averaged for it. Derived: readings within the resolution of the
+coils see much the same (0.25 m either way)."""
 
 
 def recordings(readings: Readings, kind: str, values: np.ndarray) -> list[np.ndarray]:
-    """Return the rows of each recording of a kind; base readings need no place."""
+    """Return the rows of each recording of a kind.
+
+    Parameters
+    ----------
+    readings : Readings
+    kind : str
+        ``tie`` or ``base``; base readings need no position.
+    values : (n,) float64
+        Channel of all readings; NaN = no reading.
+    """
     known = np.isfinite(values)
     if kind == "tie":
         known &= readings.in_use & np.isfinite(readings.u_m) & np.isfinite(readings.v_m)
@@ -25,13 +36,14 @@ def recordings(readings: Readings, kind: str, values: np.ndarray) -> list[np.nda
 
 
 def is_across(readings: Readings, lines: Lines, rows: np.ndarray) -> bool:
-    return np.ptp(readings.u_m[rows]) > np.ptp(readings.v_m[rows]) and len(lines) > 0
+    """Return whether a recording runs across the lines of its grid."""
+    return bool(np.ptp(readings.u_m[rows]) > np.ptp(readings.v_m[rows])) and len(lines) > 0
 
 
 def profile_of(readings: Readings, values: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, ...]:
-    """Return the rows of a tie in order of u, their u in metres, the smoothed values and their slope by the metre.
+    """Return the rows of a tie in order of u, their u in metres, the smoothed values and their slope per metre.
 
-    Where two readings lie in one place there is no slope: it is 0.
+    Where two readings have one position there is no slope: it is 0.
     """
     order = rows[np.argsort(readings.u_m[rows], kind="stable")]
     u = readings.u_m[order]
@@ -40,7 +52,7 @@ def profile_of(readings: Readings, values: np.ndarray, rows: np.ndarray) -> tupl
 
 
 def lines_at(lines: Lines, matrix: np.ndarray, v_m: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return values of the lines (L,) at a place along the traverses, and their first and second derivatives there."""
+    """Return values of the lines (L,) at a position along the traverses, and their first and second derivatives."""
     reach = HALF_WINDOW_M
     before, level, after = (
         mean_within(lines.v, matrix, v_m + low, v_m + high)
@@ -50,13 +62,14 @@ def lines_at(lines: Lines, matrix: np.ndarray, v_m: float) -> tuple[np.ndarray, 
 
 
 def mean_within(v: np.ndarray, matrix: np.ndarray, low: float, high: float) -> np.ndarray:
-    """Return the mean of each row between two places, NaN without a value there."""
+    """Return the mean of each row (L, V) between two positions along ``v`` (V,), NaN without a value there."""
     part = matrix[:, (v >= low - 1e-9) & (v <= high + 1e-9)]
     count = np.count_nonzero(np.isfinite(part), axis=1)
     return np.where(count > 0, np.nansum(part, axis=1) / np.maximum(count, 1), np.nan)
 
 
 def running_mean(u: np.ndarray, values: np.ndarray, reach: float) -> np.ndarray:
+    """Return the mean of the values (n,) within ``reach`` metres of each; ``u`` (n,) ascends."""
     total = np.concatenate([[0.0], np.cumsum(values - values.mean())])
     low, high = np.searchsorted(u, u - reach - 1e-9), np.searchsorted(u, u + reach + 1e-9)
     return values.mean() + (total[high] - total[low]) / (high - low)

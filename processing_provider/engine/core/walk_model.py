@@ -1,5 +1,4 @@
-"""What is known of a survey before its readings are compared: how far readings may lie from where they are recorded,
-how much ground the coils see, and how the instrument drifts.
+"""What is known of a survey before its readings are compared: position errors, footprint of the coils, drift.
 
 See ``docs/methods/align.md``. A platform is how the instrument is moved; what belongs to the instrument is the same on
 every platform.
@@ -154,7 +153,7 @@ class Instrument:
 
     @property
     def resolution_m(self) -> float:
-        """Readings nearer than this tell much the same, to the decimetre.
+        """Readings nearer than this see much the same, to the decimetre.
 
         Ground without any structure has, once blurred, the correlation exp(-x^2 / (4 footprint_m^2)): a Gaussian of
         the standard deviation sqrt(2) footprint_m, 0.5 m. It is also the smallest correlation length of a feature.
