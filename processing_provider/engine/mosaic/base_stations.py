@@ -1,4 +1,4 @@
-"""Base readings of a survey: where all grids were read on one spot, they tell the levels of the grids."""
+"""Base stations of a survey: where all grids were read on one spot, they determine the levels of the grids."""
 
 from __future__ import annotations
 
@@ -10,19 +10,22 @@ import numpy as np
 from ..core import Readings, kind_code, recordings, robust_sd
 
 LEAST_SETS = 2
-"""Sets of base readings that a grid must have: fewer do not tell how it drifted between them."""
+"""Sets of base readings that a grid must have. Derived: a single set says nothing of the drift in between."""
 FOLLOWED = 2.0
-"""Of the sets of a grid drift that follows them takes up so many degrees of freedom, besides the mean."""
+"""Degrees of freedom of a grid's sets that its drift takes up, besides the mean. Derived: the drift that balancing
+takes off has a warm-up and a smooth part, which over a grid is little more than one slope."""
 ONE_SPOT, SURE = 0.8, 0.9
-"""Probability that all base readings were taken on one spot: beforehand, for that is usual (common practice, no
-source), and that from which on they count."""
+"""Probability that all base readings were taken on one spot: beforehand, and that from which on they count. Common
+practice, no source."""
 LEAST = 1e-6
-"""Least variance of a level, as a share of that of the ground."""
+"""Least variance of a level, as a fraction of that of the signal. Derived: a thousandth of the signal as standard
+deviation is no matter on a map, and keeps the covariance invertible in float64."""
 TINY = 1e-12
+"""Least variance where the signal has none. Derived: above the rounding of float64 for values up to 1000."""
 
 
 @dataclass(frozen=True)
-class GridBase:
+class BaseStation:
     """The base readings of one grid, in the unit of the channel.
 
     Attributes
@@ -43,33 +46,33 @@ class GridBase:
 
 
 @dataclass(frozen=True)
-class Bases:
-    """Levels of G grids by their base readings, but for what the spot itself reads, in the unit of the channel.
+class BaseStations:
+    """AdjustedLevels of G grids by their base readings, but for what the spot itself reads, in the unit of the channel.
 
     Attributes
     ----------
     level, variance : (G,) float64
         NaN for a grid without.
-    ground : float
-        Variance of the ground from spot to spot.
+    signal : float
+        Variance of the signal from spot to spot.
     """
 
     level: np.ndarray
     variance: np.ndarray
-    ground: float
+    signal: float
 
     @property
     def known(self) -> np.ndarray:
         """(G,) whether a grid has base readings."""
         return np.isfinite(self.level)
 
-    def of(self, grids: np.ndarray) -> Bases:
+    def of(self, grids: np.ndarray) -> BaseStations:
         """Return those of some grids (G,) bool."""
-        return Bases(np.where(grids, self.level, np.nan), self.variance, self.ground)
+        return BaseStations(np.where(grids, self.level, np.nan), self.variance, self.signal)
 
-    def in_units_of(self, unit: float) -> Bases:
+    def in_units_of(self, unit: float) -> BaseStations:
         """Return the same in multiples of ``unit``."""
-        return Bases(self.level / unit, self.variance / unit**2, self.ground / unit**2)
+        return BaseStations(self.level / unit, self.variance / unit**2, self.signal / unit**2)
 
     def on_one_spot(self, level: np.ndarray, covariance: np.ndarray) -> bool:
         """Return whether they were all taken on one spot.
@@ -77,12 +80,12 @@ class Bases:
         Parameters
         ----------
         level, covariance : (G,), (G, G) float64
-            Levels that are told without them, and their covariance.
+            AdjustedLevels by the seams alone, and their covariance.
 
         Notes
         -----
         The level of a grid by its base readings less its level by the seams is what the spot reads, the same for all
-        grids. From spot to spot it differs as the ground does. Both cases are Gaussian with the mean left free.
+        grids. From spot to spot it differs as the signal does. Both cases are Gaussian with the mean left free.
 
         References
         ----------
@@ -92,13 +95,13 @@ class Bases:
         known = self.known
         if np.count_nonzero(known) < 2:
             return False
-        rest = (self.level - level)[known]
+        residual = (self.level - level)[known]
         same = covariance[np.ix_(known, known)] + np.diag(self.variance[known])
-        ratio = _density(rest, same) - _density(rest, same + self.ground * np.eye(len(rest)))
+        ratio = _density(residual, same) - _density(residual, same + self.signal * np.eye(len(residual)))
         return bool(ratio + np.log(ONE_SPOT / (1 - ONE_SPOT)) > np.log(SURE / (1 - SURE)))
 
 
-def base_of(part: Readings, channel: str) -> Optional[GridBase]:
+def station_of(part: Readings, channel: str) -> Optional[BaseStation]:
     """Return the base readings of one grid whose traverses are balanced, None where there are too few."""
     values, error = part.channels[channel], part.se.get(channel)
     sets = np.array([np.median(values[rows]) for rows in recordings(part, "base", values)])
@@ -109,13 +112,13 @@ def base_of(part: Readings, channel: str) -> Optional[GridBase]:
         return None
     level = float(np.mean(sets))
     lines = _variance_of_lines(part.take(survey), channel)
-    return GridBase(level, len(sets), float(np.sum((sets - level) ** 2)), lines)
+    return BaseStation(level, len(sets), float(np.sum((sets - level) ** 2)), lines)
 
 
-def bases_of(grids: Sequence[Optional[GridBase]], ground: float) -> Optional[Bases]:
+def stations_of(grids: Sequence[Optional[BaseStation]], signal: float) -> Optional[BaseStations]:
     """Return the base readings of all grids side by side, None where less than two grids have any.
 
-    ``ground`` is the variance of the ground from spot to spot.
+    ``signal`` is the variance of the signal from spot to spot.
     """
     there = [grid for grid in grids if grid is not None]
     if len(there) < 2:
@@ -123,8 +126,8 @@ def bases_of(grids: Sequence[Optional[GridBase]], ground: float) -> Optional[Bas
     # How far sets scatter on one spot is alike in all grids.
     scatter = sum(grid.squares for grid in there) / sum(max(grid.sets - 1 - FOLLOWED, 1.0) for grid in there)
     level = np.array([np.nan if grid is None else grid.level for grid in grids])
-    variance = [np.nan if grid is None else scatter / grid.sets + grid.lines + LEAST * ground + TINY for grid in grids]
-    return Bases(level, np.array(variance), ground)
+    variance = [np.nan if grid is None else scatter / grid.sets + grid.lines + LEAST * signal + TINY for grid in grids]
+    return BaseStations(level, np.array(variance), signal)
 
 
 def _variance_of_lines(part: Readings, channel: str) -> float:
@@ -132,13 +135,13 @@ def _variance_of_lines(part: Readings, channel: str) -> float:
     unsure about it."""
     lines, first = np.unique(part.line, return_index=True)
     offset, unsure = ((part.raw[channel] - part.channels[channel])[first], part.se[channel][first])
-    usual = robust_sd(offset[2:] - offset[:-2]) ** 2 / 2
-    return float((usual + np.median(unsure) ** 2) / len(lines))
+    scatter = robust_sd(offset[2:] - offset[:-2]) ** 2 / 2
+    return float((scatter + np.median(unsure) ** 2) / len(lines))
 
 
-def _density(rest: np.ndarray, covariance: np.ndarray) -> float:
+def _density(residual: np.ndarray, covariance: np.ndarray) -> float:
     """Return the log density of values (n,) but for a constant, their mean left free (restricted likelihood)."""
     inverse = np.linalg.inv(covariance)
     ones = inverse.sum(axis=1)
-    pull = inverse @ rest - ones * (ones @ rest) / ones.sum()
-    return float(-0.5 * (rest @ pull + np.linalg.slogdet(covariance)[1] + np.log(ones.sum())))
+    pull = inverse @ residual - ones * (ones @ residual) / ones.sum()
+    return float(-0.5 * (residual @ pull + np.linalg.slogdet(covariance)[1] + np.log(ones.sum())))

@@ -1,4 +1,4 @@
-"""Averages of readings over short lengths of line, and how rough the ground under them is."""
+"""Averages of readings over short lengths of line, and how rough the signal is."""
 
 from __future__ import annotations
 
@@ -8,37 +8,39 @@ import numpy as np
 
 from ..core import Readings, kind_code
 
-PATCH_M = 0.5
-"""Length of line that a patch averages over."""
+SEGMENT_M = 0.5
+"""Length of line that a segment averages over. Common practice, no source: little more than coils see at once."""
 POWER = 1.5
-"""Exponent of the ground's variogram: between that of a random walk (1) and that of a smooth surface (2)."""
+"""Exponent of the signal's variogram. Derived: between that of a random walk (1) and that of a smooth surface (2)."""
 FAR = 4
-"""The roughness is read from patches next to each other and from patches this many apart."""
+"""The roughness is read from segments next to each other and from segments this many apart, 2 m. Common practice,
+no source."""
 LEAST_FACTOR = 0.01
-"""Least factor of the variogram, as a share of the variance in the grids: ground may vary across the lines alone."""
+"""Least factor of the variogram, as a fraction of the variance in the grids, for a signal that varies across the lines
+alone. Derived: over the 20 m of a grid the variogram then rises to about that variance, 0.01 * 20 ** 1.5 = 0.9."""
 TYPICAL = 0.68
-"""Share of normal differences within one standard deviation."""
+"""Derived: fraction of normal differences within one standard deviation."""
 
 
 @dataclass(frozen=True)
-class Patches:
+class Segments:
     """Averages over short lengths of line, P of them.
 
     Attributes
     ----------
     grid, line : (P,) int
-        Place in ``Readings.grids``; number of the recorded line, counted over all grids.
-    place : (P, 2) float64
+        Index in ``Readings.grids``; number of the recorded line, counted over all grids.
+    position : (P, 2) float64
         Map position in metres.
     value, error : (P,) float64
         Mean of the readings; standard error of the line's offset.
     across : (P,) float64
-        Place in the grid along its baseline, 0 at the first line and 1 at the last.
+        Position in the grid along its baseline, 0 at the first line and 1 at the last.
     """
 
     grid: np.ndarray
     line: np.ndarray
-    place: np.ndarray
+    position: np.ndarray
     value: np.ndarray
     error: np.ndarray
     across: np.ndarray
@@ -46,16 +48,16 @@ class Patches:
     def __len__(self) -> int:
         return len(self.value)
 
-    def in_units_of(self, unit: float) -> Patches:
-        """Return the patches with value and error divided by a number."""
+    def in_units_of(self, unit: float) -> Segments:
+        """Return the segments with value and error divided by a number."""
         return replace(self, value=self.value / unit, error=self.error / unit)
 
 
-def patches_of(readings: Readings, channel: str) -> Patches:
+def segments_of(readings: Readings, channel: str) -> Segments:
     """Return the averages of the survey's readings in use that have a value and a map position."""
     values, used = readings.channels[channel], _used(readings, channel)
     line = _codes(readings.grid[used], readings.line[used], readings.run[used])
-    piece = _codes(line, np.floor(readings.v_m[used] / PATCH_M + 1e-6))
+    piece = _codes(line, np.floor(readings.v_m[used] / SEGMENT_M + 1e-6))
     size = np.bincount(piece)
     of_piece = np.zeros(len(size), int)
     of_piece[piece] = np.arange(len(used))
@@ -69,7 +71,7 @@ def patches_of(readings: Readings, channel: str) -> Patches:
         error = mean(np.nan_to_num(readings.se[channel]))
     else:
         error = scatter_of_lines(grid, line, across, value)
-    return Patches(grid, line, np.stack([mean(readings.x), mean(readings.y)], axis=1), value, error, across)
+    return Segments(grid, line, np.stack([mean(readings.x), mean(readings.y)], axis=1), value, error, across)
 
 
 def _used(readings: Readings, channel: str) -> np.ndarray:
@@ -89,9 +91,9 @@ def _codes(*columns: np.ndarray) -> np.ndarray:
 
 
 def across_of(readings: Readings, channel: str) -> np.ndarray:
-    """Return (n,) the place of survey readings in their grid along its baseline, 0 at the first line, 1 at the last.
+    """Return (n,) the position of survey readings in their grid along its baseline, 0 at the first line, 1 at the last.
 
-    NaN for tie lines, base readings and readings without a place.
+    NaN for tie lines, base readings and readings without a position.
     """
     used, u = _used(readings, channel), readings.u_m
     low, high = np.full(len(readings.grids), np.inf), np.full(len(readings.grids), -np.inf)
@@ -106,14 +108,14 @@ def across_of(readings: Readings, channel: str) -> np.ndarray:
 
 
 def scatter_of_lines(grid, line, across, value) -> np.ndarray:
-    """Return (P,) the standard deviation of line offsets as second differences of line means tell it, robust.
+    """Return (P,) the standard deviation of line offsets by second differences of line means, robust.
 
     For lines that were not balanced. Of white offsets, a line minus the mean of its neighbours has sqrt(3/2) of the
     standard deviation.
     """
     size = np.maximum(np.bincount(line), 1)
-    mean, of_grid, place = (np.bincount(line, column) / size for column in (value, grid, across))
-    order = np.lexsort((place, of_grid))
+    mean, of_grid, position = (np.bincount(line, column) / size for column in (value, grid, across))
+    order = np.lexsort((position, of_grid))
     mean, of_grid = mean[order], np.round(of_grid[order])
     bend = mean[1:-1] - (mean[:-2] + mean[2:]) / 2
     bend = bend[of_grid[2:] == of_grid[:-2]]
@@ -121,45 +123,45 @@ def scatter_of_lines(grid, line, across, value) -> np.ndarray:
     return np.full(len(value), scatter)
 
 
-def line_errors(patches: Patches) -> np.ndarray:
+def line_errors(segments: Segments) -> np.ndarray:
     """Return (P,) the standard errors of the lines within their grid, what all lines of a grid share left out.
 
     Notes
     -----
-    Lines levelled one by the next are off as a random walk about its mean is: its variance at the place t across the
+    Lines levelled one by the next are off as a random walk about its mean is: its variance at the position t across the
     grid is a (t^2 - t + 1/3), four times as large at the edges as in the middle. The squares of the errors given are
-    this, by least squares, and a rest; the own error of every line in it shows as bends between neighbouring lines, and
+    this, by least squares, and a remainder; the own error of every line in it shows as bends between neighbours, and
     what goes beyond them is the error of the grid's level.
     """
-    square, walk = patches.error**2, patches.across**2 - patches.across + 1 / 3
-    spread = np.sum((walk - np.mean(walk)) ** 2) if len(patches) else 0.0
+    square, walk = segments.error**2, segments.across**2 - segments.across + 1 / 3
+    spread = np.sum((walk - np.mean(walk)) ** 2) if len(segments) else 0.0
     rise = np.sum((walk - np.mean(walk)) * square) / spread if spread > 0 else 0.0
     rise = np.clip(rise, 0.0, np.min(square / walk, initial=np.inf))
-    scatter = scatter_of_lines(patches.grid, patches.line, patches.across, patches.value)
+    scatter = scatter_of_lines(segments.grid, segments.line, segments.across, segments.value)
     return np.sqrt(rise * walk + np.minimum(np.maximum(square - rise * walk, 0.0), scatter**2))
 
 
-def ground_of(patches: Patches) -> tuple[float, float]:
-    """Return nugget and factor of the ground's semivariance nugget + factor * metres ** POWER.
+def variogram_of(segments: Segments) -> tuple[float, float]:
+    """Return nugget and factor of the signal's semivariance nugget + factor * metres ** POWER.
 
     From differences along the lines, which no offset of a line touches, by their quantile of 68 %: what is rarer than
-    a third of the ground is a feature.
+    a third of the area is a feature.
     """
-    near, far = (_semivariance(patches, lag) for lag in (1, FAR))
-    factor = max((far - near) / ((FAR * PATCH_M) ** POWER - PATCH_M**POWER), LEAST_FACTOR * _spread(patches))
-    return max(near - factor * PATCH_M**POWER, 0.0), factor
+    near, far = (_semivariance(segments, lag) for lag in (1, FAR))
+    factor = max((far - near) / ((FAR * SEGMENT_M) ** POWER - SEGMENT_M**POWER), LEAST_FACTOR * _spread(segments))
+    return max(near - factor * SEGMENT_M**POWER, 0.0), factor
 
 
-def _spread(patches: Patches) -> float:
-    """Return the variance of the patches about the median of their grid, robust."""
-    # Patches are sorted by grid.
-    parts = np.split(patches.value, np.flatnonzero(np.diff(patches.grid)) + 1)
-    size = np.abs(np.concatenate([part - np.median(part) for part in parts])) if len(patches) else np.zeros(1)
+def _spread(segments: Segments) -> float:
+    """Return the variance of the segments about the median of their grid, robust."""
+    # Segments are sorted by grid.
+    parts = np.split(segments.value, np.flatnonzero(np.diff(segments.grid)) + 1)
+    size = np.abs(np.concatenate([part - np.median(part) for part in parts])) if len(segments) else np.zeros(1)
     return float(np.quantile(size, TYPICAL) ** 2)
 
 
-def _semivariance(patches: Patches, lag: int) -> float:
-    # Patches are sorted by line and by place in it.
-    same = patches.line[lag:] == patches.line[:-lag]
-    size = np.abs(patches.value[lag:] - patches.value[:-lag])[same]
+def _semivariance(segments: Segments, lag: int) -> float:
+    # Segments are sorted by line and by position on it.
+    same = segments.line[lag:] == segments.line[:-lag]
+    size = np.abs(segments.value[lag:] - segments.value[:-lag])[same]
     return float(np.quantile(size, TYPICAL) ** 2 / 2) if len(size) else 0.0

@@ -10,10 +10,10 @@ import numpy as np
 from .borders import borders_of
 from .cosine_modes import MODES, cosines
 from .edge_steps import Seam
-from .line_segments import Patches
+from .line_segments import Segments
 
 ALONG_BORDER = 0.6
-"""Share of the ground along a seam that runs on along the whole border."""
+"""Fraction of the signal along a seam that runs on along the whole border. Found by ``tests/calibration/mosaic.py``."""
 
 
 @dataclass(frozen=True)
@@ -23,7 +23,7 @@ class Terms:
     Attributes
     ----------
     at : (P, T - 1) float64
-        Their value at the patches.
+        Their value at the segments.
     site : (G, T - 1) float64
         What a term that all grids have alike adds to their levels, without a step at any seam.
     free : (G,) bool
@@ -44,7 +44,7 @@ class Terms:
 
 
 @dataclass(frozen=True)
-class Batch:
+class SeamSteps:
     """The seams side by side: S of them, padded to M pieces.
 
     Attributes
@@ -53,14 +53,14 @@ class Batch:
     known : (S, M) bool
         Whether there is such a piece.
     step, variance, count : (S, M) float64
-        Of the pieces, as in ``Seam``; the variance is that of the ground and the noise.
+        Of the pieces, as in ``Seam``; the variance is that of the signal and the noise.
     common : (S,) float64
-        Variance of the ground along the whole seam, without the border's share of it.
+        Variance of the signal along the whole seam, without the border's part of it.
     lines : (S, M, M) float64
         What errors of whole lines add to the covariance of the steps.
     design : (S, M, 2 T + 2 MODES + 2) float64
         Columns of the first grid (T terms, MODES cosines), of the second one, of the waves and of the border.
-    place : (S, 2 T + 2 MODES + 2) int
+    unknown : (S, 2 T + 2 MODES + 2) int
         Their unknowns.
     """
 
@@ -72,7 +72,7 @@ class Batch:
     common: np.ndarray
     lines: np.ndarray
     design: np.ndarray
-    place: np.ndarray
+    unknown: np.ndarray
 
     @property
     def modes(self) -> np.ndarray:
@@ -82,25 +82,25 @@ class Batch:
         return np.concatenate([first, second], axis=2)
 
 
-def batch_of(patches: Patches, seams: Sequence[Seam], terms: Terms, wave: np.ndarray, still: int) -> Batch:
+def steps_of(segments: Segments, seams: Sequence[Seam], terms: Terms, wave: np.ndarray, still: int) -> SeamSteps:
     """Return the steps across the seams.
 
     Parameters
     ----------
-    patches : Patches
+    segments : Segments
     seams : sequence of Seam
     terms : Terms
     wave : (G, MODES) float64
         Factors of the cosines of which the column of the waves is made.
     still : int
-        Place of a grid that has no drift, -1 = none.
+        Index of a grid that has no drift, -1 = none.
     """
     number, length, count = len(seams), max(len(s.variance) for s in seams), len(wave)
     wide = 1 + terms.at.shape[1] + MODES
     grids = np.array([s.grids for s in seams])
     own = (grids[:, :, None] * wide + np.arange(wide)).reshape(number, -1)
     waves = np.full((number, 1), count * wide + MODES)
-    batch = Batch(
+    batch = SeamSteps(
         grids=grids,
         known=np.zeros((number, length), bool),
         step=np.zeros((number, length)),
@@ -109,20 +109,20 @@ def batch_of(patches: Patches, seams: Sequence[Seam], terms: Terms, wave: np.nda
         common=(1 - ALONG_BORDER) * np.array([s.common for s in seams]),
         lines=np.zeros((number, length, length)),
         design=np.zeros((number, length, 2 * wide + 2)),
-        place=np.concatenate([own, waves, waves + 1 + borders_of(patches, seams)[:, None]], axis=1),
+        unknown=np.concatenate([own, waves, waves + 1 + borders_of(segments, seams)[:, None]], axis=1),
     )
     for k, seam in enumerate(seams):
         m = len(seam.variance)
-        first = patches.grid[seam.patch] == seam.grids[0]
+        first = segments.grid[seam.segment] == seam.grids[0]
         batch.known[k, :m] = True
-        batch.step[k, :m] = np.sum(seam.share * patches.value[seam.patch], axis=1)
+        batch.step[k, :m] = np.sum(seam.weight * segments.value[seam.segment], axis=1)
         batch.variance[k, :m], batch.count[k, :m] = seam.variance, seam.count
-        batch.lines[k, :m, :m] = _line_covariance(patches, seam)
-        ones = np.ones((*seam.patch.shape, 1))
-        shapes = cosines(patches.across[seam.patch]) * (patches.grid[seam.patch] != still)[:, :, None]
-        basis = np.concatenate([ones, terms.at[seam.patch], shapes], axis=2)
+        batch.lines[k, :m, :m] = _line_covariance(segments, seam)
+        ones = np.ones((*seam.segment.shape, 1))
+        shapes = cosines(segments.across[seam.segment]) * (segments.grid[seam.segment] != still)[:, :, None]
+        basis = np.concatenate([ones, terms.at[seam.segment], shapes], axis=2)
         for side, of_side in enumerate((first, ~first)):
-            columns = np.einsum("mk,mkt->mt", seam.share * of_side, basis)
+            columns = np.einsum("mk,mkt->mt", seam.weight * of_side, basis)
             batch.design[k, :m, side * wide : (side + 1) * wide] = columns
         if terms.gain:
             one, other = batch.design[k, :m, 1], batch.design[k, :m, wide + 1]
@@ -133,11 +133,11 @@ def batch_of(patches: Patches, seams: Sequence[Seam], terms: Terms, wave: np.nda
     return batch
 
 
-def _line_covariance(patches: Patches, seam: Seam) -> np.ndarray:
+def _line_covariance(segments: Segments, seam: Seam) -> np.ndarray:
     """Return (M, M) what errors of whole lines add to the steps."""
-    lines, code = np.unique(patches.line[seam.patch], return_inverse=True)
-    m = len(seam.patch)
-    place = np.arange(m)[:, None] * len(lines) + code.reshape(seam.patch.shape)
-    error = patches.error[seam.patch]
-    part = np.bincount(place.ravel(), (seam.share * error).ravel(), m * len(lines)).reshape(m, -1)
+    lines, code = np.unique(segments.line[seam.segment], return_inverse=True)
+    m = len(seam.segment)
+    index = np.arange(m)[:, None] * len(lines) + code.reshape(seam.segment.shape)
+    error = segments.error[seam.segment]
+    part = np.bincount(index.ravel(), (seam.weight * error).ravel(), m * len(lines)).reshape(m, -1)
     return part @ part.T

@@ -1,4 +1,4 @@
-"""Seams: the level of each grid, told by the grids around it."""
+"""Seams: the level of each grid, from the steps across the edges that it shares with others."""
 
 from __future__ import annotations
 
@@ -8,91 +8,45 @@ from typing import Optional, Sequence
 import numpy as np
 
 from ..core import EngineError, GridStore, Progress, Readings, check_channels, check_choice, for_tables, robust_sd
-from .adjustment import fit_levels, proven_bases
-from .base_stations import Bases, base_of, bases_of
+from .adjustment import adjust_levels, proven_stations
+from .base_stations import BaseStations, station_of, stations_of
+from .corrections import Corrections
 from .cosine_modes import MODES, cosines, without_plane
 from .drift_within import drift_within
 from .edge_steps import Seam, seams_of
-from .line_segments import Patches, across_of, ground_of, line_errors, patches_of, scatter_of_lines
+from .line_segments import Segments, across_of, line_errors, scatter_of_lines, segments_of, variogram_of
 from .observations import Terms
 from .record import GridLevel, MosaicFigures, MosaicRecord
 
 MODELS = ("offset", "offset and gain", "plane")
+COLUMNS: dict[str, list[int]] = {"offset": [], "offset and gain": [2], "plane": [0, 1]}
+"""Derived: which of x, y and value a model has a term for."""
 PROOF = 2.0
-"""A gain is taken off from this many standard errors on."""
+"""A gain is taken off from this many standard errors on. Common practice, no source: a test at 5 %."""
 
 
 @dataclass(frozen=True)
 class _Survey:
-    """What the seams of a channel are told by.
+    """The readings of a channel that its seams are estimated from.
 
     Attributes
     ----------
     grids : tuple of str
         Names of G grids.
-    patches : Patches
+    segments : Segments
     used : (G,) int
         How many readings are in use.
     measured : (G,) bool
         Whether there is any value.
-    bases : Bases, optional
+    stations : BaseStations, optional
         Base readings of balanced grids.
     """
 
     grids: tuple[str, ...]
-    patches: Patches
+    segments: Segments
     used: np.ndarray
     measured: np.ndarray
-    bases: Optional[Bases]
-
-
-@dataclass(frozen=True)
-class _Planes:
-    """What is taken off each of G grids.
-
-    Attributes
-    ----------
-    value, covariance : (G, 4), (G, 4, 4) float64
-        Level, slope in x, slope in y, stretch.
-    middle : (G, 3) float64
-        Mean x and y, median value.
-    group, neighbours : (G,) int
-        Number of the grids that hang together; how many seams a grid has.
-    drift_sd : float or None
-    drift : (G, MODES) float64
-        Factors of the cosines over the width of a grid that are the drift left in it.
-    based : (G,) bool
-        Grids whose level base readings told as well.
-    """
-
-    value: np.ndarray
-    covariance: np.ndarray
-    middle: np.ndarray
-    group: np.ndarray
-    neighbours: np.ndarray
-    drift_sd: Optional[float]
-    drift: np.ndarray
-    based: np.ndarray
-
-    @property
-    def gain(self) -> np.ndarray:
-        # The stretch is the difference of logged and true contrast over their mean.
-        return (1 + self.value[:, 3] / 2) / (1 - self.value[:, 3] / 2)
-
-    def _design(self, grid: np.ndarray, at: np.ndarray) -> np.ndarray:
-        # What has no place or no value moves as the middle of its grid does.
-        return np.concatenate([np.ones((len(at), 1)), np.nan_to_num(at - self.middle[grid])], axis=1)
-
-    def taken(self, grid: np.ndarray, at: np.ndarray) -> np.ndarray:
-        """Return (n,) what comes off x, y and value (n, 3) of some grids (n,)."""
-        design = self._design(grid, at)
-        stretched = design[:, 3] * (1 - 1 / self.gain)[grid]
-        return np.sum(design[:, :3] * self.value[grid, :3], axis=1) + stretched
-
-    def error(self, grid: np.ndarray, at: np.ndarray) -> np.ndarray:
-        """Return (n,) the standard error of ``taken``."""
-        design = self._design(grid, at)
-        return np.sqrt(np.maximum(np.einsum("na,nab,nb->n", design, self.covariance[grid], design), 0.0))
+    stations: Optional[BaseStations]
 
 
 @for_tables
@@ -104,7 +58,7 @@ def balance_grids(
     fixed_grid: str = "",
     progress: Progress = None,
 ) -> MosaicRecord:
-    """Take off what whole grids are too high or too low, as the steps across their common edges tell.
+    """Bring whole grids to one level, as the steps across their common edges imply.
 
     Parameters
     ----------
@@ -114,14 +68,14 @@ def balance_grids(
     channels : sequence of str, optional
         Channels to balance; all when not given.
     model : str
-        ``offset``: a constant a grid, and what the seams tell of a drift across its lines. ``offset and gain``: also a
+        ``offset``: a constant a grid, and what the seams show of a drift across its lines. ``offset and gain``: also a
         factor, where edges and overlaps have enough contrast to prove it; else as ``offset``. ``plane``: a constant
         and a slope in x and y, for grids within which the level drifted; slopes are taken as small as the seams allow.
     fixed_grid : str
-        Name of the grid that stays as it is. Empty: the mean of the grids that hang together stays, weighted by
+        Name of the grid that stays as it is. Empty: the mean of the grids that seams connect stays, weighted by
         readings.
     progress : callable, optional
-        Called with the share done.
+        Called with the weight done.
 
     Returns
     -------
@@ -136,39 +90,27 @@ def balance_grids(
 
     Notes
     -----
-    Edges need not be parallel, nor lines: readings are averaged over 0.5 m of line, and wherever two patches of two
-    grids are each other's nearest (within ``_edges.REACH_M``), universal kriging with a step in its drift gives the
-    step there and its variance. Overlaps are many such places. The rest is one least squares over all grids, which
-    ``_mosaic.fit_steps`` writes down.
-
-    Strips that run along a seam and stand out from the ground on both sides of it (a ditch) are told by their course
-    (``_strips``); ground that is rougher than elsewhere makes the whole seam count less. When the ground itself has a
-    step right at an edge, only the other edges of these grids can tell; where it runs on along a whole border of the
-    site, nothing can, and the standard errors allow for it. Drift that is left inside the grids moves their edges;
-    without tie lines or base readings it is most of the error. What the seams tell of it comes off too (``_within``),
-    but for ``plane``, whose slopes take it up. Tie lines, walked at other times, and the fixed grid have no part in it;
-    standard errors of readings do not count on what came off.
-
-    Base readings that all grids have on one spot tell their levels directly: nothing else differs from grid to grid but
-    the offsets of lines. Whether they were read on one spot is not logged; that is taken as proven where their
-    differences agree with those the seams tell (``_bases``). Each grid has to have two sets, its traverses balanced
-    with them (``balance_traverses``), so that the drift between the sets is off.
+    The step across a seam is estimated piece by piece by kriging, with the signal's variogram and strips along the edge
+    (ditches) as covariance. All steps and the base readings that were proven to be on one spot go into one robust
+    least-squares adjustment, see ``solve_steps``. Drift within the grids comes off too, as far as the seams show it;
+    not with ``plane``, nor off tie lines and the fixed grid. Nothing can show a step of the signal that runs along a
+    whole border of the site; the standard errors allow for it. See docs/methods/balance-grids.md.
     """
     check_choice("model", model, MODELS)
     chosen = check_channels(channels, grids.channels)
-    fixed = _place_of(fixed_grid, grids.names)
-    planes: dict[str, _Planes] = {}
+    fixed = _index_of(fixed_grid, grids.names)
+    corrections: dict[str, Corrections] = {}
     figures: dict[str, MosaicFigures] = {}
     table: list[GridLevel] = []
     for i, channel in enumerate(chosen):
-        planes[channel], figures[channel] = _fit(_gathered(grids, channel), model, fixed)
-        table += _rows(grids, channel, planes[channel], fixed)
+        corrections[channel], figures[channel] = _fit(_gathered(grids, channel), model, fixed)
+        table += _rows(grids, channel, corrections[channel], fixed)
         if progress is not None:
             progress((i + 1) / (len(chosen) + 1))
     for number, name in enumerate(grids.names):
         part = grids.get(name)
         for channel in chosen:
-            part = _apply(part, number, channel, planes[channel])
+            part = _apply(part, number, channel, corrections[channel])
         grids.put(name, part)
         if progress is not None:
             progress((len(chosen) + (number + 1) / len(grids.names)) / (len(chosen) + 1))
@@ -177,43 +119,43 @@ def balance_grids(
 
 
 def _gathered(grids: GridStore, channel: str) -> _Survey:
-    used, measured, patches, bases = np.zeros(len(grids.names), int), np.zeros(len(grids.names), bool), [], []
+    used, measured, segments, stations = np.zeros(len(grids.names), int), np.zeros(len(grids.names), bool), [], []
     balanced = True
     for number, name in enumerate(grids.names):
         part = grids.get(name)
         used[number] = np.count_nonzero(part.in_use)
         measured[number] = np.isfinite(part.channels[channel]).any()
         balanced &= channel in part.se
-        patches.append(patches_of(part, channel))
-        bases.append(base_of(part, channel))
-    joined = _joined(patches)
+        segments.append(segments_of(part, channel))
+        stations.append(station_of(part, channel))
+    joined = _joined(segments)
     if not balanced:
-        # Told by all grids together, where no correction has told it of each line.
+        # From all grids together, where no correction has estimated it line by line.
         scatter = scatter_of_lines(joined.grid, joined.line, joined.across, joined.value)
         joined = replace(joined, error=scatter)
-    told = bases_of(bases, _variance_of_ground(joined)) if balanced else None
-    return _Survey(grids.names, joined, used, measured, told)
+    proven = stations_of(stations, _variance_of_signal(joined)) if balanced else None
+    return _Survey(grids.names, joined, used, measured, proven)
 
 
-def _variance_of_ground(patches: Patches) -> float:
-    """Return how much the ground of a grid varies from spot to spot, robust."""
-    middle = np.array([np.median(patches.value[patches.grid == g]) for g in np.unique(patches.grid)])
-    own = patches.value - middle[np.searchsorted(np.unique(patches.grid), patches.grid)]
+def _variance_of_signal(segments: Segments) -> float:
+    """Return how much the signal of a grid varies from spot to spot, robust."""
+    middle = np.array([np.median(segments.value[segments.grid == g]) for g in np.unique(segments.grid)])
+    own = segments.value - middle[np.searchsorted(np.unique(segments.grid), segments.grid)]
     return robust_sd(own) ** 2
 
 
-def _joined(parts: Sequence[Patches]) -> Patches:
-    """Return the patches of all grids, one grid after the other, grids and lines numbered on."""
-    columns = {item.name: np.concatenate([getattr(part, item.name) for part in parts]) for item in fields(Patches)}
+def _joined(parts: Sequence[Segments]) -> Segments:
+    """Return the segments of all grids, one grid after the other, grids and lines numbered on."""
+    columns = {item.name: np.concatenate([getattr(part, item.name) for part in parts]) for item in fields(Segments)}
     sizes = [len(part) for part in parts]
     lines = [int(part.line.max(initial=-1)) + 1 for part in parts]
     columns["grid"] = np.repeat(np.arange(len(parts)), sizes)
     columns["line"] += np.repeat(np.cumsum(lines) - lines, sizes)
-    return Patches(**columns)
+    return Segments(**columns)
 
 
-def _place_of(name: str, grids: Sequence[str]) -> int:
-    """Return the place of the grid that stays; -1 when none is named."""
+def _index_of(name: str, grids: Sequence[str]) -> int:
+    """Return the index of the grid that stays; -1 when none is named."""
     if not name:
         return -1
     if name not in grids:
@@ -221,94 +163,104 @@ def _place_of(name: str, grids: Sequence[str]) -> int:
     return list(grids).index(name)
 
 
-def _fit(survey: _Survey, model: str, fixed: int) -> tuple[_Planes, MosaicFigures]:
+def _fit(survey: _Survey, model: str, fixed: int) -> tuple[Corrections, MosaicFigures]:
     """Return what comes off each grid, and the figures of the channel."""
-    patches = survey.patches
-    nugget, factor = ground_of(patches)
-    # In units of the ground's roughness, so that every least value is a number.
+    segments = survey.segments
+    nugget, factor = variogram_of(segments)
+    # In units of the signal's roughness, so that every least value is a number.
     unit = float(np.sqrt(nugget + factor)) or 1.0
-    patches = patches.in_units_of(unit)
-    seams = list(seams_of(patches, nugget / unit**2, factor / unit**2))
-    planes = _planes(survey, patches, seams, model, fixed, unit)
-    logged = patches.value * unit
-    balanced = logged - planes.taken(patches.grid, np.concatenate([patches.place, logged[:, None]], axis=1))
-    balanced -= np.sum(cosines(patches.across) * planes.drift[patches.grid], axis=1)
-    islands = [survey.grids[g] for g in np.flatnonzero(survey.measured) if not planes.neighbours[g]]
-    elsewhere = [] if survey.bases is None or model == "plane" else _elsewhere(survey, planes)
-    return planes, MosaicFigures(
+    segments = segments.in_units_of(unit)
+    seams = list(seams_of(segments, nugget / unit**2, factor / unit**2))
+    corrections = _corrections(survey, segments, seams, model, fixed, unit)
+    logged = segments.value * unit
+    balanced = logged - corrections.taken(segments.grid, np.concatenate([segments.position, logged[:, None]], axis=1))
+    balanced -= np.sum(cosines(segments.across) * corrections.drift[segments.grid], axis=1)
+    islands = [survey.grids[g] for g in np.flatnonzero(survey.measured) if not corrections.neighbours[g]]
+    elsewhere = [] if model == "plane" else _elsewhere(survey, corrections)
+    return corrections, MosaicFigures(
         seams=len(seams),
         step_before=_steps(logged, seams),
         step_after=_steps(balanced, seams),
-        drift_sd=planes.drift_sd,
+        drift_sd=corrections.drift_sd,
         islands=tuple(islands),
-        remark=_remark(survey.grids, planes, islands, elsewhere),
+        remark=_remark(survey.grids, corrections, islands, elsewhere),
     )
 
 
-def _elsewhere(survey: _Survey, planes: _Planes) -> list[str]:
+def _elsewhere(survey: _Survey, corrections: Corrections) -> list[str]:
     """Return the grids whose base readings do not look as if they were read on one spot with others'."""
-    alone = survey.bases.known & ~planes.based & (planes.neighbours > 0)
+    if survey.stations is None:
+        return []
+    alone = survey.stations.known & ~corrections.based & (corrections.neighbours > 0)
     return [survey.grids[g] for g in np.flatnonzero(alone)]
 
 
 def _steps(values: np.ndarray, seams: list[Seam]) -> Optional[float]:
-    """Return the root mean square over the seams of their median steps, from values (P,) of the patches."""
-    steps = [np.median(np.sum(seam.share * values[seam.patch], axis=1)) for seam in seams]
+    """Return the root mean square over the seams of their median steps, from values (P,) of the segments."""
+    steps = [np.median(np.sum(seam.weight * values[seam.segment], axis=1)) for seam in seams]
     return float(np.sqrt(np.mean(np.square(steps)))) if steps else None
 
 
-def _planes(survey: _Survey, patches: Patches, seams: list[Seam], model: str, fixed: int, unit: float) -> _Planes:
-    used, grids, nobody = survey.used, len(survey.used), np.zeros(len(survey.used), bool)
+def _corrections(
+    survey: _Survey, segments: Segments, seams: list[Seam], model: str, fixed: int, unit: float
+) -> Corrections:
+    """Return what comes off each grid; ``segments`` are in multiples of ``unit``."""
+    grids, nobody = len(survey.used), np.zeros(len(survey.used), bool)
     touching = np.array([seam.grids for seam in seams], int).reshape(-1, 2)
     neighbours = np.bincount(touching.ravel(), minlength=grids)
-    middle = _middles(patches, grids)
+    middle, scale = _middles(segments, grids), np.array([unit, unit, unit, 1.0])
     value, covariance = np.zeros((grids, 4)), np.zeros((grids, 4, 4))
     if not seams:
         still = np.zeros((grids, MODES))
-        return _Planes(value, covariance, middle * [1, 1, unit], np.arange(grids), neighbours, None, still, nobody)
-    weight = used + 1e-9
-    columns = {"offset": [], "plane": [0, 1], "offset and gain": [2]}[model]
-    apart = np.concatenate([patches.place, patches.value[:, None]], axis=1)[:, columns]
-    apart -= middle[:, columns][patches.grid]
-    site = np.where(neighbours[:, None] > 0, middle - middle[touching[0, 0]], 0.0) * [1, 1, 0]
-    terms = Terms(apart, site[:, columns], np.arange(grids) != fixed, gain=2 in columns)
-    bare = replace(patches, value=without_plane(patches), error=line_errors(patches))
-    bases = None
-    if survey.bases is not None and not terms.tilted:
-        bases = proven_bases(bare, seams, terms, survey.bases.in_units_of(unit))
-    levels = fit_levels(bare, seams, terms, weight, fixed, bases)
+        return Corrections(value, covariance, middle * [1, 1, unit], np.arange(grids), neighbours, None, still, nobody)
+    columns = COLUMNS[model]
+    terms = _terms(segments, middle, columns, np.where(neighbours > 0, touching[0, 0], -1), fixed)
+    bare = replace(segments, value=without_plane(segments), error=line_errors(segments))
+    stations = None
+    if survey.stations is not None and not terms.tilted:
+        stations = proven_stations(bare, seams, terms, survey.stations.in_units_of(unit))
+    weight = survey.used + 1e-9
+    levels = adjust_levels(bare, seams, terms, weight, fixed, stations)
     if terms.gain:
         proven = np.abs(levels.value[:, 1]) > PROOF * np.sqrt(levels.covariance[:, 1, 1])
         terms = replace(terms, free=terms.free & proven)
-        levels = fit_levels(bare, seams, terms, weight, fixed, bases)
-    drift = drift_within(bare, seams, terms, fixed, bases)
-    at = [0] + [1 + c for c in columns]
+        levels = adjust_levels(bare, seams, terms, weight, fixed, stations)
+    drift = drift_within(bare, seams, terms, fixed, stations)
+    at = np.array([0] + [1 + c for c in columns])
     value[:, at] = levels.value
-    covariance[np.ix_(np.arange(grids), at, at)] = levels.covariance
-    scale = np.array([unit, unit, unit, 1.0])
-    return _Planes(value * scale, covariance * scale * scale[:, None], middle * [1, 1, unit], levels.group, neighbours,
-                   levels.drift_sd * unit, drift * unit, nobody if bases is None else bases.known)  # fmt: skip
+    covariance[:, at[:, None], at] = levels.covariance
+    based = nobody if stations is None else stations.known
+    return Corrections(value * scale, covariance * scale * scale[:, None], middle * [1, 1, unit], levels.group,
+                       neighbours, levels.drift_sd * unit, drift * unit, based)  # fmt: skip
 
 
-def _middles(patches: Patches, grids: int) -> np.ndarray:
+def _terms(segments: Segments, middle: np.ndarray, columns: list[int], origin: np.ndarray, fixed: int) -> Terms:
+    """Return the terms besides the level; ``origin`` (G,) is the grid that slopes of the site start from, -1 = none."""
+    columns_of = np.concatenate([segments.position, segments.value[:, None]], axis=1)[:, columns]
+    columns_of -= middle[:, columns][segments.grid]
+    site = np.where(origin[:, None] >= 0, middle - middle[origin], 0.0) * [1, 1, 0]
+    return Terms(columns_of, site[:, columns], np.arange(len(middle)) != fixed, gain=2 in columns)
+
+
+def _middles(segments: Segments, grids: int) -> np.ndarray:
     """Return (G, 3) the middle of each grid and its median value; 0 for a grid without readings in use."""
     middle = np.zeros((grids, 3))
-    order = np.argsort(patches.grid, kind="stable")
-    cuts = np.searchsorted(patches.grid[order], np.arange(grids + 1))
+    order = np.argsort(segments.grid, kind="stable")
+    cuts = np.searchsorted(segments.grid[order], np.arange(grids + 1))
     for g in range(grids):
         mine = order[cuts[g] : cuts[g + 1]]
         if len(mine):
-            middle[g, :2] = patches.place[mine].mean(axis=0)
-            middle[g, 2] = np.median(patches.value[mine])
+            middle[g, :2] = segments.position[mine].mean(axis=0)
+            middle[g, 2] = np.median(segments.value[mine])
     return middle
 
 
-def _apply(part: Readings, number: int, channel: str, planes: _Planes) -> Readings:
+def _apply(part: Readings, number: int, channel: str, corrections: Corrections) -> Readings:
     """Return the readings of the grid of a number, what its plane and its drift say taken off."""
     values, grid = part.channels[channel], np.full(len(part), number)
     at = np.stack([part.x, part.y, values], axis=1)
-    error = np.hypot(part.se.get(channel, np.zeros(len(values))), planes.error(grid, at))
-    balanced = values - planes.taken(grid, at) - _drift(part, channel, planes.drift[number])
+    error = np.hypot(part.se.get(channel, np.zeros(len(values))), corrections.error(grid, at))
+    balanced = values - corrections.taken(grid, at) - _drift(part, channel, corrections.drift[number])
     return part.with_channel(channel, balanced, se=error)
 
 
@@ -320,22 +272,22 @@ def _drift(part: Readings, channel: str, factors: np.ndarray) -> np.ndarray:
     return np.nan_to_num(drift - np.mean(drift[counted])) if counted.any() else np.zeros(len(part))
 
 
-def _rows(grids: GridStore, channel: str, planes: _Planes, fixed: int) -> list[GridLevel]:
-    based_on = np.where(planes.neighbours > 0, "neighbours", "no neighbour").astype(object)
-    based_on[planes.based] = "neighbours and base readings"
+def _rows(grids: GridStore, channel: str, corrections: Corrections, fixed: int) -> list[GridLevel]:
+    based_on = np.where(corrections.neighbours > 0, "neighbours", "no neighbour").astype(object)
+    based_on[corrections.based] = "neighbours and base readings"
     if fixed >= 0:
         based_on[fixed] = "fixed"
     return [
         GridLevel(
             grid=name,
             channel=channel,
-            offset=float(planes.value[g, 0]),
-            gain=float(planes.gain[g]),
-            slope_x=float(planes.value[g, 1]),
-            slope_y=float(planes.value[g, 2]),
-            drift=float(np.sqrt(np.sum(planes.drift[g] ** 2) / 2)),
-            standard_error=float(np.sqrt(max(planes.covariance[g, 0, 0], 0.0))),
-            neighbours=int(planes.neighbours[g]),
+            offset=float(corrections.value[g, 0]),
+            gain=float(corrections.gain[g]),
+            slope_x=float(corrections.value[g, 1]),
+            slope_y=float(corrections.value[g, 2]),
+            drift=float(np.sqrt(np.sum(corrections.drift[g] ** 2) / 2)),
+            standard_error=float(np.sqrt(max(corrections.covariance[g, 0, 0], 0.0))),
+            neighbours=int(corrections.neighbours[g]),
             based_on=based_on[g],
         )
         for g, (name, count) in enumerate(grids.counts.items())
@@ -343,8 +295,8 @@ def _rows(grids: GridStore, channel: str, planes: _Planes, fixed: int) -> list[G
     ]
 
 
-def _remark(grids: Sequence[str], planes: _Planes, islands: list[str], elsewhere: list[str]) -> str:
-    """Return in sentences what the seams cannot tell; empty when they tell all."""
+def _remark(grids: Sequence[str], corrections: Corrections, islands: list[str], elsewhere: list[str]) -> str:
+    """Return in sentences what the seams cannot determine; empty when nothing is open."""
     parts = []
     if islands:
         several = len(islands) > 1
@@ -352,14 +304,16 @@ def _remark(grids: Sequence[str], planes: _Planes, islands: list[str], elsewhere
             f"Grid{'s' if several else ''} {', '.join(islands)} touch{'' if several else 'es'} no other grid and "
             f"stay{'' if several else 's'} as {'they are' if several else 'it is'}."
         )
-    groups = np.unique(planes.group[planes.neighbours > 0])
+    groups = np.unique(corrections.group[corrections.neighbours > 0])
     if len(groups) > 1:
-        names = [", ".join(np.array(grids)[(planes.group == k) & (planes.neighbours > 0)]) for k in groups]
-        parts.append(f"Nothing tells the levels of these groups of grids against each other: {'; '.join(names)}.")
+        names = [", ".join(np.array(grids)[(corrections.group == k) & (corrections.neighbours > 0)]) for k in groups]
+        parts.append(
+            f"The levels of these groups of grids cannot be compared, as nothing connects them: {'; '.join(names)}."
+        )
     if elsewhere:
         parts.append(
-            f"The base readings of grid{'s' if len(elsewhere) > 1 else ''} {', '.join(elsewhere)} are not known to be "
-            "of one spot, so they tell nothing of the levels of grids against each other. Read all base readings of a "
-            "survey on one spot."
+            "Read all base readings of a survey on one spot: those of "
+            f"grid{'s' if len(elsewhere) > 1 else ''} {', '.join(elsewhere)} are not known to be of one, so they were "
+            "not used to compare the levels of grids."
         )
     return " ".join(parts)

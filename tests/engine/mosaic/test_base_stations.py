@@ -5,7 +5,7 @@ import pytest
 from turnrow.processing_provider.engine.balance.balance import balance_traverses
 from turnrow.processing_provider.engine.core.columns import kind_code
 from turnrow.processing_provider.engine.core.readings import concatenate
-from turnrow.processing_provider.engine.mosaic import base_stations as bases
+from turnrow.processing_provider.engine.mosaic import base_stations as stations
 from turnrow.processing_provider.engine.mosaic.seams import balance_grids
 
 
@@ -61,9 +61,7 @@ def test_spots_of_their_own_tell_nothing(walk):
         readings, _ = block(walk, seed)
         balanced, record = balance_grids(readings)
         assert set(told(record, "based_on")) == {"neighbours"}
-        assert "The base readings of grids A1, A2, B1, B2 are not known to be of one spot" in (
-            record.figures["eca"].remark
-        )
+        assert "those of grids A1, A2, B1, B2 are not known to be of one" in (record.figures["eca"].remark)
         survey = readings.kind == kind_code("survey")
         bare = balance_grids(without_bases(readings))[0]
         np.testing.assert_array_equal(balanced.channels["eca"][survey], bare.channels["eca"])
@@ -84,15 +82,15 @@ def test_slopes_are_told_by_the_seams_alone(walk):
 def test_one_set_of_a_grid_tells_nothing(walk):
     readings, _ = block(walk, 1, one_spot=True)
     one = readings.take((readings.kind != kind_code("base")) | (readings.run == 1) | (readings.grid != 0))
-    assert bases.base_of(readings.take(readings.grid == 0), "eca").sets == 5
-    assert bases.base_of(one.take(one.grid == 0), "eca") is None
+    assert stations.station_of(readings.take(readings.grid == 0), "eca").sets == 5
+    assert stations.station_of(one.take(one.grid == 0), "eca") is None
     based_on = told(balance_grids(one)[1], "based_on")
     assert based_on.tolist() == ["neighbours", *["neighbours and base readings"] * 3]
 
 
 def test_one_spot_is_told_by_levels_that_agree():
     level, sign = np.arange(6.0), np.resize([1.0, -1.0], 6)
-    told = bases.Bases(level + 7.0, np.full(6, 1e-9), 4.0)
+    told = stations.BaseStations(level + 7.0, np.full(6, 1e-9), 4.0)
     assert told.on_one_spot(level + 0.3 * sign, 0.09 * np.eye(6))
     assert not told.on_one_spot(level + 2.0 * sign, 0.09 * np.eye(6))
 
@@ -100,9 +98,9 @@ def test_one_spot_is_told_by_levels_that_agree():
 @pytest.mark.parametrize("known", [0, 1])
 def test_one_grid_with_base_readings_tells_nothing(known):
     level = np.where(np.arange(4) < known, 1.0, np.nan)
-    assert not bases.Bases(level, np.ones(4), 1.0).on_one_spot(np.zeros(4), np.eye(4))
-    one = bases.GridBase(1.0, 3, 0.1, 0.01)
-    assert bases.bases_of([one] * known + [None] * 3, 1.0) is None
+    assert not stations.BaseStations(level, np.ones(4), 1.0).on_one_spot(np.zeros(4), np.eye(4))
+    one = stations.BaseStation(1.0, 3, 0.1, 0.01)
+    assert stations.stations_of([one] * known + [None] * 3, 1.0) is None
 
 
 def test_density_is_that_of_contrasts():
@@ -117,13 +115,13 @@ def test_density_is_that_of_contrasts():
         root = rng.normal(size=(5, 5))
         covariance, rest = root @ root.T + np.eye(5), rng.normal(size=5) + 10.0
         expected = multivariate_normal(np.zeros(4), contrasts @ covariance @ contrasts.T).logpdf(contrasts @ rest)
-        differences.append(bases._density(rest, covariance) - expected)
+        differences.append(stations._density(rest, covariance) - expected)
     np.testing.assert_allclose(differences, differences[0], rtol=1e-9)
 
 
 def test_scatter_of_sets_is_pooled():
-    grids = [bases.GridBase(1.0, 5, 0.4, 0.02), None, bases.GridBase(2.0, 4, 0.2, 0.01)]
-    found = bases.bases_of(grids, 1.0)
+    grids = [stations.BaseStation(1.0, 5, 0.4, 0.02), None, stations.BaseStation(2.0, 4, 0.2, 0.01)]
+    found = stations.stations_of(grids, 1.0)
     # Two and one degrees of freedom are left beside mean and drift.
     expected = 0.6 / 3 / np.array([5, np.nan, 4]) + [0.02, np.nan, 0.01]
     np.testing.assert_allclose(found.variance, expected, rtol=1e-3)

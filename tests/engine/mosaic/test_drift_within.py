@@ -113,7 +113,7 @@ def test_a_smooth_field_through_all_grids_is_no_drift(metres):
     readings = flat()
     wave = 2 * np.pi / metres
     swell = np.sin(wave * readings.x + 1.0) * np.cos(wave * readings.y + 0.5)
-    # Patches are 0.5 m apart across an edge: what the field changes by over that may pass for a step.
+    # Segments are 0.5 m apart across an edge: what the field changes by over that may pass for a step.
     for given in (readings, two_drifted(readings)):
         assert np.max(np.abs(drift_taken(with_added(given, swell)) - drift_taken(given))) < 0.5 * wave
 

@@ -9,7 +9,7 @@ from turnrow.processing_provider.engine.core.errors import EngineError
 from turnrow.processing_provider.engine.core.readings import Readings, concatenate
 from turnrow.processing_provider.engine.mosaic.borders import borders_of
 from turnrow.processing_provider.engine.mosaic.edge_steps import seams_of
-from turnrow.processing_provider.engine.mosaic.line_segments import Patches, ground_of, line_errors, patches_of
+from turnrow.processing_provider.engine.mosaic.line_segments import Segments, line_errors, segments_of, variogram_of
 from turnrow.processing_provider.engine.mosaic.seams import MODELS, balance_grids
 
 ADDED = np.array([1.0, 0.0, -2.0, 0.5])
@@ -185,7 +185,7 @@ def test_a_plane_across_all_grids_is_ground(four, model):
 
 
 def test_a_smooth_field_across_all_grids_is_ground(four):
-    # Lines end 0.25 m and patches 0.25 m from a border: 0.5 m apart, a swell of 1 mS/m over 8 m changes by 0.4 at most.
+    # Lines end 0.25 m and segments 0.25 m from a border: over 0.5 m, a swell of 1 mS/m and 8 m changes by 0.4 at most.
     swell = np.sin(2 * np.pi * four.x / 8.0 + 1.0) * np.cos(2 * np.pi * four.y / 8.0)
     assert np.max(np.abs(offsets(with_values(four, swell)))) < 0.5 * (2 * np.pi / 8.0) * 0.5
 
@@ -240,9 +240,9 @@ def test_lines_err_like_a_random_walk_and_the_grids_level_is_left_out():
     grid, v = np.zeros(len(line), int), np.tile(np.arange(10.0), 21)
     for level in (0.0, 0.5):
         error = np.sqrt(walk + level**2)
-        patches = Patches(grid, line, np.stack([place * 10, v], axis=1), 15.0 + 0.0 * place, error, place)
+        segments = Segments(grid, line, np.stack([place * 10, v], axis=1), 15.0 + 0.0 * place, error, place)
         # Flat ground without bends between the lines: none of them has an error of its own.
-        np.testing.assert_allclose(line_errors(patches), np.sqrt(walk), atol=1e-9)
+        np.testing.assert_allclose(line_errors(segments), np.sqrt(walk), atol=1e-9)
 
 
 def test_seams_in_a_line_share_a_border(walk):
@@ -251,9 +251,9 @@ def test_seams_in_a_line_share_a_border(walk):
         readings = concatenate([w.readings for w in walks])
         x = readings.x * np.cos(angle) - readings.y * np.sin(angle)
         turned = readings.replace(x=x, y=readings.x * np.sin(angle) + readings.y * np.cos(angle))
-        patches = patches_of(turned, "eca")
-        seams = list(seams_of(patches, *ground_of(patches)))
-        border = borders_of(patches, seams)
+        segments = segments_of(turned, "eca")
+        seams = list(seams_of(segments, *variogram_of(segments)))
+        border = borders_of(segments, seams)
         # Grids are numbered by columns: of each seam, whether it runs along the columns, and behind which one it lies.
         where = [(h - g, g // 3 if h - g == 3 else g % 3) for g, h in (seam.grids for seam in seams)]
         assert len(set(where)) == len(set(border)) == len(set(zip(where, border))) == 4
@@ -292,8 +292,8 @@ def test_islands_and_groups_are_named(four):
     figures = record.figures["eca"]
     assert figures.islands == ("E",)
     assert figures.remark == (
-        "Grid E touches no other grid and stays as it is. Nothing tells the levels of these groups of grids against "
-        "each other: A1, A2, B1, B2; C1, C2, D1, D2."
+        "Grid E touches no other grid and stays as it is. The levels of these groups of grids cannot be "
+        "compared, as nothing connects them: A1, A2, B1, B2; C1, C2, D1, D2."
     )
     assert [row.grid for row in record.table] == ["A1", "A2", "B1", "B2", "C1", "C2", "D1", "D2", "E"]
     # The sizes of drift and noise are those of all grids together, so they differ a little from those of four: by a

@@ -110,7 +110,7 @@ def test_base_readings_on_two_spots_level_nothing(survey_files):
     with_base_readings(survey_files, {"A": 9.0, "B": 14.0})
     run(survey_files.parameters())
     report = (survey_files.output / "report.html").read_text()
-    assert "The base readings of grids A, B are not known to be of one spot" in report
+    assert "those of grids A, B are not known to be of one" in report
 
 
 def test_recipe_repeats_the_run(survey_files):
