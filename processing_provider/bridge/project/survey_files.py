@@ -19,10 +19,10 @@ from ...engine.core import FIELDS, EngineError, Progress, ValuesInUse, finding_r
 from ...engine.logs import layout_to_json
 from ...engine.workflow import (
     SurveyResult,
+    cells_of_grid,
     corner_rows,
     finding_places,
     grid_rows,
-    grid_share,
     outline,
     recipe_text,
     traverse_rows,
@@ -242,7 +242,7 @@ def _rasters(
         for grid in result.grids:
             if channel in has_values[grid.grid]:
                 path = stage / "grids" / f"{grid.grid}_{channel}.tif"
-                write_raster(path, grid_share(result, grid, channel), wkt, unit=unit, name=channel)
+                write_raster(path, cells_of_grid(result, grid, channel), wkt, unit=unit, name=channel)
                 name = f"{channel}, grid {grid.grid}"
                 grids.append(SurveyLayer(str(path), name, (site, "Single grids"), "raster", visible=False, **shown))
     return [*maps, *logged, *grids, *errors]

@@ -10,7 +10,20 @@ from contextlib import contextmanager
 from dataclasses import fields
 from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Callable, Iterable, Iterator, Mapping, Optional, Protocol, Sequence, TypeVar, cast
+from typing import (
+    TYPE_CHECKING,
+    Callable,
+    Hashable,
+    Iterable,
+    Iterator,
+    Mapping,
+    Optional,
+    Protocol,
+    Sequence,
+    TypeVar,
+    Union,
+    cast,
+)
 
 import numpy as np
 
@@ -73,7 +86,7 @@ def scratch_folder(parent: Path) -> Iterator[Path]:
 class _File:
     """Arrays in a file, which is deleted when nothing refers to it any more."""
 
-    def __init__(self, folder: Path, arrays: Sequence[np.ndarray]):
+    def __init__(self, folder: Path, arrays: Sequence[np.ndarray]) -> None:
         try:
             with tempfile.NamedTemporaryFile(dir=folder, suffix=".npy", delete=False) as file:
                 self._path, self._count = Path(file.name), len(arrays)
@@ -91,7 +104,7 @@ class _File:
             return [np.load(file, allow_pickle=False) for _ in range(self._count)]
 
 
-class Shelf(Mapping):
+class Shelf(Mapping[Hashable, "list[np.ndarray]"]):
     """Lists of arrays by key; what goes beyond a size is kept in files.
 
     Parameters
@@ -102,11 +115,11 @@ class Shelf(Mapping):
         Kept in memory.
     """
 
-    def __init__(self, folder: Optional[Path] = None, most_bytes: int = MOST_BYTES):
+    def __init__(self, folder: Optional[Path] = None, most_bytes: int = MOST_BYTES) -> None:
         self._folder, self._most, self._held = folder, most_bytes, 0
-        self._kept: dict = {}
+        self._kept: dict[Hashable, Union[list[np.ndarray], _File]] = {}
 
-    def __setitem__(self, key, arrays: Sequence[np.ndarray]) -> None:
+    def __setitem__(self, key: Hashable, arrays: Sequence[np.ndarray]) -> None:
         before = self._kept.pop(key, None)
         if isinstance(before, list):
             self._held -= sum(a.nbytes for a in before)
@@ -117,14 +130,14 @@ class Shelf(Mapping):
         else:
             self._kept[key] = _File(self._folder, arrays)
 
-    def __getitem__(self, key) -> list[np.ndarray]:
+    def __getitem__(self, key: Hashable) -> list[np.ndarray]:
         kept = self._kept[key]
         return kept if isinstance(kept, list) else kept.arrays()
 
-    def __contains__(self, key) -> bool:
+    def __contains__(self, key: object) -> bool:
         return key in self._kept
 
-    def __iter__(self) -> Iterator:
+    def __iter__(self) -> Iterator[Hashable]:
         return iter(self._kept)
 
     def __len__(self) -> int:
@@ -137,23 +150,25 @@ class Shelf(Mapping):
         return other
 
 
-class Blocks(Mapping):
+class Blocks(Mapping["tuple[int, int]", np.ndarray]):
     """Blocks of a raster by first row and column, see ``BlockRaster``; what goes beyond a size is kept in files."""
 
-    def __init__(self, folder: Optional[Path] = None, most_bytes: int = MOST_BYTES_OF_BLOCKS):
+    def __init__(self, folder: Optional[Path] = None, most_bytes: int = MOST_BYTES_OF_BLOCKS) -> None:
         self._shelf = Shelf(folder, most_bytes)
+        self._starts: dict[tuple[int, int], None] = {}
 
     def __setitem__(self, start: tuple[int, int], block: np.ndarray) -> None:
         self._shelf[start] = [block]
+        self._starts[start] = None
 
     def __getitem__(self, start: tuple[int, int]) -> np.ndarray:
         return self._shelf[start][0]
 
-    def __iter__(self) -> Iterator:
-        return iter(self._shelf)
+    def __iter__(self) -> Iterator[tuple[int, int]]:
+        return iter(self._starts)
 
     def __len__(self) -> int:
-        return len(self._shelf)
+        return len(self._starts)
 
 
 class GridStore:
@@ -170,7 +185,7 @@ class GridStore:
         Kept in memory.
     """
 
-    def __init__(self, folder: Optional[Path] = None, most_bytes: int = MOST_BYTES):
+    def __init__(self, folder: Optional[Path] = None, most_bytes: int = MOST_BYTES) -> None:
         self.folder, self.most_bytes = folder, most_bytes
         self._shelf = Shelf(folder, most_bytes)
         self._heads: dict[str, _Head] = {}
@@ -192,7 +207,7 @@ class GridStore:
 
     @property
     def units(self) -> dict[str, str]:
-        """Unit by channel, as the first grid that has the channel tells it."""
+        """Unit by channel, as the first grid that has the channel gives it."""
         return {k: v for head in reversed(self._heads.values()) for k, v in head.units.items()}
 
     def put(self, name: str, readings: Readings) -> None:
@@ -212,12 +227,12 @@ class GridStore:
     def get(self, name: str) -> Readings:
         """Return the readings of a grid."""
         head, arrays = self._heads[name], iter(self._shelf[name])
-        columns = {column: next(arrays) for column in COLUMNS}
+        values: dict[str, object] = {column: next(arrays) for column in COLUMNS}
         groups = {group: {key: next(arrays) for key in head.names[group]} for group in BY_NAME}
         for group in ("channels", "extras"):
             own = groups[group]
             groups[group] = {key: own[key] if key in own else np.full(head.count, np.nan) for key in self._names(group)}
-        return Readings(grids=head.grids, sources=head.sources, units=self.units, **columns, **groups)
+        return head.empty.replace(units=self.units, **values, **groups)
 
     def items(self) -> Iterator[tuple[str, Readings]]:
         """Yield name and readings of each grid that has any."""
@@ -238,7 +253,7 @@ class GridStore:
 class ValuesInUse:
     """The values of a channel that are in use, grid by grid, as often as they are gone through."""
 
-    def __init__(self, grids: GridStore, channel: str):
+    def __init__(self, grids: GridStore, channel: str) -> None:
         self._grids, self._channel = grids, channel
 
     def __iter__(self) -> Iterator[np.ndarray]:
@@ -249,8 +264,8 @@ class ValuesInUse:
 class _Head:
     """What a table of readings has besides its arrays."""
 
-    def __init__(self, readings: Readings, names: Mapping[str, tuple[str, ...]]):
-        self.grids, self.sources, self.units = readings.grids, readings.sources, readings.units
+    def __init__(self, readings: Readings, names: Mapping[str, tuple[str, ...]]) -> None:
+        self.empty, self.units = readings.take(np.zeros(0, int)), readings.units
         self.names, self.count = names, len(readings)
 
 
@@ -288,7 +303,7 @@ def grid_by_grid(readings: Readings, work: Callable[[GridStore], Result]) -> tup
 def _put_back(readings: Readings, before: Iterable[tuple], after: Sequence[Readings]) -> Readings:
     """Return the table with the columns that have changed; ``before`` holds rows and readings of each grid."""
     rows, parts = zip(*before)
-    changed = {}
+    changed: dict[str, object] = {}
 
     def joined(columns: Sequence[np.ndarray]) -> np.ndarray:
         whole = np.empty(len(readings), columns[0].dtype)

@@ -22,20 +22,24 @@ from ..core import (
 from .record import FlagFigures, FlaggedGrid, FlagRecord
 
 HALF_WINDOWS = (2, 3)
-"""Running medians of 5 readings (for one or two outlying readings in a row) and of 7 (for three)."""
-GRADIENT_SHARE = 0.5
-"""How much of the local gradient (a reading) adds to the noise. The top of a Gaussian anomaly stands out from its
-7-reading median by about one gradient at most, so at 6 noise units it stays below half of the limit."""
+"""Running medians of 5 and of 7 readings. Derived: a median of 2 h + 1 readings withstands h outlying ones, so they
+suit one or two in a row, and three."""
+GRADIENT_WEIGHT = 0.5
+"""How much of the local gradient (a reading) adds to the noise. Derived: the top of a Gaussian anomaly stands out from
+its 7-reading median by about one gradient at most, so at 6 noise units it stays below half of the limit."""
 NEIGHBOUR_REACH_M = 0.3
-NEIGHBOUR_SHARE = 0.3
-"""A neighbouring line that stands out by this share of the reading's own height says that it is ground."""
+"""How far along the lines a neighbouring line is looked at. Found by ``tests/calibration/flag.py``."""
+NEIGHBOUR_FRACTION = 0.3
+"""A neighbouring line that stands out by this fraction of the reading's own height confirms it. Found by
+``tests/calibration/flag.py``."""
 SHARPEST_M = INSTRUMENT.least_footprint_m
-"""Coils blur all ground by a Gaussian of at least this standard deviation."""
+"""Coils blur every signal by a Gaussian of at least this standard deviation."""
 SAFETY = 2.0
-"""Ground may be so many times more curved than a Gaussian anomaly that is blurred so little."""
+"""A signal may be so many times more curved than a Gaussian anomaly that is blurred so little. Found by
+``tests/calibration/flag.py``."""
 ALOOF = 1 / 3
-"""A reading stands out of both its neighbours by this share of what it misses the four around it: the foot of a step
-does not."""
+"""A reading stands out of both its neighbours by this fraction of what it misses the four around it: the foot of a step
+does not. Found by ``tests/calibration/flag.py``."""
 
 
 @for_tables
@@ -57,7 +61,7 @@ def flag_outliers(
     threshold : float
         How many noise units (noise plus half the local gradient) a reading must stand out of the running median.
     progress : callable, optional
-        Called with the share done.
+        Called with the fraction done.
 
     Returns
     -------
@@ -72,12 +76,12 @@ def flag_outliers(
     Notes
     -----
     One to three readings in a row can be outliers, if the traverse returns to its level on both sides. What is
-    wider, or what a neighbouring line shows at the same place, is ground; unless it is sharper than coils can see.
-    Where readings lie d <= ``SHARPEST_M`` apart, the cubic through the two readings on either side of a reading,
-    (-1 4 . 4 -1) / 6, misses a Gaussian anomaly of that standard deviation by d^4 / 6 times its fourth derivative, no
-    more than (d / SHARPEST_M)^2 / 2 of the range of the four. What misses by more than ``SAFETY`` times that, and by
-    the threshold times the noise of the five, is no ground, also on the flank of iron. Noise comes from second
-    differences along the traverses.
+    wider, or what a neighbouring line shows at the same position, is signal; unless it is sharper than coils can see.
+    Where the readings' spacing d is at most ``SHARPEST_M``, the cubic through the two readings on either side of a
+    reading, (-1 4 . 4 -1) / 6, misses a Gaussian anomaly of that standard deviation by d^4 / 6 times its fourth
+    derivative, no more than (d / SHARPEST_M)^2 / 2 of the range of the four. What misses by more than ``SAFETY`` times
+    that, and by the threshold times the noise of the five, is no signal, also on the flank of iron. Noise comes from
+    second differences along the traverses.
     """
     threshold = check_positive("threshold", threshold)
     chosen = check_channels(channels, grids.channels)
@@ -106,7 +110,7 @@ def _middle(values: Sequence[Optional[float]]) -> Optional[float]:
 def _outlying(
     readings: Readings, lines: Lines, values: np.ndarray, threshold: float
 ) -> tuple[np.ndarray, Optional[float]]:
-    """Return the rows of outlying readings and the noise (None when there are too few readings to tell)."""
+    """Return the rows of outlying readings and the noise (None when there are too few readings for an estimate)."""
     used = np.flatnonzero((readings.flag == 0) & np.isfinite(values) & (lines.owner >= 0))
     order = used[np.lexsort((readings.seq[used], lines.owner[used]))]
     owner, known = lines.owner[order], values[order]
@@ -119,7 +123,7 @@ def _outlying(
     for half in HALF_WINDOWS:
         level = _median_of(around[len(around) // 2 - half : len(around) // 2 + half + 1])
         above = known - level
-        here = np.abs(above) / (noise + GRADIENT_SHARE * _steepest(level, owner, half + 1))
+        here = np.abs(above) / (noise + GRADIENT_WEIGHT * _steepest(level, owner, half + 1))
         height = np.where(here > score, above, height)
         score = np.maximum(score, here)
     found = score > threshold
@@ -130,45 +134,47 @@ def _outlying(
     if len(rows):
         flat = values.copy()
         flat[order] = level
-        found[rows] = ~_is_ground(readings, lines, values, flat, order[rows], height[rows], noise)
+        found[rows] = ~_is_confirmed(readings, lines, values, flat, order[rows], height[rows], noise)
     return order[found | sharp], noise
 
 
-def _sharp(known, clean, found, owner, v_m, least: float) -> np.ndarray:
-    """Return which readings are sharper than ground, by more than ``least`` (of one reading's noise).
+def _sharp(
+    known: np.ndarray, clean: np.ndarray, found: np.ndarray, owner: np.ndarray, v_m: np.ndarray, least: float
+) -> np.ndarray:
+    """Return which readings are sharper than any signal, by more than ``least`` (of one reading's noise).
 
     ``clean`` are the readings with the ``found`` ones levelled. Of readings not among them, only the sharpest nearby
     is taken, and only if all around is smooth without it.
     """
     from scipy.ndimage import maximum_filter1d
 
-    step = np.abs(np.diff(v_m))[owner[1:] == owner[:-1]]
-    step = float(np.median(step)) if len(step) else np.inf
+    steps = np.abs(np.diff(v_m))[owner[1:] == owner[:-1]]
+    step = float(np.median(steps)) if len(steps) else np.inf
     if step > SHARPEST_M or len(known) < 5:
         return np.zeros(len(known), bool)
     # The fifth reading on must be of the same line, and near.
-    apart = np.where(owner[4:] == owner[:-4], np.abs(v_m[4:] - v_m[:-4]), np.inf) > 6 * step
-    apart = np.pad(apart, 2, constant_values=True)
-    share = SAFETY * (step / SHARPEST_M) ** 2 / 2
-    above, expected = _misses(known, clean, share, least)
-    above[apart] = -np.inf
+    gap = np.where(owner[4:] == owner[:-4], np.abs(v_m[4:] - v_m[:-4]), np.inf) > 6 * step
+    gap = np.pad(gap, 2, constant_values=True)
+    fraction = SAFETY * (step / SHARPEST_M) ** 2 / 2
+    above, expected = _misses(known, clean, fraction, least)
+    above[gap] = -np.inf
     sharp = above > 0
     new = sharp & ~found & (above >= maximum_filter1d(above, 5))
     clean = np.where(new, expected, clean)
-    left, _ = _misses(clean, clean, share, least)
-    smooth = maximum_filter1d(np.where(apart, -np.inf, left), 5) <= 0
+    remaining, _ = _misses(clean, clean, fraction, least)
+    smooth = maximum_filter1d(np.where(gap, -np.inf, remaining), 5) <= 0
     return (sharp & found) | (new & smooth)
 
 
-def _misses(own: np.ndarray, around: np.ndarray, share: float, least: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return (n,) by how much more than ground and noise allow readings miss the cubic through two on either side.
+def _misses(own: np.ndarray, around: np.ndarray, fraction: float, least: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return (n,) by how much more than signal and noise allow readings miss the cubic through two on either side.
 
     Not above zero where a reading lies between its neighbours or next to one. The other (n,) are the cubic's values.
     """
     beside = np.stack([np.roll(around, by) for by in (2, 1, -1, -2)])
     expected = np.array([-1, 4, 4, -1]) @ beside / 6
     miss = own - expected
-    allowed = share * (beside.max(axis=0) - beside.min(axis=0)) + least * np.sqrt(1 + 34 / 36)
+    allowed = fraction * (beside.max(axis=0) - beside.min(axis=0)) + least * np.sqrt(1 + 34 / 36)
     out = np.min((own - beside[1:3]) * np.sign(miss), axis=0) > ALOOF * np.abs(miss)
     return np.where(out, np.abs(miss) - allowed, -np.inf), expected
 
@@ -178,7 +184,7 @@ def _noise(known: np.ndarray, owner: np.ndarray) -> Optional[float]:
         return None
     tiny = np.finfo(float).tiny + 1e-9 * np.max(np.abs(known))
     noise = max(noise_of_runs(known, owner), tiny)
-    # A quiet instrument repeats the same number: noise cannot be told to be less than half its last digit. Readings
+    # An instrument of little noise repeats the same number: noise cannot be seen below half its last digit. Readings
     # in a row differ by that at least, which spares most of them the sorting.
     if least_step(known) / 2 > noise:
         noise = max(noise, least_step(np.sort(known)) / 2)
@@ -190,10 +196,10 @@ def _windows(known: np.ndarray, owner: np.ndarray, half: int) -> np.ndarray:
     count = np.bincount(owner)
     last = np.cumsum(count)[owner] - 1
     first = last + 1 - count[owner]
-    place = np.arange(len(known)) + np.arange(-half, half + 1)[:, None]
-    place = first + np.abs(place - first)
-    place = last - np.abs(last - place)
-    return known[np.maximum(place, first)]
+    index = np.arange(len(known)) + np.arange(-half, half + 1)[:, None]
+    index = first + np.abs(index - first)
+    index = last - np.abs(last - index)
+    return known[np.maximum(index, first)]
 
 
 def _median_of(rows: np.ndarray) -> np.ndarray:
@@ -220,31 +226,41 @@ def _steepest(level: np.ndarray, owner: np.ndarray, reach: int) -> np.ndarray:
     return maximum_filter1d(step, 2 * reach, mode="constant")
 
 
-def _is_ground(readings, lines, values, clean, rows, height, noise) -> np.ndarray:
-    """Return which readings a neighbouring line confirms: it stands out there likewise, and more than their own line
-    does without them."""
+def _is_confirmed(
+    readings: Readings,
+    lines: Lines,
+    values: np.ndarray,
+    clean: np.ndarray,
+    rows: np.ndarray,
+    height: np.ndarray,
+    noise: float,
+) -> np.ndarray:
+    """Return which readings a neighbouring line confirms.
+
+    It stands out there likewise, and more than their own line does without them.
+    """
     sign = np.sign(height)
     flattened, around = lines.resample(readings, np.stack([clean, values]))
     own = _stands_out(lines, flattened, lines.owner[rows], readings.v_m[rows], sign)
-    needed = np.maximum(NEIGHBOUR_SHARE * np.abs(height), 3 * noise)
-    ground = np.zeros(len(rows), bool)
+    needed = np.maximum(NEIGHBOUR_FRACTION * np.abs(height), 3 * noise)
+    confirmed = np.zeros(len(rows), bool)
     for side in (0, 1):
         beside = np.full(len(lines), -1)
         beside[lines.pairs[:, side]] = lines.pairs[:, 1 - side]
         other = beside[lines.owner[rows]]
         stands = _stands_out(lines, around, np.maximum(other, 0), readings.v_m[rows], sign)
         with np.errstate(invalid="ignore"):
-            ground |= (other >= 0) & (stands - np.nan_to_num(own) >= needed)
-    return ground
+            confirmed |= (other >= 0) & (stands - np.nan_to_num(own) >= needed)
+    return confirmed
 
 
 def _stands_out(lines: Lines, matrix: np.ndarray, line: np.ndarray, v: np.ndarray, sign: np.ndarray) -> np.ndarray:
     """Return how far a line stands out near ``v`` of its median within five times that reach."""
     near = max(1, round(NEIGHBOUR_REACH_M / lines.step_m))
     middle = np.rint((v - lines.v[0]) / lines.step_m).astype(int)
-    place = middle[:, None] + np.arange(-5 * near, 5 * near + 1)
-    inside = (place >= 0) & (place < len(lines.v))
-    window = np.where(inside, matrix[line[:, None], np.clip(place, 0, len(lines.v) - 1)], np.nan) * sign[:, None]
+    index = middle[:, None] + np.arange(-5 * near, 5 * near + 1)
+    inside = (index >= 0) & (index < len(lines.v))
+    window = np.where(inside, matrix[line[:, None], np.clip(index, 0, len(lines.v) - 1)], np.nan) * sign[:, None]
     core = window[:, 4 * near : 6 * near + 1]
     peak = np.where(np.isnan(core), -np.inf, core).max(axis=1)
     ordered = np.sort(window, axis=1)

@@ -25,14 +25,14 @@ FRACTION_SD = 0.5
 """Prior standard deviation of the fraction of the waves that is drift, in units of that of yes and no. Found by
 ``tests/calibration/mosaic.py``."""
 MOST_DRIFT = 0.6
-"""Largest fraction of the waves across a grid that is expected to be drift before the seams are looked at. Found by
-``tests/calibration/mosaic.py``."""
+"""Largest fraction of the waves across a grid that is expected to be drift before the seams are looked at. Common
+practice, no source: a guard that the blocks of ``tests/calibration/mosaic.py`` do not reach."""
 GAIN_SD = 0.1
 """Prior standard deviation of a gain about 1. Common practice, no source: settings of one instrument differ by a few
 percent."""
 ROUNDS = 10
-"""Derived: each round of reweighting shrinks the change of the levels by more than half, so what is left after ten is
-below a thousandth of their standard errors (``tests/calibration/mosaic.py`` prints it)."""
+"""Derived: with twice as many rounds of reweighting the levels change by less than a tenth of their standard errors, as
+``tests/calibration/mosaic.py`` prints."""
 LEAST = 1e-6
 """Least variance in units of the signal's roughness. Derived: a thousandth of it as standard deviation is no matter on
 a map, and 1e10 times the rounding of float64."""
@@ -243,7 +243,7 @@ class NormalEquations:
         drift: float,
         fraction: float,
         stations: Optional[BaseStations] = None,
-    ):
+    ) -> None:
         from scipy.sparse import csc_matrix
         from scipy.sparse.linalg import splu
 
@@ -292,7 +292,9 @@ class NormalEquations:
         columns = np.concatenate([np.arange(len(diagonal)), couple, own])
         return np.concatenate([diagonal, pull, pull]), rows, columns
 
-    def _spots(self, stations: BaseStations, right: np.ndarray):
+    def _spots(
+        self, stations: BaseStations, right: np.ndarray
+    ) -> tuple[np.ndarray, tuple[np.ndarray, np.ndarray, np.ndarray]]:
         """Return the right side with what base readings add, and their values, rows and columns; what the spot of each
         group reads comes last among the unknowns."""
         grids = np.flatnonzero(stations.known)

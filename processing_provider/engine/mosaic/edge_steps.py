@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Iterator, Optional
+from typing import TYPE_CHECKING, Iterator, Optional
 
 import numpy as np
 
 from .line_segments import POWER, SEGMENT_M, Segments, line_errors
 from .strip_features import aside_of, strips_in
+
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
 
 REACH_M = 3.0
 """Grids whose segments come nearer than this meet. Derived: lines 0.5 m beside a path of 2 m on both sides do."""
@@ -16,8 +19,8 @@ BAND_M = 5.0
 """Segments this near to the edge take part. Common practice, no source: the signal beyond a ditch of 2 m along the edge
 is seen on both sides."""
 SIDE = 12
-"""Most segments that a piece takes on either side. Derived: nearer ones screen those beyond in kriging; with more the
-levels change by less than a tenth of their standard errors (``tests/calibration/mosaic.py`` prints it)."""
+"""Most segments that a piece takes on either side: nearer ones screen those beyond in kriging. Found by
+``tests/calibration/mosaic.py``."""
 FEATURE_M = 0.7
 """Pieces of one edge nearer than this to each other are no independent evidence. Derived: twice what coils see at once,
 0.35 m."""
@@ -29,9 +32,8 @@ PRIOR_WEIGHT = 2.0
 LEAST_SCALE = 0.3
 """Least factor of the survey's roughness for a piece. Found by ``tests/calibration/mosaic.py``."""
 ROUNDS = 3
-"""Derived: a factor starts within threes of its end and each round of maximum likelihood shortens the way by half at
-least; with more the levels change by less than a tenth of their standard errors (``tests/calibration/mosaic.py`` prints
-it)."""
+"""Derived: with twice as many rounds of maximum likelihood the levels change by about a tenth of their standard errors
+at most, as ``tests/calibration/mosaic.py`` prints."""
 NUGGET = 1e-6
 """Least variance of a segment, in the square of the signal's roughness. Derived: keeps the systems solvable in float64,
 a thousandth of the roughness as standard deviation."""
@@ -129,7 +131,7 @@ def _seam(segments: Segments, first: np.ndarray, second: np.ndarray, nugget: flo
     return Seam(grids, np.maximum(segment, 0), weight, variance, count[whole], common)
 
 
-def _nearest(rows: np.ndarray, position: np.ndarray, middles) -> np.ndarray:
+def _nearest(rows: np.ndarray, position: np.ndarray, middles: cKDTree) -> np.ndarray:
     """Return (M, K) the rows that belong to each piece, nearest first; -1 where it has fewer."""
     distance, piece = middles.query(position, distance_upper_bound=BAND_M)
     near = np.flatnonzero(np.isfinite(distance))
@@ -190,7 +192,9 @@ class _Pieces:
         return scale
 
 
-def _steps(segments: Segments, segment: np.ndarray, side: np.ndarray, count: np.ndarray, nugget: float, factor: float):
+def _steps(
+    segments: Segments, segment: np.ndarray, side: np.ndarray, count: np.ndarray, nugget: float, factor: float
+) -> tuple[np.ndarray, np.ndarray, float]:
     """Return how the segments (M, K) make the step of each piece, its variance, and the variance common to all pieces.
 
     The weights are those of universal kriging that suit the mean over the seam: signal and strips that go along with

@@ -107,7 +107,7 @@ def across_of(readings: Readings, channel: str) -> np.ndarray:
     return across
 
 
-def scatter_of_lines(grid, line, across, value) -> np.ndarray:
+def scatter_of_lines(grid: np.ndarray, line: np.ndarray, across: np.ndarray, value: np.ndarray) -> np.ndarray:
     """Return (P,) the standard deviation of line offsets by second differences of line means, robust.
 
     For lines that were not balanced. Of white offsets, a line minus the mean of its neighbours has sqrt(3/2) of the

@@ -28,8 +28,7 @@ MOST = 4
 """Strips that stand out along a seam, at most. Derived: of 0.3 expected, more than four have a
 probability of 2e-5 (Poisson)."""
 ROUNDS = 20
-"""Derived: with more the levels change by less than a tenth of their standard errors (``tests/calibration/mosaic.py``
-prints it)."""
+"""Rounds of expectation maximisation. Found by ``tests/calibration/mosaic.py``: more are no better."""
 UNSEEN = 1e-3
 """A strip of which segments know less than this fraction of what they know of the best one is as good as a step.
 Derived: its height would have thirty times the standard error of the best one's."""
@@ -97,7 +96,9 @@ def _with_strips(shapes: np.ndarray, size: np.ndarray, bordered: np.ndarray) -> 
     return system
 
 
-def _climbed(shapes: np.ndarray, value: np.ndarray, bordered: np.ndarray, scale: float, size: np.ndarray):
+def _climbed(
+    shapes: np.ndarray, value: np.ndarray, bordered: np.ndarray, scale: float, size: np.ndarray
+) -> tuple[np.ndarray, float]:
     """Return the variances (A,) to which maximisation leads from some others, and their log posterior density."""
     k = len(shapes)
     for _ in range(ROUNDS):

@@ -13,7 +13,7 @@ from .edit_commands import (
     turned,
     with_kind,
 )
-from .process_survey import SurveyResult, changed_inputs, grid_share, outline, process_survey
+from .process_survey import SurveyResult, cells_of_grid, changed_inputs, outline, process_survey
 from .read_survey import GridResult, join_logs
 from .recipe import Recipe, default_recipe, parse_recipe, recipe_text
 from .session import STEPS, GridState, Session, open_survey
@@ -45,7 +45,7 @@ __all__ = [
     "finding_places",
     "gather_sources",
     "grid_rows",
-    "grid_share",
+    "cells_of_grid",
     "join_logs",
     "open_survey",
     "outline",

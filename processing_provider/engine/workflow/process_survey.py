@@ -137,7 +137,7 @@ def process_survey(
 class _Maps:
     """Rasters of the channels of a survey, and a finding for each that could not be made."""
 
-    def __init__(self, options: Mapping[str, object], lattice: Lattice):
+    def __init__(self, options: Mapping[str, object], lattice: Lattice) -> None:
         self._options, self._lattice = options, lattice
         self.rasters: dict[str, RasterResult] = {}
         self.raw_rasters: dict[str, RasterResult] = {}
@@ -199,7 +199,7 @@ def _with_fixed_grid_placed(recipe: Recipe, failed: Sequence[str]) -> tuple[Reci
     return replace(recipe, steps=tuple(steps)), findings
 
 
-def grid_share(result: SurveyResult, grid: GridResult, channel: str) -> BlockRaster:
+def cells_of_grid(result: SurveyResult, grid: GridResult, channel: str) -> BlockRaster:
     """Return the site raster's cells inside one grid."""
     scheme, (x, y) = grid.scheme, outline(grid)
     window = result.lattice.window(min(x), min(y), max(x), max(y))

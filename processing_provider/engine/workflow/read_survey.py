@@ -156,7 +156,7 @@ class _Logged:
 class _Logs:
     """Logs of a survey; each is read once and kept until the last grid that is in it is done."""
 
-    def __init__(self, sources: Sequence[GridSource]):
+    def __init__(self, sources: Sequence[GridSource]) -> None:
         self._wanted = Counter((path, s.layout) for s in sources for path in dict.fromkeys(s.logs))
         self._kept: dict[tuple[Path, Optional[LogLayout]], LogResult] = {}
         self._seen: dict[str, str] = {}

@@ -32,6 +32,7 @@ from ..interpolate import interpolate_readings
 from ..mosaic import balance_grids
 
 FORMAT = 1
+"""Form of the file. Derived: counts up when programs that read recipes must know of a change."""
 
 
 CORRECTIONS: Mapping[str, Correction[..., Record]] = {
@@ -42,7 +43,7 @@ CORRECTIONS: Mapping[str, Correction[..., Record]] = {
 }
 INTERPOLATION = "interpolatereadings"
 LEAST_CERTAINTY = 0.5
-"""Nothing less likely than its opposite is taken over."""
+"""Derived: nothing less likely than its opposite is taken over."""
 BY_PLATFORM = ("alignopposing", "balancetraverses")
 """Corrections that go by how the instrument was moved."""
 NOT_OPTIONS = ("readings", "channels", "channel", "lattice", "halo", "platform", "progress")

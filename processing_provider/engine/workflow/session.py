@@ -174,7 +174,7 @@ def open_survey(sources: SurveySources, recipe: Recipe, edits: Edits, progress: 
 class Session:
     """An open survey. Nothing here knows of windows."""
 
-    def __init__(self, sources: SurveySources, recipe: Recipe, edits: Edits, states: dict[str, GridState]):
+    def __init__(self, sources: SurveySources, recipe: Recipe, edits: Edits, states: dict[str, GridState]) -> None:
         self.sources, self.recipe = sources, recipe
         self.history = History(edits)
         self.saved = self._opened_with = edits

@@ -1,4 +1,4 @@
-"""From the rows of register, corners and notes to the sources of a survey: files found, layouts read, problems told."""
+"""From rows of register, corners and notes to the sources of a survey: files found, layouts read, problems named."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def gather_sources(
         for name, text in problems.items()
     ]
     known = {entry.scheme.grid for entry in entries} | set(problems)
-    return SurveySources(tuple(grids), tuple(parsed), (*failed, *_strangers(by_grid, parsed, known)), tuple(files))
+    return SurveySources(tuple(grids), tuple(parsed), (*failed, *_unknown_grids(by_grid, parsed, known)), tuple(files))
 
 
 def _source(entry: GridEntry, corners: list[Corner], folder: Path) -> GridSource:
@@ -105,7 +105,7 @@ def _existing(folder: Path, name: str, what: str, entry: GridEntry) -> Path:
     return path
 
 
-def _strangers(corners: Mapping[str, list[Corner]], notes: Sequence[Note], known: set[str]) -> list[Finding]:
+def _unknown_grids(corners: Mapping[str, list[Corner]], notes: Sequence[Note], known: set[str]) -> list[Finding]:
     named = (
         (Code.CORNERS_WITHOUT_GRID, "corners", {g for g, c in corners.items() if c}),
         (Code.NOTES_WITHOUT_GRID, "notes", {n.grid for n in notes if n.grid}),

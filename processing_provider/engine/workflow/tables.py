@@ -9,6 +9,7 @@ from ..core import Finding, GridStore, Readings, Run
 from .process_survey import SurveyResult, outline
 
 HEADING_WORDS = {1: "out", -1: "back", 0: ""}
+"""Derived: the words of ``HEADINGS`` in the notes, turned round."""
 
 
 def grid_rows(result: SurveyResult) -> list[dict]:

@@ -10,7 +10,7 @@ from ..core import Edits
 class History:
     """States of the edits one after the other, and which of them counts."""
 
-    def __init__(self, first: Edits):
+    def __init__(self, first: Edits) -> None:
         self._states: list[tuple[str, Edits]] = [("", first)]
         self._now = 0
 
