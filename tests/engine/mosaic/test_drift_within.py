@@ -1,7 +1,9 @@
-"""Seams: what they tell of the drift left within the grids, and what they must not take for it."""
+"""Seams: what they show of the drift left within the grids, and what they must not take for it."""
 
 import numpy as np
 import pytest
+from turnrow.processing_provider.engine.align.align import align_opposing
+from turnrow.processing_provider.engine.balance.balance import balance_traverses
 from turnrow.processing_provider.engine.core.columns import kind_code
 from turnrow.processing_provider.engine.core.readings import Readings, concatenate
 from turnrow.processing_provider.engine.mosaic.seams import balance_grids
@@ -149,6 +151,14 @@ def test_nothing_comes_off_where_nothing_is_proven(walk):
         assert {row.drift for row in record.table} == {0.0}
         by_grid = [np.ptp((balanced.channels["eca"] - readings.channels["eca"])[readings.grid == g]) for g in range(4)]
         np.testing.assert_allclose(by_grid, 0.0, atol=1e-12)
+
+
+@pytest.mark.parametrize("seed", [0, 2])
+def test_where_tie_lines_hold_the_lines_no_drift_comes_off(walk, seed):
+    """Three tie lines a grid leave less drift than seams can tell from the signal: exactly none of it is taken off."""
+    walks = walk.block(np.random.default_rng(seed), walk.usual(0.3), across=2, size_m=10.0, ties=(2.0, 5.0, 8.0))
+    readings = balance_traverses(align_opposing(concatenate([w.readings for w in walks]))[0])[0]
+    assert {row.drift for row in balance_grids(readings)[1].table} == {0.0}
 
 
 def test_the_fixed_grid_and_grids_apart_have_no_drift_taken_off():
