@@ -60,11 +60,13 @@ def difference_of_gaussians(
 
 
 FINE_M, COARSE_M = 0.15, 1.5
-"""Standard deviations of the two Gaussians of the band-pass: walking noise below, geology and drift above."""
+"""Standard deviations of the two Gaussians of the band-pass: noise below, geology and drift above. Found by
+tests/calibration/filters.py."""
 
 
 CLIP = 4.0
-"""Iron counts no more than this many robust standard deviations of the band-passed grid."""
+"""Iron counts no more than this many robust standard deviations of the band-passed grid. Found by
+tests/calibration/filters.py."""
 
 
 def band_pass(matrix: np.ndarray, step_m: float, coarse_m: float = COARSE_M) -> np.ndarray:

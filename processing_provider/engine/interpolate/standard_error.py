@@ -43,7 +43,7 @@ splines (farther lines weigh under 0.04) and for straight pieces. Derived: those
 tests."""
 CLEAR = 0.2
 """Error along the lines at double spacing that shows how the error grows, by the variance of noise. Found by
-tests/calibration/interpolate.py: below it, the power scatters more than it differs between sites."""
+tests/calibration/interpolate.py: from 0.05 to 0.8 maps are as good."""
 FAINT = 0.1
 """Error at single spacing that no longer differs from none, likewise. Found by tests/calibration/interpolate.py."""
 KNOWN = 0.4
