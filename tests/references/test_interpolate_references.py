@@ -17,6 +17,7 @@ from turnrow.processing_provider.engine.core.readings import Readings
 from turnrow.processing_provider.engine.geometry.lattice import Lattice
 from turnrow.processing_provider.engine.interpolate.interpolate import interpolate_readings
 from turnrow.processing_provider.engine.interpolate.splines import knot_slopes, second_derivatives
+from turnrow.processing_provider.engine.interpolate.standard_error import HALFWAY
 
 X0, Y0 = 400000.0, 5000000.0
 
@@ -184,3 +185,14 @@ def test_noise_of_the_map_is_its_standard_error():
     # 23,000 cells, neighbours sharing readings: about 2 %; leaving lines out cannot prove that nothing lies between.
     expected = np.sqrt(np.mean(result.standard_error**2))
     assert np.std(result.values) == pytest.approx(expected, rel=0.06)
+
+
+@pytest.mark.parametrize("gap", [1, 2, 3])
+def test_weights_in_the_middle_of_a_gap_are_those_of_the_cardinal_spline(gap):
+    """scipy.interpolate.CubicSpline through lines one spacing from each other with a gap among them."""
+    knots = np.concatenate([np.arange(-20.0, 1.0), np.arange(float(gap), gap + 21.0)])
+    cardinal = CubicSpline(knots, np.eye(len(knots)))(gap / 2)
+    # The nearest three lines on either side; those farther off are left out.
+    weights = cardinal[20:17:-1]
+    np.testing.assert_allclose(HALFWAY[True][gap - 1], weights, rtol=0, atol=5e-4)
+    assert np.abs(cardinal[:18]).max() < 0.04

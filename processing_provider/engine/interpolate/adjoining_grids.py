@@ -35,9 +35,12 @@ def join_adjoining(grids: Sequence[Traverses]) -> list[Traverses]:
     list of Traverses
         In the axes of the first of the grids that were joined, with the boxes of all of them.
 
-    Notes ----- Only nodes are put beside each other: nothing is computed from the values, but their mean where grids
-    overlap. Corners measured in the field seldom put two grids on the same axes to a hundredth of a millimetre; corners
-    that were set out from a plan do."""
+    Notes
+    -----
+    Only nodes are put beside each other: nothing is computed from the values, but their mean where grids overlap.
+    Corners measured in the field seldom put two grids on the same axes to a hundredth of a millimetre; corners that
+    were set out from a plan do.
+    """
     groups: list[list[tuple[Traverses, Traverses]]] = []
     for grid in grids:
         for group in groups:

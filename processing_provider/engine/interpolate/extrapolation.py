@@ -43,12 +43,15 @@ def extrapolate_lines(
     (nodes, knots) bool
         Nowhere when too few lines lie side by side.
 
-    Notes ----- Once the mean slope across the lines is taken off, weights w that add up to one minimise the squared
-    error of z[j - 1] = w . z[j : j + 5] over all lines of the grid, in both directions, each prediction divided by 6
-    noise^2 plus the mean square of the second differences of its six values: a weak anomaly counts as much as a strong
-    one. A constant and a plane are kept, a smooth field is continued smoothly, and the noisier the readings, the more
-    the weights approach a mean. This is linear prediction as of time series (J. Makhoul 1975, Linear prediction: a
-    tutorial review, Proceedings of the IEEE 63, 561-580; from memory)."""
+    Notes
+    -----
+    Once the mean slope across the lines is taken off, weights w that add up to one minimise the squared error of
+    ``z[j - 1] = w . z[j : j + 5]`` over all lines of the grid, in both directions, each divided by 6 noise^2 plus the
+    mean square of the second differences of its six values: a weak anomaly counts as much as a strong one. A constant
+    and a plane are kept, a smooth field is continued smoothly, and the noisier the readings, the more the weights
+    approach a mean. This is linear prediction as of time series (J. Makhoul 1975, Linear prediction: a tutorial review,
+    Proceedings of the IEEE 63, 561-580; from memory).
+    """
     extrapolated = np.zeros_like(known)
     some = slice(None, None, max(1, z.size // SAMPLE))
     slope = _slope(u[some], z[some], known[some])

@@ -89,16 +89,13 @@ def interpolate_readings(
     Notes
     -----
     Every grid is handled in its own axes u, v, which are recovered from its readings. A cell's value is taken at its
-    own u, v, so that nothing is resampled. A cell belongs to the grid in whose box it lies deepest. Recordings of
-    the same line that are both in use count with their mean. Tie lines are left out. Values of neighbouring grids
-    replace lines and nodes beyond a grid's edge, so seams between balanced grids do not show.
+    own u, v, so that nothing is resampled. A cell belongs to the grid in whose box it lies deepest. Recordings of the
+    same line that are both in use count with their mean. Tie lines are left out. Values of neighbouring grids replace
+    lines and nodes beyond a grid's edge, so seams between balanced grids do not show.
 
-    Cubic and sinc use smoothing splines along the lines that are as stiff as the noise of single readings asks for, see
-    ``smoothed``: what coils can see stays, and without noise the curves go through the readings.
-
-    The standard error joins the noise of single readings, found along the lines; ``readings.se`` of the channel, taken
-    as common to a line because corrections shift whole lines; and what lies between the lines, found by predicting
-    every line from its neighbours. Inside holes wider than a missing line the last is extrapolated.
+    Along the lines cubic and sinc use smoothing splines, see ``smoothed``. The standard error joins the noise of single
+    readings, ``readings.se`` of the channel, which counts as common to a line, and the error between lines. See
+    ``docs/methods/interpolate.md`` and ``docs/methods/standard-errors.md``.
     """
     check_choice("method", method, METHODS)
     for table in (readings, readings if halo is None else halo):

@@ -16,11 +16,13 @@ class Sinc:
     surface : Surface
         Cubic, of one grid with its halo.
 
-    Notes ----- The surface is evaluated where evenly spaced lines would lie. Lines lie near those positions, so the
-    splines move each value by no more than the line wanders; a grid of straight, even lines keeps its values. The
-    weights are those of a sinc under the middle lobe of a wider one, three lines and six nodes to either side, altered
-    by a straight line so that they sum to one and have no first moment: planes come out as they are. Beyond the edge
-    the surface is continued by its mirror image through the edge.
+    Notes
+    -----
+    The surface is evaluated where evenly spaced lines would lie. Lines lie near those positions, so the splines move
+    each value by no more than the line wanders; a grid of straight, even lines keeps its values. The weights are those
+    of a sinc under the middle lobe of a wider one, three lines and six nodes to either side, altered by a straight line
+    so that they sum to one and have no first moment: planes come out as they are. Beyond the edge the surface is
+    continued by its mirror image through the edge.
 
     References
     ----------

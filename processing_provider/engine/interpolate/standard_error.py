@@ -92,13 +92,15 @@ def gap_error(surface: Surface, lines: Traverses, *, cubic: bool) -> GapError:
     cubic : bool
         Cubic splines across the lines, else straight pieces.
 
-    Notes ----- The surface itself implies what it would be without a line: the third derivative of a spline (the first
-    of straight pieces) jumps at a knot by the residual of that knot times the jump that a residual of 1 makes. So the
-    lines around take part as they do where a line is missing, and gaps among them too. The squared residual, less what
-    noise of the line and of its neighbours put into it, is the squared error where a line is missing. Beside a gap it
-    is carried over by the ratio of the jumps to the mean of both powers (a third of it for splines, whose jumps go with
-    the inverse cube of the distance). Differences between lines that are no signal (steps of level, errors of position
-    along the line) stay in it. Windowed sinc counts as the spline that it is evaluated from."""
+    Notes
+    -----
+    Nothing is interpolated anew: the third derivative of a spline (the first of straight pieces) jumps at a knot by the
+    residual of that knot times the jump that a residual of 1 makes. The squared residual, less the part of noise of the
+    line and its neighbours, is the squared error where a line is missing. Beside a gap it is carried over by the ratio
+    of the jumps to the mean of both powers (a third of it for splines, whose jumps go with the inverse cube of the
+    distance). Differences between lines that are no signal stay in it. Windowed sinc counts as the spline that it is
+    evaluated from. See ``docs/methods/standard-errors.md``.
+    """
     step = max(1, round(THINNED_M / lines.interval_m))
     powers = _powers(lines, cubic)
     excess, noise = _left_out(surface, slice(HALO_NODES, -HALO_NODES, step), lines.noise**2, powers, cubic)
@@ -117,20 +119,10 @@ class ErrorModel:
 
     Notes
     -----
-    Sum of three variances.
-
-    Noise: along the lines that of ``lines`` at nodes and half-way, a parabola in between. Across them a cubic spline
-    lets through that of one knot at a knot, and half-way between knots w spacings from each other
-    0.465 + 0.1535 w + 0.1377 w^2 of it (sum of squares of the cardinal spline there, for w from 1 to 5 to 0.3 %):
-    0.756 at single spacing, 1.32 where a line is missing; straight pieces let through 0.5 of it. Beyond the outer line
-    it grows to five times at half a spacing.
-
-    Offsets of lines: common to all readings of a line, and taken as common to neighbouring lines too. What a
-    correction cannot distinguish from signal changes slowly across the lines; what changes fast is in the third.
-
-    Error between lines: none on a line and largest half-way, where its mean square is that of a missing line, around
-    the position, times (gap / two spacings) to twice a power. Beyond the outer line it reaches that of a missing line
-    at half a spacing."""
+    Sum of three variances. Noise: that of ``lines`` along them, times what the interpolation across lets through.
+    Offsets of lines: common to all readings of a line, and taken as common to neighbouring lines too. Error between
+    lines: none on a line and largest half-way, as ``gap_error`` shows it. See ``docs/methods/standard-errors.md``.
+    """
 
     def __init__(self, surface: Surface, lines: Traverses) -> None:
         # Splines without any curvature are straight pieces.

@@ -111,13 +111,12 @@ def minimum_curvature(
 
     Notes
     -----
-    It minimises, over cells of unit size,
+    It minimises, over cells of unit size, with T the tension and free edges,
 
-        (1 - T) sum (z_rr^2 + 2 z_rc^2 + z_cc^2) + T sum (z_r^2 + z_c^2),
+        (1 - T) sum (z_rr^2 + 2 z_rc^2 + z_cc^2) + T sum (z_r^2 + z_c^2).
 
-    whose inner cells obey (1 - T) del^4 z - T del^2 z = 0 and whose edges are free. Cells with readings are held at
-    their mean, carried to the middle of the cell along the slope and curvature of the surface itself. Levels from
-    coarse cells to fine ones each start from the one before and are solved by conjugate gradients.
+    Cells with readings are held at their mean, carried to the middle of the cell along the slope and curvature of the
+    surface itself. See ``docs/methods/minimum-curvature.md``.
 
     References
     ----------

@@ -81,10 +81,13 @@ class Preconditioner:
         Cells that are not held.
     tension : float
 
-    Notes ----- Force by stiffness, summed over cells of all sizes. Cells of 2^k times the size bend with (1 - T) / 4^k
-    and stretch with T times the force of small ones, and every held cell in them resists being moved along. Levels all
-    of whose cells hold some are stiff and left out. The sum is that of J. Bramble, J. Pasciak and J. Xu 1990, Parallel
-    multilevel preconditioners, Mathematics of Computation 55, 1-22 (from memory)."""
+    Notes
+    -----
+    Force by stiffness, summed over cells of all sizes. Cells of 2^k times the size bend with (1 - T) / 4^k and stretch
+    with T times the force of small ones, and every held cell in them resists being moved along. Levels all of whose
+    cells hold some are stiff and left out. The sum is that of J. Bramble, J. Pasciak and J. Xu 1990, Parallel
+    multilevel preconditioners, Mathematics of Computation 55, 1-22 (from memory).
+    """
 
     def __init__(self, free: np.ndarray, tension: float) -> None:
         self._free, held, size = free, (~free).astype(np.float32), 1.0

@@ -69,22 +69,10 @@ def interpolate_scattered(
 
     Notes
     -----
-    Kriging: the nugget counts as noise of the readings, and the variance is the kriging variance.
-
-    Minimum curvature: the variance is that of noise and that of the signal between readings. With s^2 the variance of a
-    reading and lengths in cells, a cell with n readings has the noise v = s^2 / n / (1 - p_r q_r - p_c q_c)^2, p the
-    mean square of how far down or aside of its middle they lie, and q 0.54, 0.77 or 1 with none, one or both of the
-    cells beside that way held too. An empty cell d >= 1 from a reading has the mean of v by 1 + min(4 h d^2, 1.6
-    d^1.5), h the fraction of the cells in reach that hold readings. The error between readings grows with R^2 - c^2 of
-    the widest circle around a cell that is free of readings, c from its centre; between two lines that is the product
-    of the distances to both, and beyond the outer ones R is 1.5 spacings at most. In a cell with readings it is p_r +
-    p_c at least. How fast it grows is estimated from the surface without every third line (points without lines: every
-    third diagonal of boxes a spacing wide): the sum of squared residuals less noise by that of squares of R^2 - c^2 in
-    the gaps left, over boxes two spacings wide, those beside counting half; nine tenths of that, and one tenth of the
-    same over all.
-
-    To either is added the squared standard error that corrections left on the nearest reading, which all readings
-    around have in common with their line.
+    With kriging the nugget counts as noise of the readings. The variance of minimum curvature is that of noise, and
+    that of the signal between readings as the surface without every third line shows it. To either is added the squared
+    standard error that corrections left on the nearest reading, which all readings around have in common with their
+    line. See ``docs/methods/minimum-curvature.md`` and ``docs/methods/kriging.md``.
     """
     used = readings.in_use & np.isfinite(readings.x) & np.isfinite(readings.y) & np.isfinite(readings.channels[channel])
     if np.count_nonzero(used) < LEAST_POINTS:

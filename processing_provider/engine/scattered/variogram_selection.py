@@ -57,7 +57,7 @@ def choose_variogram(
     A. E. Raftery 2007, Strictly proper scoring rules, prediction, and estimation, JASA 102, doi
     10.1198/016214506000001437). How well a curve fits the classes says less: the classes are few, and their errors
     are correlated. Where readings are too few to leave half of them in, the first model is returned. The choice is the
-    same at every run.
+    same at every run. See ``docs/methods/kriging.md``.
     """
     x, y, z = check_columns(("x", "y", "values"), (x, y, z), least=2)
     sample = sample_variogram(x, y, z, lags=line_lags(x, y), azimuth_rad=azimuth_rad, bands=BANDS)

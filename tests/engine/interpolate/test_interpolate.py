@@ -526,6 +526,37 @@ def test_noise_alone_is_let_through_as_theory_says(method, missing, halfway):
         assert squares == pytest.approx(1.0, abs=0.24)
 
 
+def test_beyond_the_outer_line_the_standard_error_grows_and_covers():
+    """Noise alone: 0.4 spacings outside of the outer line its variance is (1 + 2.5 * 0.4)^2 = 4 times as large."""
+    readings = grid(constant, size=20.0, noise=0.2, seed=8)
+    lattice = Lattice.covering(X0, Y0, X0 + 20.0, Y0 + 20.0, 0.1)
+    result = interpolate_readings(readings, "eca", lattice)
+    # Lines lie 0.25, 0.75 ... m from the edge: in the middle of the third column, 0.2 m from that of the first.
+    inner = slice(10, -10)
+    variance = result.standard_error[inner] ** 2
+    for outer, on_line in ((0, 2), (-1, -3)):
+        assert np.mean(variance[:, outer]) / np.mean(variance[:, on_line]) == pytest.approx(4.0, rel=0.1)
+        covered, _ = calibration(result.values[inner, outer], result.standard_error[inner, outer], 7.5)
+        assert covered >= 0.93
+
+
+@pytest.mark.parametrize("method", ["cubic", "linear"])
+def test_beyond_the_outer_line_the_error_of_what_is_measured_counts(method):
+    """A field that changes from line to line: errors there are as large as said, though there is hardly any noise."""
+    errors, said = [], []
+    for number in range(12):
+        readings = grid(features, corner=(0.37 * number, 0.0), spacing=1.0, noise=0.02, seed=number)
+        lattice = Lattice.covering(*np.array([0.0, 0.0, 10.0, 10.0]) + [X0, Y0, X0, Y0], 0.25)
+        moved = readings.replace(x=readings.x - 0.37 * number)
+        result = interpolate_readings(moved, "eca", lattice, method=method)
+        true = features(*np.meshgrid(lattice.x - X0 + 0.37 * number, lattice.y - Y0))
+        for outer in (0, -1):
+            errors.append((result.values - true)[8:-8, outer])
+            said.append(result.standard_error[8:-8, outer])
+    # Some 24 edges of some four independent pieces each, errors with a heavy tail: half and twice are far outside.
+    assert 0.5 < np.sqrt(np.mean(np.square(errors)) / np.mean(np.square(said))) < 2.0
+
+
 def pits(walk, seed):
     """Return a site of 20 m with geology and a dozen pits, and its readings on lines half a metre apart."""
     rng = np.random.default_rng(seed)

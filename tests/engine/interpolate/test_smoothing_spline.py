@@ -92,3 +92,13 @@ def test_short_pieces(count):
     assert np.isfinite(smooth.z).all()
     if count < 4:
         np.testing.assert_array_equal(smooth.z, z)
+
+
+@pytest.mark.parametrize("stiffness", [0.0, 0.1, 10.0, 1e3])
+def test_twice_as_many_frequencies_change_no_fraction_of_noise(stiffness, monkeypatch):
+    fractions = []
+    for count in (257, 513):
+        monkeypatch.setattr(smoothing_spline, "FREQUENCIES", np.linspace(0.0, np.pi, count)[1::2])
+        found = smoothing_spline._with_noise_fractions(np.zeros(3), stiffness)
+        fractions.append((found.noise_fraction, found.halfway_fraction))
+    np.testing.assert_allclose(fractions[0], fractions[1], rtol=0, atol=1e-6)
