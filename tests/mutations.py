@@ -19,8 +19,8 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[1]
 ENGINE = "processing_provider/engine"
 PATIENCE_S = 1200.0
-FAILED = 1
-"""What pytest returns when tests ran and some failed."""
+FAILED = "FAILED "
+"""How pytest's line of a failed test begins. Its return code says less: QGIS may crash at its end after a failure."""
 
 
 @dataclass(frozen=True)
@@ -122,7 +122,7 @@ FAULTS = (
     Fault(
         "the kriging variance leaves the nugget out",
         f"{ENGINE}/scattered",
-        r"variance = field\.psill \+ field\.signal_nugget - ",
+        r"variance = field\.psill \+ field\.\w+ - ",
         "variance = field.psill - ",
         ("tests/engine/scattered/test_kriging.py::test_equals_generalised_least_squares",),
     ),
@@ -157,8 +157,8 @@ FAULTS = (
     Fault(
         "errors of position along the lines leave the standard error of the map as it is",
         f"{ENGINE}/interpolate",
-        r"return of_values \+ of_positions \* np\.nan_to_num",
-        "return of_values + 0.0 * of_positions * np.nan_to_num",
+        r"return (\w+) \+ (\w+ \* np\.nan_to_num\(np\.gradient)",
+        r"return \1 + 0.0 * \2",
         ("tests/engine/interpolate/test_interpolate.py",),
     ),
     Fault(
@@ -211,7 +211,7 @@ def planted(fault: Fault, root: Path) -> tuple[Path, str]:
 
 
 def run_tests(root: Path, tests: tuple[str, ...]) -> tuple[int, str]:
-    """Run tests of a copy up to the first failure; return pytest's code and what failed."""
+    """Run tests of a copy up to the first failure; return pytest's code and what failed, or its last line."""
     command = [sys.executable, "-m", "pytest", "-q", "-x", "--no-header", "--tb=no", *tests]
     environment = {**os.environ, "QT_QPA_PLATFORM": "offscreen", "PYTHONDONTWRITEBYTECODE": "1"}
     try:
@@ -221,7 +221,7 @@ def run_tests(root: Path, tests: tuple[str, ...]) -> tuple[int, str]:
     except subprocess.TimeoutExpired:
         return -1, f"not done after {PATIENCE_S:.0f} s"
     lines = [line for line in done.stdout.splitlines() if line.strip()] or [done.stderr[-200:]]
-    return done.returncode, next((line for line in lines if line.startswith(("FAILED", "ERROR"))), lines[-1])
+    return done.returncode, next((line for line in lines if line.startswith((FAILED, "ERROR"))), lines[-1])
 
 
 def noticed(fault: Fault, root: Path) -> tuple[bool, str]:
@@ -233,10 +233,10 @@ def noticed(fault: Fault, root: Path) -> tuple[bool, str]:
     before = path.read_text("utf-8")
     path.write_text(text, encoding="utf-8")
     try:
-        code, last = run_tests(root, fault.tests)
+        _, last = run_tests(root, fault.tests)
     finally:
         path.write_text(before, encoding="utf-8")
-    return code == FAILED, last
+    return last.startswith(FAILED), last
 
 
 def main(words: list[str]) -> int:
