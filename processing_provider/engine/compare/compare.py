@@ -65,8 +65,8 @@ def compare_notes(
 
     Notes
     -----
-    Where most lines have the same fault, one finding without a line takes their place: the register, not the walk, is
-    then the likely cause. A log in which nothing fits gives ``wrong-log`` alone.
+    Where most lines have the same fault, one finding without a line replaces them: the register, not the walk, is then
+    the likely cause. A log in which nothing fits gives ``wrong-log`` alone. See docs/methods/compare.md.
     """
     if not len(readings):
         found, advice = "The log has no readings of this grid.", "Check which log belongs to this grid."

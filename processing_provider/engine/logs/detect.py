@@ -45,9 +45,8 @@ def detect_layout(path: Union[str, Path]) -> tuple[LogLayout, list[str]]:
 
     Notes
     -----
-    Roles go by the names in the header, else by the values: a column that counts by one is the station, one that keeps
-    its whole number and then steps is the line, one that only grows is the time, and any other is a channel. Columns
-    without blanks between them cannot be parted: such a log needs a layout.
+    See docs/methods/read.md, "How it is found out". Columns without blanks between them cannot be parted: such a log
+    needs a layout.
     """
     path = Path(path)
     head = read_head(path)

@@ -87,8 +87,8 @@ def read_log(
 
     Notes
     -----
-    A row that cannot be read becomes a finding (``row-unreadable``, ``row-truncated``); it still counts where
-    stations count on from an opening row. After 20 such rows only their number is given.
+    See docs/methods/read.md. A row that cannot be read becomes a finding; it still counts where stations count on from
+    an opening row.
     """
     path = Path(path)
     remarks: list[str] = []

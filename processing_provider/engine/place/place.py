@@ -47,10 +47,8 @@ def place_readings(
 
     Notes
     -----
-    A station stands for an interval, and its reading lies in the middle of it, whichever way it was walked:
-    v = (s - first_station + 1/2) / readings_per_m. Counting from the pressed button instead would set opposite
-    lines one interval apart (common practice, no source). The sensor's offset to the right is to the right of the
-    person: towards +u on the way out, and towards -u where the grid is mirrored.
+    A station is an interval, and its reading lies in the middle of it, whichever way it was walked. The sensor's offset
+    to the right is to the right of the person. See docs/methods/place.md.
     """
     own = notes_for(notes, scheme.grid)
     marks = _mark_reference(readings, scheme)

@@ -222,7 +222,11 @@ def _lattice(grids: Sequence[GridResult], cell_size_m: float) -> Lattice:
 
 
 def _left_out(channel: str, text: str) -> Finding:
-    return Code.NOT_INTERPOLATED.finding(f"{text} ({channel})", "", "Its readings are placed, but not mapped.")
+    return Code.NOT_INTERPOLATED.finding(
+        f"{text} ({channel})",
+        "",
+        "Correct what is named here and run it again; its readings are placed, but not mapped.",
+    )
 
 
 def changed_inputs(recipe: Recipe, inputs: Sequence[Mapping]) -> list[Finding]:

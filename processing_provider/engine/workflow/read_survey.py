@@ -138,8 +138,7 @@ def read_grids(
             result = _read_grid(source, notes_for(notes, source.entry.scheme.grid), fit, accept_certainty, logs)
         except EngineError as error:
             grid = source.entry.scheme.grid
-            failed = Code.GRID_FAILED.finding(str(error), "", "The other grids were finished without it.", grid=grid)
-            result = GridResult(source, findings=(failed,), problem=str(error))
+            result = GridResult(source, findings=(grid_failed(grid, str(error)),), problem=str(error))
         yield result
 
 
@@ -151,6 +150,12 @@ class _Logged:
     findings: tuple[Finding, ...]
     layouts: tuple[LogLayout, ...]
     remarks: tuple[str, ...]
+
+
+def grid_failed(grid: str, problem: str) -> Finding:
+    """Return the finding about a grid that could not be processed; ``problem`` is the sentence that says why."""
+    advice = "Correct what is named here and run it again; the other grids were finished without this one."
+    return Code.GRID_FAILED.finding(problem, "", advice, grid=grid)
 
 
 class _Logs:

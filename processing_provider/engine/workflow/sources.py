@@ -11,7 +11,7 @@ from typing import Mapping, Optional, Sequence
 from ..core import Code, EngineError, Finding, GridEntry, Note, parse_notes, parse_register, read_text
 from ..geometry import Corner, parse_corners
 from ..logs import LogLayout, layout_from_json
-from .read_survey import GridSource
+from .read_survey import GridSource, grid_failed
 
 
 @dataclass(frozen=True)
@@ -74,10 +74,7 @@ def gather_sources(
         files.update(dict.fromkeys(source.logs))
         if entry.layout:
             files[folder / entry.layout] = None
-    failed = [
-        Code.GRID_FAILED.finding(text, "", "The other grids were finished without it.", grid=name)
-        for name, text in problems.items()
-    ]
+    failed = [grid_failed(name, text) for name, text in problems.items()]
     known = {entry.scheme.grid for entry in entries} | set(problems)
     return SurveySources(tuple(grids), tuple(parsed), (*failed, *_unknown_grids(by_grid, parsed, known)), tuple(files))
 
