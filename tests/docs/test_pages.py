@@ -65,6 +65,19 @@ def test_table_of_findings_is_that_of_the_code():
     assert text == codes.with_table(text), "run docs/methods/codes.py"
 
 
+@pytest.mark.parametrize("page", METHODS, ids=lambda path: path.stem)
+def test_constants_of_a_page_have_the_values_of_the_code(page):
+    constants = module("turnrow_docs_constants", DOCS / "methods" / "constants.py")
+    rows = list(constants.rows_of(page.read_text("utf-8")))
+    assert rows
+    for where, names, values in rows:
+        try:
+            now = "; ".join(constants.value_of(where, name) for name in names)
+        except (AttributeError, ImportError) as error:
+            pytest.fail(f"{page.name} names a constant that is not there: {error}. Name it as the code does.")
+        assert now == values, f"{page.name}: {where} {' '.join(names)} is {now}. Run docs/methods/constants.py."
+
+
 def test_same_pages_make_the_same_files(builder, built, tmp_path):
     builder.build(tmp_path / "again")
     first, again = ({p.relative_to(f): p.read_bytes() for p in f.rglob("*.*")} for f in (built, tmp_path / "again"))
