@@ -129,7 +129,7 @@ def control_variance(controls: Controls, scales: Scales, platform: Platform) -> 
     """Return the variances (R,) of the errors of crossovers and base readings."""
     base = controls.tie < 0
     floor = np.where(base, BASE_RATIO * scales.offset, 0.01 * scales.offset) ** 2
-    variance = controls.variance + (platform.perhaps_aligned_m * controls.slope_along_line) ** 2
+    variance = controls.variance + (platform.aligned_m * controls.slope_along_line) ** 2
     return np.where(base, 1.0, scales.control**2) * variance + floor
 
 

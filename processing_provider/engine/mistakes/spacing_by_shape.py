@@ -20,7 +20,7 @@ KNOWN = 0.8
 WIDTHS_M, ROUND_M, LONG_M, ANGLES = (INSTRUMENT.resolution_m, 0.9), (INSTRUMENT.resolution_m, 0.8, 1.4), 3.0, 8
 """Widths of ditches and walls and their least length, and sizes of round features: standard deviations of Gaussian
 covariances, the least of them what the footprint of the coils leaves of a point (common practice, no source)."""
-LOGGED_M, ALIGNED_M, ASIDE_M = CARRIED.along_m, CARRIED.aligned_m, CARRIED.across_m
+LOGGED_M, ALIGNED_M, ASIDE_M = CARRIED.along_m, CARRIED.aligned_between_m, CARRIED.across_m
 """Standard deviations of a line's position along the traverse as logged and once it is put where it was walked, and
 across it."""
 RANK = 40

@@ -30,7 +30,7 @@ def test_error_along_a_line_is_that_of_random_ends_wander_and_jitter(platform):
 
 
 def test_position_errors_are_known_better_once_aligned():
-    assert CARRIED.aligned_tie_m <= CARRIED.aligned_m < CARRIED.perhaps_aligned_m < CARRIED.along_m
+    assert CARRIED.aligned_tie_m <= CARRIED.aligned_between_m < CARRIED.aligned_m < CARRIED.along_m
     assert CARRIED.along_m < CARRIED.between_lines_m < np.sqrt(2) * CARRIED.along_m
     assert CART.along_m == pytest.approx(0.02)
 
