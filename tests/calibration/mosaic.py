@@ -36,6 +36,7 @@ from turnrow.processing_provider.engine.mosaic import (  # noqa: E402
     balance_grids,
     drift_within,
     edge_steps,
+    normal_equations,
     observations,
     strip_features,
 )
@@ -43,10 +44,10 @@ from turnrow.sample_project.simulator import walks as walk  # noqa: E402
 
 SIZE_M = 10.0
 VALUES = (
-    (adjustment, "SHARED", (0.1, 0.5, 2.0)),
+    (normal_equations, "SHARED", (0.1, 0.5, 2.0)),
     (adjustment, "TAIL", (2.0, 4.0, 16.0)),
     (adjustment, "SEAM_TAIL", (1.5, 3.0, 12.0)),
-    (adjustment, "FRACTION_SD", (0.25, 0.5, 1.0)),
+    (normal_equations, "FRACTION_SD", (0.25, 0.5, 1.0)),
     (drift_within, "LEAST_DRIFT", (0.35, 0.7, 1.4)),
     (edge_steps, "PRIOR_WEIGHT", (0.5, 2.0, 8.0)),
     (edge_steps, "LEAST_SCALE", (0.1, 0.3, 0.6)),

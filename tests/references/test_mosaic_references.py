@@ -8,7 +8,7 @@ and the levels follow by generalised least squares (Aitken 1936; Rao, Linear Sta
 import numpy as np
 import pytest
 from turnrow.processing_provider.engine.core.readings import concatenate
-from turnrow.processing_provider.engine.mosaic import adjustment
+from turnrow.processing_provider.engine.mosaic import adjustment, normal_equations
 from turnrow.processing_provider.engine.mosaic.base_stations import BaseStations
 from turnrow.processing_provider.engine.mosaic.borders import borders_of
 from turnrow.processing_provider.engine.mosaic.cosine_modes import waves_of
@@ -63,7 +63,7 @@ def covariance(segments, seams, cosines, wave):
     border = borders_of(segments, seams)[of_seam]
     total += np.where(border[:, None] == border, np.outer(along, along), 0.0)
     for n in range(COSINES):
-        alike = np.eye(GRIDS) + adjustment.SHARED
+        alike = np.eye(GRIDS) + normal_equations.SHARED
         total += DRIFT / (n + 1) ** 2 * cosines[:, :, n] @ alike @ cosines[:, :, n].T
     waves = np.einsum("igm,gm->i", cosines, wave)
     return total + FRACTION_VARIANCE * np.outer(waves, waves), waves
@@ -102,7 +102,7 @@ def adjusted(mosaic, wave, fixed, stations=None):
     piece = np.where(steps.known, NOISE * steps.variance / steps.count, 1.0)
     inverse = adjustment._inverse(steps, piece, steps.common, SCATTER)
     group = np.zeros(GRIDS, int)
-    normal = adjustment.NormalEquations(steps, inverse, terms, group, DRIFT, FRACTION, stations)
+    normal = normal_equations.NormalEquations(steps, inverse, terms, group, DRIFT, FRACTION, stations)
     return normal.levels(WEIGHT, fixed)
 
 

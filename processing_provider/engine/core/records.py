@@ -8,7 +8,7 @@ from typing import ClassVar, Mapping, Sequence
 
 @dataclass(frozen=True)
 class Record:
-    """What a step did. Log, report, recipe, map sheet and window all read this.
+    """What a step did. Log, report, recipe, printed map and window all read this.
 
     A step has a subclass of its own. Its fields, in their order, are the keys that ``recipe.json`` keeps.
 

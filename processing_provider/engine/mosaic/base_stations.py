@@ -131,8 +131,10 @@ def stations_of(grids: Sequence[Optional[BaseStation]], signal: float) -> Option
 
 
 def _variance_of_lines(part: Readings, channel: str) -> float:
-    """Return the variance of the mean of the lines' offsets: of what was taken off lines of one heading, and of what is
-    unsure about it."""
+    """Return the variance of the mean of the lines' offsets.
+
+    It joins that of what was taken off lines of one heading and that of the uncertainty about it.
+    """
     lines, first = np.unique(part.line, return_index=True)
     offset, unsure = ((part.raw[channel] - part.channels[channel])[first], part.se[channel][first])
     scatter = robust_sd(offset[2:] - offset[:-2]) ** 2 / 2

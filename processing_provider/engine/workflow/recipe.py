@@ -76,7 +76,7 @@ class Recipe:
     inputs : tuple of dict
         ``path``, ``sha256`` and ``bytes`` of each file that the recipe was written for.
     accept_certainty : float or None
-        Doubts of the readings about a line are settled by their own proposals from this certainty on, 0.5 to 1;
+        Possible mistakes about a line are settled by their own proposals from this certainty on, 0.5 to 1;
         None = never.
     edits : Edits
         What a person changed by hand.
