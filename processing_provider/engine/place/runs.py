@@ -12,7 +12,7 @@ from ..core import Code, Finding, Note, Readings, Run, Scheme
 
 SAME_STATION = 0.5
 """Stations closer than this are the same reading. Derived: readings have whole stations, so that two of them are at
-least one apart; half of it is the largest limit that leaves no doubt."""
+least one apart; half of it is the largest limit that takes none for its neighbour."""
 EDGE_M = 1e-6
 """Positions this little outside an edge count as on it. Derived: a micrometre is far above the rounding of a sum of
 metres in double precision (1e-13 m in a grid of 1 km) and far below what a tape shows."""
