@@ -45,7 +45,7 @@ from turnrow.processing_provider.engine.geometry import Lattice  # noqa: E402
 from turnrow.processing_provider.engine.interpolate import interpolate_readings  # noqa: E402
 from turnrow.processing_provider.engine.interpret import split_response  # noqa: E402
 from turnrow.processing_provider.engine.logs import layout_from_json, read_log  # noqa: E402
-from turnrow.processing_provider.engine.mistakes.neighbour_fit import fits  # noqa: E402
+from turnrow.processing_provider.engine.mistakes.neighbour_fit import NeighbourFit  # noqa: E402
 from turnrow.processing_provider.engine.mosaic import balance_grids  # noqa: E402
 from turnrow.processing_provider.engine.scattered import interpolate_scattered  # noqa: E402
 from turnrow.processing_provider.engine.scattered.variogram import (  # noqa: E402
@@ -488,17 +488,14 @@ def mistakes():
     mine = part.line == wrong
     v = part.v_m.copy()
     v[mine] = v[mine].max() + v[mine].min() - v[mine]
-    lines = lines_of(part.replace(v_m=v))
-    fit = fits(part.replace(v_m=v), lines, [CHANNEL], np.ones(len(lines), bool))
+    turned = part.replace(v_m=v)
+    lines = lines_of(turned)
+    matrices = lines.resample(turned, turned.stacked([CHANNEL]))
+    fit = NeighbourFit(matrices, lines.step_m).fit(np.ones(len(lines), bool))
     index = int(np.flatnonzero(lines.line == wrong)[0])
     figure, axes = panels(3, [1, 1.2, 1.2], 2.7)
-    turned = part.replace(v_m=v)
-    drawn = strips(
-        axes[0],
-        without_medians(turned),
-        range_of(without_medians(turned).channels[CHANNEL]),
-        f"line {wrong} turned round",
-    )
+    shown = without_medians(turned)
+    drawn = strips(axes[0], shown, range_of(shown.channels[CHANNEL]), f"line {wrong} turned round")
     axes[0].set_ylabel("v (m)")
     figure.colorbar(drawn, ax=axes[0], label=UNIT)
     near = np.abs(fit.move_m) < 6
