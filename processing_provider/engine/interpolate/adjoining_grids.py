@@ -141,8 +141,10 @@ def _joined(group: list[tuple[Traverses, Traverses]]) -> list[Traverses]:
 def _beside_each_other(
     members: Sequence[Traverses], parts: Sequence[Block], shape: tuple[int, int]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return values, whether sampled, and variances of grids side by side; where two overlap, the mean of their values
-    and the larger variance."""
+    """Return values, whether sampled, and variances of grids side by side.
+
+    Where two overlap: the mean of their values, and the larger variance.
+    """
     z, sampled = np.full(shape, np.nan), np.zeros(shape, bool)
     unknown = not any(member.line_variance.any() for member in members)
     variance = np.broadcast_to(0.0, shape) if unknown else np.zeros(shape)

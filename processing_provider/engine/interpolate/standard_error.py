@@ -156,8 +156,11 @@ class ErrorModel:
         return np.sqrt(variance, out=variance)
 
     def _terms(self, u: np.ndarray, group: np.ndarray, knot: np.ndarray) -> list[np.ndarray]:
-        """Return three tables: the factor on the noise across the lines, the variance of their offsets, and the
-        fraction of the mean square error of a missing line that counts."""
+        """Return three tables for the error across the lines.
+
+        They are the factor on the noise, the variance of the lines' offsets, and the fraction of the mean square error
+        of a missing line that counts.
+        """
         start, width, left, right, bend, growth = picked(self._tables, group, knot)
         outside = width == 0.0
         fraction = (u - start) / np.where(outside, 1.0, width)
@@ -173,7 +176,8 @@ def _powers(lines: Traverses, cubic: bool) -> tuple[float, float]:
 
     Along the lines the values between are known: each is interpolated from values at the distances of the lines, by the
     weights used across. Only ratios are taken from there, so it does not matter if the field is rougher across than
-    along. Noise is taken off as independent from node to node."""
+    along. Noise is taken off as independent from node to node.
+    """
     half = max(1, round(lines.spacing_m / lines.interval_m / 2))
     z = lines.z[:, :: max(1, lines.z.size // ALONG_SAMPLE)]
     weights = HALFWAY[cubic]
@@ -189,8 +193,10 @@ def _powers(lines: Traverses, cubic: bool) -> tuple[float, float]:
 
 
 def _error_along(z: np.ndarray, weights: tuple[float, ...], offsets: np.ndarray, noise: float) -> tuple[float, float]:
-    """Return the mean square error of values predicted from those ``offsets`` nodes off on both sides, less that of
-    noise, and the latter; NaN where lines are too short."""
+    """Return the mean square error of values predicted from those ``offsets`` nodes off on both sides.
+
+    Less that of noise, and then the latter; NaN where lines are too short.
+    """
     half = np.array(weights) / (2 * sum(weights))
     through = (1.0 + 2.0 * np.sum(half**2)) * noise
     reach, nodes = offsets[-1], len(z)
@@ -206,8 +212,10 @@ def _error_along(z: np.ndarray, weights: tuple[float, ...], offsets: np.ndarray,
 def _left_out(
     surface: Surface, rows: slice, noise: float, powers: tuple[float, float], cubic: bool
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return the squared residuals of lines left out, less that of noise, and the latter, as if every line had its
-    neighbours one spacing off; (rows, knots) each, NaN where no line is left out."""
+    """Return the squared residuals of lines left out, less that of noise, and the latter.
+
+    As if every line had its neighbours one spacing off; (rows, knots) each, NaN where no line is left out.
+    """
     u, known = surface.u[rows], surface.carried[rows]
     excess, through = np.full(known.shape, np.nan), np.full(known.shape, np.nan)
     new = np.append(True, (known[1:] != known[:-1]).any(axis=1))

@@ -28,8 +28,11 @@ readings by more than that."""
 
 @dataclass(frozen=True)
 class _Held:
-    """Cells that hold readings: flat numbers (k,), mean value, and mean moments of the readings'
-    positions about the middle of the cell (in cells; row, column, and their products)."""
+    """Cells that hold readings.
+
+    Flat numbers (k,), mean value, and mean moments of the readings' positions about the middle of the cell (in cells;
+    row, column, and their products).
+    """
 
     cell: np.ndarray
     value: np.ndarray
@@ -171,8 +174,10 @@ def _on_lattice(
 def _held(
     row: np.ndarray, col: np.ndarray, z: np.ndarray, shape: tuple[int, int]
 ) -> tuple[_Held, np.ndarray, np.ndarray]:
-    """Return the cells that readings lie in, how many are in each, and one of them; ``row`` and ``col`` are
-    fractional."""
+    """Return the cells that readings lie in, how many are in each, and one of them.
+
+    ``row`` and ``col`` are fractional.
+    """
     nearest = [np.clip((at + HALF).astype(np.intp), 0, side - 1) for at, side in zip((row, col), shape)]
     flat = nearest[0] * shape[1] + nearest[1]
     count = np.bincount(flat, minlength=shape[0] * shape[1])

@@ -53,8 +53,11 @@ class Nearest:
         self._edges = {block: part[edge[part]] for block, part in self._rows.items()}
 
     def blocks(self) -> Iterator[tuple[tuple[int, int], np.ndarray, np.ndarray, np.ndarray]]:
-        """Yield first row and column of each block with cells in reach, their flat numbers, the nearest readings, and
-        how far they are in metres."""
+        """Yield what lies near the cells of each block that has cells in reach.
+
+        First row and column of the block, flat numbers of the cells, their nearest readings, and how far these are in
+        metres.
+        """
         reach = int(np.ceil(self._reach_m / (BLOCK * self._lattice.cell_m)))
         around = [(i, j) for i in range(-reach, reach + 1) for j in range(-reach, reach + 1)]
         for row, col in sorted({(row + i, col + j) for row, col in self._rows for i, j in around}):
@@ -107,7 +110,8 @@ class Nearest:
         """Return tables of the readings of a block, at most one reading a cell each, with a cell more on each side.
 
         None when there would be too many. Number of the reading, and how far it is down and right from the middle of
-        its cell; infinitely where none is."""
+        its cell; infinitely where none is.
+        """
         at = start[0] // BLOCK, start[1] // BLOCK
         none = np.zeros(0, np.intp)
         parts = [self._edges.get((at[0] + i, at[1] + j), none) for i, j in AROUND[1:]]

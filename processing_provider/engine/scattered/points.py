@@ -79,7 +79,8 @@ def merged(x: np.ndarray, y: np.ndarray, z: np.ndarray, error: np.ndarray) -> tu
     """Return x, y, z and error variance with one row a position.
 
     Readings closer than ``EDGE_M`` count with their mean, weighted by their error variances; those without error alone
-    where there are any."""
+    where there are any.
+    """
     columns = np.round((x - x.min()) / EDGE_M).astype(np.int64), np.round((y - y.min()) / EDGE_M)
     _, first, index, count = np.unique(
         np.stack([columns[0], columns[1].astype(np.int64)], axis=1),
