@@ -59,7 +59,6 @@ WORDS = (
 ALLOWED: tuple[tuple[str, str, str], ...] = (
     # start of a path, what is allowed (a regular expression), and why
     (ENGINE, r"\bwidth_m\b", "column of the register"),
-    (ENGINE, r"\bmap sheets?\b", "a page of paper to scale"),
     ("", r"\bline[-_]strange\b", "code of a finding"),
     (ENGINE + "balance/", r"\b(?:ground_step|crossings)\b", "keys of the record in recipe.json"),
     (ENGINE, r"\bline[-_]strange\b", "finding code"),
