@@ -63,6 +63,14 @@ def test_links_of_a_page_lead_to_files(page):
     assert [t for t in targets if not t.startswith("https://") and not (page.parent / t.split("#")[0]).is_file()] == []
 
 
+def test_code_points_to_pages_that_are_there():
+    named = set()
+    for path in (ROOT / "processing_provider").rglob("*.py"):
+        named |= set(re.findall(r"docs/((?:methods/)?[\w-]+\.md)", path.read_text("utf-8")))
+    assert named
+    assert [page for page in sorted(named) if not (DOCS / page).is_file()] == []
+
+
 def test_table_of_findings_is_that_of_the_code():
     codes = module("turnrow_docs_codes", DOCS / "methods" / "codes.py")
     text = (DOCS / "methods" / "compare.md").read_text("utf-8")
