@@ -9,9 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from sweep import count_and_seed, print_least, print_root, register
+from _values import register_plugin
+from sweep import count_and_seed, print_least, print_root
 
-register()
+register_plugin()
 
 from turnrow.processing_provider.engine.align import align_opposing, tie_evidence, walk  # noqa: E402
 from turnrow.processing_provider.engine.balance import controlled_levels, tie_crossovers, tie_shapes  # noqa: E402

@@ -2,47 +2,18 @@
 
 from __future__ import annotations
 
-import importlib.util
 import sys
-from contextlib import contextmanager
-from pathlib import Path
 from types import ModuleType
-from typing import Callable, Iterator, Sequence
+from typing import Callable, Sequence
 
 import numpy as np
-
-ROOT = Path(__file__).resolve().parents[2]
-NAME = "turnrow"
-
-
-def register() -> None:
-    """Make the checkout importable under the plugin's name, whatever its folder is called."""
-    if NAME not in sys.modules:
-        spec = importlib.util.spec_from_file_location(
-            NAME, ROOT / "__init__.py", submodule_search_locations=[str(ROOT)]
-        )
-        package = importlib.util.module_from_spec(spec)
-        sys.modules[NAME] = package
-        spec.loader.exec_module(package)
+from _values import changed
 
 
 def count_and_seed(count: int, seed: int) -> tuple[int, int]:
-    """Return the arguments ``COUNT SEED`` of the command line, or what stands for them."""
+    """Return the arguments ``COUNT SEED`` of the command line, or those of the script."""
     given = [int(text) for text in sys.argv[1:3]]
     return (*given, count, seed)[0], (*given[1:], seed)[0]
-
-
-@contextmanager
-def changed(modules: Sequence[ModuleType], name: str, value: object) -> Iterator[None]:
-    """Give a constant another value in every module that reads it."""
-    before = getattr(modules[0], name)
-    for module in modules:
-        setattr(module, name, value)
-    try:
-        yield
-    finally:
-        for module in modules:
-            setattr(module, name, before)
 
 
 def scores(

@@ -12,10 +12,11 @@ from .drift import drift_basis, smooth_basis
 from .tie_crossovers import Controls
 
 PIECE_M = 1.0
-"""Length of the pieces by which neighbouring lines are compared, in metres. Found by tests/calibration/balance.py."""
+"""Length of the pieces by which neighbouring lines are compared, in metres. Found by tests/calibration/balance.py: as
+good as half and twice as much, whose levels err by 8 % less and 14 % more."""
 BESIDE = 0.5
 """Weight of the pieces beside one in its pooled residual: features go on to the next piece and the next pair. Found by
-tests/calibration/balance.py."""
+tests/calibration/balance.py: as good as 0 and 1, whose levels err by 4 % less and as much."""
 GEOLOGY_M = 7.0
 """Correlation length of smooth geology in metres: exp(-(x / GEOLOGY_M)^2 / 2). Common practice, no source: soils change
 over some ten metres; features of archaeology are smaller."""

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from turnrow.processing_provider.engine.align.align import align_opposing
 from turnrow.processing_provider.engine.balance.balance import balance_traverses
+from turnrow.processing_provider.engine.balance.drift import smooth_basis
 from turnrow.processing_provider.engine.core.columns import kind_code
 from turnrow.processing_provider.engine.flag.outliers import flag_outliers
 
@@ -190,3 +191,10 @@ def test_ties_walked_on_another_day(walk):
         columns(balance_traverses(later.replace(channels={"eca": values}))[1], "offset", "standard_error"),
     )
     assert np.max(np.abs(after - before) / error) < 2
+
+
+def test_smooth_functions_have_the_covariance_of_the_process():
+    # Rasmussen and Williams (2006), equation 4.9: exp(-(d / l)^2 / 2), at positions that no node is near.
+    data, at = np.arange(0.0, 30.0, 0.5), np.linspace(0.0, 29.5, 301)
+    basis = smooth_basis(data, at, 7.0)
+    np.testing.assert_allclose(basis @ basis.T, np.exp(-(((at[:, None] - at) / 7.0) ** 2) / 2), atol=1e-4)
