@@ -32,10 +32,14 @@ from .skipped_line import last_line_missing, skip_of
 from .stationary import still_lines
 
 LEAST_LINES = 5
+"""Least lines whose order is judged. Derived: ``EDGE`` lines at either edge have neighbours on one side only, so that
+five are the fewest of which one has two on both."""
 WHOLE = 0.8
-"""Fraction of its readings that a line must have for a word on its order."""
+"""Fraction of its readings that a line must have for its order to be judged. Common practice, no source: a line with a
+gap for an obstacle is judged, half a line is not."""
 UNSURE_M = 0.5
-"""A line turned round is moved only by more than this: so far off may any line be walked."""
+"""A line turned round is moved only by more than this. Common practice, no source: so far off may any line be walked,
+with its lag (0.3 m) and along-line position error (0.19 m)."""
 
 
 def possible_mistakes(

@@ -10,11 +10,14 @@ import numpy as np
 from ..core import Lines, Readings, robust_sd
 
 LEAST_LOST = 3.5
-"""Least readings that a gap in the times is worth: shorter ones are the hiccups of a clock."""
+"""Least readings that a gap in the times is worth. Common practice, no source: loggers write late by up to some three
+readings while they empty a buffer, and catch up."""
 JITTER = 6.0
-"""Robust standard deviations of the steps of the clock that a gap must exceed."""
+"""Robust standard deviations of the steps of the clock that a gap must exceed. Common practice, no source; the same
+number of noise units as an outlier has by default."""
 SPREAD_READINGS = 1.0
-"""Lines end no more alike than this many readings."""
+"""Lines end no more alike than this many readings. Derived: the button is pressed between two readings, at both ends of
+a line, so the number of readings is only known to one."""
 
 
 @dataclass(frozen=True)

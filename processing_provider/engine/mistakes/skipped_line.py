@@ -12,10 +12,11 @@ from .spacing_by_shape import ShapeEvidence
 
 ODDS = 1.5
 """Odds of a line left out on the way against the last one not walked that make probabilities come true where both are
-as frequent (found on simulated sites): most places are told against by readings that prove nothing."""
+as frequent: readings that prove nothing speak against most lines. Found by tests/calibration/mistakes.py, 1 +- 0.4 on
+12 sites (``powers``)."""
 SHAPES = 0.4
-"""Power of the likelihood ratios by the shapes of features that makes probabilities come true (found on simulated
-sites): ground is more manifold than any model."""
+"""Power of the likelihood ratios by the shapes of features that makes probabilities come true: ground is more manifold
+than any model. Found by tests/calibration/mistakes.py, 0.4 +- 0.1 on 12 sites (``powers``)."""
 
 
 def last_line_missing(readings: Readings, scheme: Scheme) -> bool:
