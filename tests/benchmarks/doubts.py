@@ -1,17 +1,22 @@
-"""How often a line at the wrong place is found by its readings alone: python tests/benchmarks/doubts.py [sites].
+"""How often a recording mistake is found by the readings alone.
 
-On random sites walked with all the usual faults: clean grids that raise a doubt, grids with something odd that is no
-such fault, and one fault at a time of each kind.
+    python tests/benchmarks/doubts.py [sites] [first seed] [other] [kind ...]
+
+On random sites walked with all the usual faults: clean grids with a finding, grids with something odd that is no such
+mistake, and one mistake at a time of each kind; with kinds named, such as line-skipped, only those. With ``other``
+ground and walks are drawn by other rules, on which no constant was found (see ``_other_walks.py``).
 """
 
 from __future__ import annotations
 
 import sys
+from collections import Counter
 from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
 from _measure import whole_benchmark
+from _other_walks import readings_of
 from turnrow.processing_provider.engine.core.columns import kind_code
 from turnrow.processing_provider.engine.core.readings import concatenate, flag_bit
 from turnrow.processing_provider.engine.core.scheme import Scheme
@@ -19,6 +24,7 @@ from turnrow.processing_provider.engine.mistakes.detect import possible_mistakes
 from turnrow.sample_project.simulator import walks as walk
 
 SPACING, RATE = 0.5, 8.0
+OTHER = "other"
 
 
 @dataclass
@@ -41,8 +47,11 @@ def scheme_of(size):
 def walked(seed, move=None, ties=()):
     """Return an ordinary walk over a random site.
 
-    ``move`` (line count) -> spacings that lines lie off; ``ties`` are shares of the length at which ties are walked.
+    ``move`` (line count) -> spacings that lines lie off; ``ties`` are fractions of the length at which ties are walked.
     """
+    if OTHER in sys.argv:
+        readings, size = readings_of(seed, SPACING, RATE, move, ties)
+        return readings, scheme_of(size)
     rng = np.random.default_rng(seed)
     size, lag = rng.choice([20.0, 30.0]), rng.uniform(0.15, 0.6)
     ground, how = walk.site(size, rng), dict(spacing=SPACING, rate=RATE, ties=[size * share for share in ties])
@@ -222,9 +231,9 @@ def last_not_walked(seed, ties=()):
     return readings.take(readings.line != scheme.line_count), scheme
 
 
-def about(doubt, lines):
-    """Whether a doubt names one of the lines, alone or among five at most."""
-    among = doubt.among or (doubt.finding.line,)
+def about(mistake, lines):
+    """Whether a possible mistake names one of the lines, alone or among five at most."""
+    among = mistake.among or (mistake.finding.line,)
     return len(among) <= 5 and not lines.isdisjoint(among)
 
 
@@ -255,29 +264,38 @@ KINDS = {
 }
 
 
-def main() -> None:
-    """Print shares over the sites."""
-    sites = int(sys.argv[1]) if len(sys.argv) > 1 else 40
-    first = int(sys.argv[2]) if len(sys.argv) > 2 else 9000
-    for what, ties in (("clean grids", ()), ("clean grids with three ties", THREE)):
-        alarms = [[d.finding.code for d in possible_mistakes(*walked(first + n, ties=ties))] for n in range(sites)]
-        print(f"{sites} {what}: {sum(map(bool, alarms))} with a doubt {[a for a in alarms if a]}", flush=True)
-    for what, odd in ODD.items():
-        alarms = [[d.finding.code for d in possible_mistakes(*odd(first + n))] for n in range(sites)]
-        print(f"{what}: {sum(map(bool, alarms))} grids with a doubt {[a for a in alarms if a]}", flush=True)
+def print_alarms(what, codes) -> None:
+    """Print in how many grids without such a mistake one is reported, and which."""
+    raised = Counter(code for found in codes for code in found)
+    times = ", ".join(f"{code} {count}" for code, count in raised.most_common())
+    print(
+        f"{what}: {sum(map(bool, codes))} of {len(codes)} grids with a possible mistake ({times or 'none'})", flush=True
+    )
+
+
+def main(words) -> None:
+    """Print rates over the sites."""
+    numbers = [int(word) for word in words if word.isdigit()]
+    sites, first = numbers[0] if numbers else 40, numbers[1] if len(numbers) > 1 else 9000
+    seeds = range(first, first + sites)
+    kinds = [word for word in words if not word.isdigit() and word != OTHER]
+    plain = {"clean": walked, "clean, three ties": partial(walked, ties=THREE), **ODD}
+    for what, grid in plain.items() if not kinds else ():
+        print_alarms(what, [[m.finding.code for m in possible_mistakes(*grid(seed))] for seed in seeds])
     for kind, spoil in KINDS.items():
         code, found, sure, wrong = kind.split(" ")[0], 0, 0, 0
-        for number in range(sites):
-            readings, scheme, lines = spoil(first + number, np.random.default_rng(first + number))
-            told = possible_mistakes(readings, scheme)
-            hits = [d for d in told if d.finding.code == code and about(d, lines)]
+        for seed in seeds if not kinds or code in kinds else ():
+            readings, scheme, lines = spoil(seed, np.random.default_rng(seed))
+            possible = possible_mistakes(readings, scheme)
+            hits = [m for m in possible if m.finding.code == code and about(m, lines)]
             found += bool(hits)
-            sure += any(d.certainty >= 0.95 for d in hits)
-            wrong += any(not about(d, lines) for d in told)
-        print(f"{kind}: {found} of {sites} found ({found / sites:.0%}), {sure} with a certainty of 0.95, {wrong} with "
-              "a doubt about another line", flush=True)  # fmt: skip
+            sure += any(m.certainty >= 0.95 for m in hits)
+            wrong += any(not about(m, lines) for m in possible)
+        if not kinds or code in kinds:
+            print(f"{kind}: {found} of {sites} found ({found / sites:.0%}), {sure} with a certainty of 0.95, {wrong} "
+                  "with a finding about another line", flush=True)  # fmt: skip
 
 
 if __name__ == "__main__":
     with whole_benchmark():
-        main()
+        main(sys.argv[1:])

@@ -74,7 +74,7 @@ def possible_mistakes(
     is judged as a whole (see ``OrderLikelihood``), before and after. Both report at most one mistake in 20 clean grids,
     each. Lost readings show in the times (see ``breaks_of``), in a log without times in the neighbours (``slips_of``).
     Tie lines cross all lines: where a log has a line too many or too few they show best from which one on lines lie
-    elsewhere (see ``farther_by_ties``).
+    elsewhere (see ``farther_by_ties``). See ``docs/methods/mistakes.md``.
     """
     chosen = check_channels(channels, tuple(readings.channels))
     chosen = tuple(c for c in chosen if np.isfinite(readings.channels[c]).any())

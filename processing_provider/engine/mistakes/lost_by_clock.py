@@ -90,10 +90,9 @@ def breaks_of(readings: Readings, rows: Sequence[np.ndarray], ends: Ends, step_m
 
     Notes
     -----
-    A logger writes at a steady rate, so a gap in the times of a line is either lost readings or a pause. Lost readings
-    let the line end short of where lines of its direction end, by as many readings, a pause does not. With the scatter
-    s of the ends the log likelihood ratio is (d^2 - (d - n)^2) / 2 s^2 for a line that ends d readings short after a
-    gap of n; both are equally likely beforehand. Only one gap a line, its largest, is looked at.
+    A gap in the times of a line is lost readings, which let the line end short by as many, or a pause, which does not;
+    both are equally likely beforehand. Only one gap a line, its largest, is looked at. See
+    ``docs/methods/mistakes.md``.
     """
     found = []
     for i, mine in enumerate(rows):

@@ -127,19 +127,9 @@ class NeighbourFit:
 
     Notes
     -----
-    Each line is held against the mean of its two neighbours at every move along the traverse, as recorded and turned
-    round, after the common lag is taken off. With N independent readings and correlation c the log likelihood is
-    -N/2 log(1 - c^2); the part of a line that a move puts off its neighbours counts as unexplained. A mistake is
-    reported when a proposal beats every position within ``NEAR_M`` by the threshold of Wilks's test for all lines and
-    moves together (Bonferroni, see ``excess``), so that chance raises one in at most ``FALSE_ALARMS`` of clean grids,
-    and when the line then fits about as well as others do: artanh c has the standard deviation 1 / sqrt(N - 3).
-    Channels of one instrument see the same ground, so their likelihoods are averaged, not added up.
-
-    References
-    ----------
-    Fisher, R. A., 1921. On the probable error of a coefficient of correlation deduced from a small sample. Metron 1.
-
-    Wilks, S. S., 1938. The large-sample distribution of the likelihood ratio. Annals of Mathematical Statistics 9.
+    Each line is held against the mean of its two neighbours at every move along the traverse; the part of a line that a
+    move puts off its neighbours counts as unexplained. Channels of one instrument see the same ground, so their
+    likelihoods are averaged, not added up. See ``docs/methods/mistakes.md``.
     """
 
     def __init__(self, matrices: np.ndarray, step_m: float):

@@ -62,17 +62,9 @@ class OrderLikelihood:
 
     Notes
     -----
-    Gaussian process across the lines with the covariance (1 - n) ((1 - f) exp(-d^2 / 2 r^2) + f exp(-d / 8)) + n at d
-    spacings; r, f and the nugget n are those that predict the recorded lines best. Line i leaves the residual
-    e = y_i - E(y_i | others), free to slide along the traverse by a piecewise linear wander of ``WANDER_M`` (linear in
-    the slope, ridge). Its log density is Student's t with a variance of noise, of walking aside by ``ASIDE_M``, and of
-    the conditional variance times the power of the signal around. The sum over lines is Besag's pseudo-likelihood;
-    an arrangement is judged by what it gains over the recorded one.
-
-    References
-    ----------
-    Besag, J., 1975. Statistical analysis of non-lattice data. The Statistician 24(3), 179-195.
-    Dubrule, O., 1983. Cross validation of kriging in a unique neighborhood. Mathematical Geology 15(6), 687-699.
+    Besag's pseudo-likelihood of a Gaussian process across the lines: each is predicted from the others, free to slide
+    along the traverse by a piecewise linear wander (linear in the slope, ridge, one reweighted step), with residuals of
+    Student's t. An arrangement is judged by what it gains over the recorded one. See ``docs/methods/mistakes.md``.
     """
 
     def __init__(self, matrix: np.ndarray, position: np.ndarray, step_m: float, spacing_m: float, coarse_m: float):

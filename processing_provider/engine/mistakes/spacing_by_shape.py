@@ -77,17 +77,10 @@ class ShapeEvidence:
 
     Notes
     -----
-    Blocks of ``BLOCK`` lines are cut into tiles, each line of a tile less its mean. The readings of a tile are Gaussian
-    with the covariance a^2 K + noise, a mixture over sizes a and over shapes K: round features, and long ones at some
-    angle to the lines. A line's unknown position along the traverse takes off K what it has in common with other lines
-    at short wavelengths (the second moment, exactly). How common each size and shape is, is estimated from the grid: by
-    expectation and maximisation over the lines as recorded. Lines that lie otherwise than recorded change the distances
-    in K; the log likelihood ratio of both is summed over the tiles, which overlap by half and count half.
-
-    References
-    ----------
-    Dempster, A. P., Laird, N. M., Rubin, D. B., 1977. Maximum likelihood from incomplete data via the EM algorithm.
-    Journal of the Royal Statistical Society B 39(1), 1-38.
+    Blocks of ``BLOCK`` lines are cut into tiles, whose readings are Gaussian with a mixture of covariances over the
+    sizes and shapes of features; the unknown position of a line along the traverse takes off what it has in common with
+    other lines at short wavelengths. The log likelihood ratio of lines that lie otherwise than recorded is summed over
+    the tiles, which overlap by half and count half. See ``docs/methods/mistakes.md``.
     """
 
     def __init__(self, matrix: np.ndarray, position: np.ndarray, step_m: float, spacing_m: float, unsure_m: float):

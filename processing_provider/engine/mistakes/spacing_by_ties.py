@@ -24,9 +24,9 @@ from .neighbour_fit import TAIL
 
 LINE_M = CARRIED.along_m
 """Standard deviation of a line's position along the traverse as logged."""
-BENT_LINE_M, BENT_TIE_M = CARRIED.perhaps_aligned_m, CARRIED.ends_m
+BENT_LINE_M, BENT_TIE_M = 0.15, 0.12
 """Likewise, of line and tie: what of it comes in where the ground bends, beyond what its slope does. Common practice,
-no source: of a line that may or may not be aligned, and of a tie between its exact ends."""
+no source: what uneven pace and the ends of a line have each (``CARRIED``)."""
 STARTS_M = (0.0, 0.3, -0.3)
 """Lags of the ties from which their along-line position errors are looked for. Derived: none, and a standard deviation
 of the lag of a line either way (``INSTRUMENT``); Gauss-Newton finds the nearest optimum."""
