@@ -3,29 +3,21 @@
 COUNT blocks of 3 x 3 grids of 10 m are simulated, without tie lines and without base readings, put through flagging,
 aligning and balancing, and levelled with each constant as it is and with other values. A setting is judged by how well
 it predicts the true levels of the grids: minus the mean logarithm of their density under the levels and standard errors
-found, so that wrong levels and standard errors that claim too much both count, and likewise by what is left within the
+found, so that wrong levels and standard errors that claim too much both count, and likewise by the errors within the
 grids. Printed are, for each constant, the score of each value less that of the value in the code with its standard
 error over the blocks, and the values that are no worse than the best one by two standard errors: the constant with its
 spread.
 
 Then rounds that only have to be enough: by how much the levels change, in their standard errors, where they are
-doubled.
+doubled. Two minutes by default.
 """
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from contextlib import contextmanager
-from pathlib import Path
-from typing import Iterator
-
 import numpy as np
+from _values import Trial, changed, count_and_seed, judge, log_score, register_plugin
 
-TESTS = Path(__file__).resolve().parents[1]
-spec = importlib.util.spec_from_file_location("turnrow_tests_conftest", TESTS / "conftest.py")
-sys.modules["turnrow_tests_conftest"] = importlib.util.module_from_spec(spec)
-spec.loader.exec_module(sys.modules["turnrow_tests_conftest"])
+register_plugin()
 
 from turnrow.processing_provider.engine.align import align_opposing  # noqa: E402
 from turnrow.processing_provider.engine.balance import balance_traverses  # noqa: E402
@@ -43,37 +35,25 @@ from turnrow.processing_provider.engine.mosaic import (  # noqa: E402
 from turnrow.sample_project.simulator import walks as walk  # noqa: E402
 
 SIZE_M = 10.0
-VALUES = (
-    (normal_equations, "SHARED", (0.1, 0.5, 2.0)),
-    (adjustment, "TAIL", (2.0, 4.0, 16.0)),
-    (adjustment, "SEAM_TAIL", (1.5, 3.0, 12.0)),
-    (normal_equations, "FRACTION_SD", (0.25, 0.5, 1.0)),
-    (drift_within, "LEAST_DRIFT", (0.35, 0.7, 1.4)),
-    (edge_steps, "PRIOR_WEIGHT", (0.5, 2.0, 8.0)),
-    (edge_steps, "LEAST_SCALE", (0.1, 0.3, 0.6)),
-    (edge_steps, "SIDE", (6, 12, 24)),
-    (observations, "ALONG_BORDER", (0.3, 0.6, 0.9)),
-    (strip_features, "LEAST_SEEN", (0.1, 0.3, 0.5)),
-    (strip_features, "HEIGHT_SCALE", (0.01, 0.03, 0.1)),
-    (strip_features, "TAIL", (0.2, 0.5, 2.0)),
-    (strip_features, "UNKNOWN", (30.0, 300.0, 3000.0)),
-    (strip_features, "ROUNDS", (10, 20, 40)),
+TRIALS = (
+    Trial("SHARED", (normal_equations,), (0.1, 2.0)),
+    Trial("FRACTION_SD", (normal_equations,), (0.25, 1.0)),
+    Trial("TAIL", (adjustment,), (2.0, 16.0)),
+    Trial("SEAM_TAIL", (adjustment,), (1.5, 12.0)),
+    Trial("LEAST_DRIFT", (drift_within,), (0.0, 0.35, 1.4)),
+    Trial("PRIOR_WEIGHT", (edge_steps,), (0.5, 8.0)),
+    Trial("LEAST_SCALE", (edge_steps,), (0.1, 0.6)),
+    Trial("SIDE", (edge_steps,), (6, 24)),
+    Trial("ALONG_BORDER", (observations,), (0.3, 0.9)),
 )
-COMPUTATION = (
-    (adjustment, "ROUNDS", 20),
-    (edge_steps, "ROUNDS", 6),
+STRIPS = (
+    Trial("LEAST_SEEN", (strip_features,), (0.1, 0.5)),
+    Trial("HEIGHT_SCALE", (strip_features,), (0.01, 0.1)),
+    Trial("TAIL", (strip_features,), (0.2, 2.0)),
+    Trial("UNKNOWN", (strip_features,), (30.0, 3000.0)),
+    Trial("ROUNDS", (strip_features,), (10, 40)),
 )
-
-
-@contextmanager
-def changed(module, name: str, value: float) -> Iterator[None]:
-    """Give a constant another value for a while."""
-    before = getattr(module, name)
-    setattr(module, name, value)
-    try:
-        yield
-    finally:
-        setattr(module, name, before)
+ROUNDS = ((adjustment, "ROUNDS", 20), (edge_steps, "ROUNDS", 6))
 
 
 def block(seed: int):
@@ -91,42 +71,33 @@ def means(readings, values: np.ndarray) -> np.ndarray:
     return np.bincount(readings.grid[used], values[used]) / np.bincount(readings.grid[used])
 
 
-def score(readings, truth: np.ndarray) -> float:
-    """Return minus the mean log density of the readings' errors: of the grids' levels, and within the grids."""
+def score(case) -> float:
+    """Return the logarithmic score of the grids' levels, and that of the errors within the grids."""
+    readings, truth = case
     balanced, record = balance_grids(readings)
-    error = np.array([row.standard_error for row in record.table])
     off = means(balanced, balanced.channels["eca"] - truth)
-    levels = np.mean(((off - off.mean()) / error) ** 2 / 2 + np.log(error))
     within = balanced.channels["eca"] - truth - off[balanced.grid]
-    spread = np.sqrt(means(balanced, within**2))
-    return float(levels + np.mean(np.log(spread)))
+    levels = log_score(off - off.mean(), np.array([row.standard_error for row in record.table]))
+    return levels + float(np.mean(np.log(means(balanced, within**2))))
 
 
-def main(count: int = 8, seed: int = 100) -> None:
-    """Print the constants with their spreads."""
+def main() -> None:
+    """Print the constants with their spreads, and what more rounds change."""
+    count, seed = count_and_seed(8)
     blocks = [block(seed + number) for number in range(count)]
-    print(f"{count} blocks; score less that of the value in the code, lower is better")
-    base = np.array([score(*one) for one in blocks])
-    for module, name, values in VALUES:
-        stage, own = module.__name__.rpartition(".")[2], getattr(module, name)
-        found = {}
-        for value in values:
-            with changed(module, name, value):
-                found[value] = (np.array([score(*one) for one in blocks]) if value != own else base) - base
-        best = min(found, key=lambda value: found[value].mean())
-        spread = [v for v, d in found.items() if (d - found[best]).mean() <= 2 * (d - found[best]).std() / count**0.5]
-        text = "  ".join(f"{v:g}: {d.mean():+.3f} +- {d.std() / count**0.5:.3f}" for v, d in found.items())
-        kept = "kept" if own in spread else f"BETTER: {best:g}"
-        print(f"{stage}.{name} = {own:g}, {min(spread):g} to {max(spread):g} ({kept})   {text}")
-    for module, name, value in COMPUTATION:
-        stage, own, moved = module.__name__.rpartition(".")[2], getattr(module, name), 0.0
+    judge(TRIALS, blocks, score, "adjustment and steps: logarithmic score of levels and of errors within grids")
+    judge(STRIPS, blocks, score, "strips: the same score")
+    print()
+    for module, name, value in ROUNDS:
+        moved, own = 0.0, getattr(module, name)
         for readings, _ in blocks:
             plain = balance_grids(readings)[1].table
-            with changed(module, name, value):
+            with changed((module,), name, value):
                 other = balance_grids(readings)[1].table
             moved = max(moved, *(abs(a.offset - b.offset) / a.standard_error for a, b in zip(plain, other)))
-        print(f"{stage}.{name} = {own:g}; with {value:g} no level changes by more than {moved:.4f} standard errors")
+        stage = module.__name__.rpartition(".")[2]
+        print(f"{stage}.{name} = {own}; with {value} no level changes by more than {moved:.3f} standard errors")
 
 
 if __name__ == "__main__":
-    main(*map(int, sys.argv[1:]))
+    main()
