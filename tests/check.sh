@@ -17,8 +17,8 @@ hold() {
   local title=$1 said status=0 counted
   shift
   said=$("$@" 2>&1) || status=$?
-  counted=$(grep -cE "^$not_yet" <<<"$said")
-  said=$(grep -vE "^$not_yet" <<<"$said")
+  counted=$(grep -cE "^${not_yet:-nothing}" <<<"$said")
+  said=$(grep -vE "^${not_yet:-nothing}" <<<"$said")
   if [ $status = 0 ] || { [ "$counted" != 0 ] && ! grep -qE '^[^ ]+:[0-9]+:' <<<"$said"; }; then
     printf '%s: ok, %s faults counted only\n' "$title" "$counted"
   else
