@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import importlib.util
 import json
-import os
 import re
 import sys
 import tempfile
@@ -17,9 +16,11 @@ from types import SimpleNamespace
 from typing import Optional
 
 import numpy as np
+from _measure import ROOT, whole_benchmark
+from turnrow.processing_provider.engine.core import EngineError
+from turnrow.processing_provider.engine.logs import layout_from_json, read_log
 
-TESTS = Path(__file__).resolve().parents[1]
-CASES = TESTS / "cases"
+CASES = ROOT / "tests" / "cases"
 SECONDS, VALUE = 2e-3, 1e-6
 """Times are compared to the last digit that a log writes; sums to the rounding of doubles."""
 
@@ -32,10 +33,7 @@ def load(name: str, path: Path):
     return sys.modules[name]
 
 
-load("turnrow_tests", TESTS / "conftest.py")
 planting = load("turnrow_planting", CASES / "planting.py")
-from turnrow.processing_provider.engine.core import EngineError  # noqa: E402
-from turnrow.processing_provider.engine.logs import layout_from_json, read_log  # noqa: E402
 
 
 def log_bytes(case: dict, text: str) -> bytes:
@@ -147,7 +145,6 @@ def findings_of(folder: Path) -> tuple[list, Optional[str]]:
 
 def start_qgis():
     """Start QGIS without a window, with the plugin's algorithms; return what must be kept."""
-    os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
     from qgis.core import QgsApplication
 
     application = QgsApplication([], False)
@@ -203,4 +200,5 @@ def main(kind: str = "", part: str = "") -> None:
 
 
 if __name__ == "__main__":
-    main(*sys.argv[1:])
+    with whole_benchmark():
+        main(*sys.argv[1:])
