@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Optional, Sequence
+from typing import Callable, Optional, Sequence
 
 import numpy as np
 
@@ -22,7 +22,7 @@ from ..core import (
     lines_of,
     platform_named,
 )
-from .lag import correlate, estimate_of, opposite
+from .lag import Correlation, correlate, estimate_of, opposite
 from .record import AlignedGrid, AlignedLine, AlignFigures, AlignRecord
 from .tie_evidence import evidence_of_ties
 from .walk import PositionErrors, position_errors
@@ -88,31 +88,14 @@ def align_opposing(
     """
     chosen, moved_by = check_channels(channels, grids.channels), platform_named(platform)
     given = None if shift_m is None else check_finite("shift_m", shift_m)
-    figures, shows = AlignFigures(given or 0.0, remark="The shift was given."), True
-    table, correlations = [], []
     report = progress or (lambda fraction: None)
-    for i, (name, part) in enumerate(grids.items()):
-        lines = lines_of(part)
-        if given is None:
-            correlations += correlate(part, lines, chosen)
-        pairs = len(opposite(lines))
-        table.append(AlignedGrid(name, pairs, 0.0, 0, 0, "" if pairs else _lone(lines)))
-        report((i + 1) / (2 * len(grids.names)))
-    if given is None:
-        estimate, shows = estimate_of(correlations, len(chosen))
-        figures = AlignFigures(**vars(estimate))
+    figures, shows, table = _lag(grids, chosen, given, report)
     walks = _Positions(chosen if per_traverse and shows else (), moved_by)
     for i, (name, part) in enumerate(grids.items()):
-        lines = lines_of(part)
-        move = np.where(lines.owner >= 0, part.heading * figures.shift_m, 0.0)
-        own, error = walks.moves(name, part, lines, move)
-        move += own
-        moved = _moved(part, lines, move) if move.any() else part
-        if move.any():
+        moved, changed = _aligned(name, part, figures.shift_m, walks, per_traverse)
+        if changed:
             came_in, went_out = _edge_changes(part, moved)
             table[i] = replace(table[i], shift_m=figures.shift_m, came_in=came_in, went_out=went_out)
-        if per_traverse:
-            moved = moved.replace(se={**moved.se, PLACE: error})
         grids.put(name, moved)
         report((len(grids.names) + i + 1) / (2 * len(grids.names)))
     figures = replace(
@@ -123,6 +106,38 @@ def align_opposing(
     )
     options = {"channels": list(chosen), "shift_m": given, "per_traverse": bool(per_traverse), "platform": platform}
     return AlignRecord(options, figures, tuple(table), tuple(walks.rows))
+
+
+def _lag(
+    grids: GridStore, channels: Sequence[str], given: Optional[float], report: Callable[[float], None]
+) -> tuple[AlignFigures, bool, list[AlignedGrid]]:
+    """Return figures with the lag, whether opposite neighbours show anything, and a row a grid before it is moved."""
+    figures, shows = AlignFigures(given or 0.0, remark="The shift was given."), True
+    table: list[AlignedGrid] = []
+    correlations: list[Correlation] = []
+    for i, (name, part) in enumerate(grids.items()):
+        lines = lines_of(part)
+        if given is None:
+            correlations += correlate(part, lines, channels)
+        pairs = len(opposite(lines))
+        table.append(AlignedGrid(name, pairs, 0.0, 0, 0, "" if pairs else _lone(lines)))
+        report((i + 1) / (2 * len(grids.names)))
+    if given is None:
+        estimate, shows = estimate_of(correlations, len(channels))
+        figures = AlignFigures(**vars(estimate))
+    return figures, shows, table
+
+
+def _aligned(name: str, part: Readings, shift_m: float, walks: _Positions, per_traverse: bool) -> tuple[Readings, bool]:
+    """Return the readings of a grid moved by the lag and the position errors of their lines, and whether any moved."""
+    lines = lines_of(part)
+    move = np.where(lines.owner >= 0, part.heading * shift_m, 0.0)
+    own, error = walks.moves(name, part, lines, move)
+    move += own
+    moved = _moved(part, lines, move) if move.any() else part
+    if per_traverse:
+        moved = moved.replace(se={**moved.se, PLACE: error})
+    return moved, bool(move.any())
 
 
 class _Positions:
