@@ -367,6 +367,54 @@ def test_overlapping_grids_make_one_value_a_cell():
     assert np.nanmax(np.abs(values - truth(lattice, plane))) < 1e-9
 
 
+def overlapping(left, right, errors=(0.5, 0.1)):
+    """Two constant grids on the same axes that have two lines in common, with standard errors of their lines."""
+    parts = [
+        grid(lambda x, y, level=level: np.full(np.shape(x), level), name=name, corner=(start, 0.0))
+        for level, name, start in ((left, "a", 0.0), (right, "b", SIZE - 1.0))
+    ]
+    parts = [part.replace(se={"eca": np.full(len(part), error)}) for part, error in zip(parts, errors)]
+    # Columns of cells have their middle on lines.
+    lattice = Lattice.covering(X0, Y0 + 2, X0 + 2 * SIZE - 1, Y0 + SIZE - 2, 0.5)
+    return interpolate_readings(concatenate(parts), "eca", lattice)
+
+
+def test_lines_of_two_grids_on_one_another_count_with_their_mean():
+    values = overlapping(7.0, 9.0).values
+    np.testing.assert_allclose(values[:, [0, 18, 19, 37]], np.broadcast_to([7.0, 8.0, 8.0, 9.0], (12, 4)), atol=1e-9)
+
+
+@pytest.mark.parametrize("errors", [(0.5, 0.1), (0.1, 0.5)])
+def test_lines_of_two_grids_on_one_another_are_as_uncertain_as_the_worse(errors):
+    found = overlapping(7.5, 7.5, errors).standard_error
+    expected = [errors[0], 0.5, 0.5, errors[1]]
+    np.testing.assert_allclose(found[:, [0, 18, 19, 37]], np.broadcast_to(expected, (12, 4)), rtol=1e-6)
+
+
+def test_lines_a_tenth_of_a_metre_from_each_other_are_two():
+    readings = grid(constant, spacing=0.5)
+    moved = readings.take(readings.line == 7)
+    moved = moved.replace(x=moved.x + 0.1, u_m=moved.u_m + 0.1, line=moved.line + 100,
+                          channels={"eca": moved.channels["eca"] + 1.0})  # fmt: skip
+    lattice = Lattice.covering(X0 + 3.2, Y0 + 2, X0 + 3.4, Y0 + SIZE - 2, 0.1)
+    values = interpolate_readings(concatenate([readings, moved]), "eca", lattice).values
+    # Line 7 lies at 3.25 m, its copy at 3.35 m, both in the middle of a column; the step of 1 is between them.
+    np.testing.assert_allclose(values, np.broadcast_to([7.5, 8.5], values.shape), rtol=0, atol=1e-6)
+
+
+def test_readings_near_each_other_on_a_line_are_kept_one_by_one():
+    """Every fifth reading has another a third of an interval after it; a mean of both would not lie on the field."""
+    readings = grid(hills, interval=0.5)
+    more = readings.take(np.arange(len(readings)) % 5 == 2)
+    y = more.y + 0.17
+    more = more.replace(y=y, v_m=more.v_m + 0.17, channels={"eca": hills(more.x - X0, y - Y0)})
+    lattice = Lattice.covering(X0 + 2, Y0 + 2, X0 + SIZE - 2, Y0 + SIZE - 2, 0.25)
+    error = interpolate_readings(concatenate([readings, more]), "eca", lattice).values - truth(lattice, hills)
+    # Half-way between knots h from each other a cubic spline is off by at most 5/384 h^4 max|f''''| (Hall and Meyer
+    # 1976), along and across.
+    assert np.abs(error).max() < 5 / 384 * 0.5**4 * 5 * (1 / 2**4 + 1 / 2.5**4)
+
+
 def calibration(value, error, true):
     """Return the share of errors within two standard errors, and their total square by that of the standard errors."""
     known = np.isfinite(value)
