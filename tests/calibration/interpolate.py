@@ -4,7 +4,7 @@ COUNT grids of 20 m are walked over random sites with lines half a metre or a me
 0.6, and every fourth line missing in half of them; they are interpolated with each constant as it is and with other
 values. Constants of the standard error are judged by the logarithmic score of value and standard error against the
 truth where lines are missing and half-way between lines; those of values by the root mean square error: the line beyond
-the outer one by its prediction of lines that were left out, the smoothing spline by the map. Takes about 2 minutes.
+the outer one by its prediction of lines that were left out, the smoothing spline by the map. Takes about a minute.
 """
 
 from __future__ import annotations

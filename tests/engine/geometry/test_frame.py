@@ -75,7 +75,7 @@ def test_exact_fit_is_bilinear_and_says_so():
     assert frame.largest_residual_m < 1e-9
 
 
-def test_mirrored_grid_is_legal_and_told():
+def test_mirrored_grid_is_legal_and_reported():
     frame = fit_frame(square(hand=-1.0), 20, 20)
     assert frame.mirrored
     assert frame.largest_residual_m < 1e-9
@@ -107,9 +107,9 @@ def test_diagonals_that_are_expected(side, diagonal):
         Corner("A", c.corner, c.x + out[0] * (c.corner == "opposite"), c.y + out[1] * (c.corner == "opposite"))
         for c in square(side, side)
     ]
-    told = [f for f in fit_frame(corners, side, side).findings if f.found.startswith("start to opposite")]
-    assert told[0].expected == f"{diagonal:.2f} m"
-    assert f"measures {diagonal + 0.2:.2f} m" in told[0].found
+    sentences = [f for f in fit_frame(corners, side, side).findings if f.found.startswith("start to opposite")]
+    assert sentences[0].expected == f"{diagonal:.2f} m"
+    assert f"measures {diagonal + 0.2:.2f} m" in sentences[0].found
 
 
 def test_rhombus_with_one_diagonal_a_decimetre_too_long():
@@ -120,8 +120,8 @@ def test_rhombus_with_one_diagonal_a_decimetre_too_long():
     assert aside[0] == pytest.approx(-0.1413, abs=5e-5)
     places = [(0, 0), (20, 0), (20 + aside[0], aside[1]), tuple(aside)]
     frame = fit_frame([Corner("A", n, *xy) for n, xy in zip(CORNERS, places)], 20, 20)
-    told = [f.found for f in frame.findings]
-    assert told == ["start to opposite measures 28.18 m."]
+    sentences = [f.found for f in frame.findings]
+    assert sentences == ["start to opposite measures 28.18 m."]
     # The fit turns by half the angle, so every corner, half a diagonal from the middle, is off by the other half.
     off = 28.2843 / 2 * np.radians(0.404759) / 2
     np.testing.assert_allclose([np.hypot(*r) for r in frame.residuals_m.values()], off, atol=1e-4)

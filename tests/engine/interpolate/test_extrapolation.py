@@ -1,4 +1,4 @@
-"""The line beyond the outer one: what the lines of a grid tell about how the ground goes on."""
+"""The line beyond the outer one: predicted from the lines of a grid."""
 
 import numpy as np
 import pytest
@@ -73,13 +73,13 @@ def test_second_derivatives_go_on_with_the_same_weights():
 
 
 @pytest.mark.parametrize("lines", [2, 5])
-def test_too_few_lines_tell_nothing(lines):
+def test_too_few_lines_predict_nothing(lines):
     given, _, extrapolated, _ = lead(bumps, lines=lines)
     assert not extrapolated.any()
     assert np.isnan(given).all()
 
 
-def test_only_lines_the_usual_distance_apart_are_led_on():
+def test_only_lines_at_the_median_distance_are_predicted():
     place = SPACING * np.arange(-1, 25)
     place[:3] -= SPACING
     given, _, extrapolated, _ = lead(bumps, place=place)
@@ -87,7 +87,7 @@ def test_only_lines_the_usual_distance_apart_are_led_on():
     assert extrapolated[:, -1].all()
 
 
-def test_nodes_where_the_outer_line_is_missing_are_led_on_from_the_next():
+def test_nodes_where_the_outer_line_is_missing_are_predicted_from_the_next():
     known = np.ones((120, 26), bool)
     known[:40, 1] = False
     _, _, extrapolated, _ = lead(bumps, known=known)

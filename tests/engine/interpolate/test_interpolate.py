@@ -160,7 +160,7 @@ def test_sinc_follows_lines_that_wander():
 
 @pytest.mark.parametrize("turn_deg", [0.0, 0.001])
 def test_grids_side_by_side_look_the_same_on_one_pair_of_axes_or_nearly(turn_deg):
-    # The first two are joined to one sheet, the others exchange their edges as halo: spline errors may differ.
+    # The first two are joined, the others exchange their edges as halo: spline errors may differ.
     readings = concatenate([grid(hills, name="a"), grid(hills, name="b", corner=(SIZE, 0.0), turn_deg=turn_deg)])
     lattice = Lattice.covering(X0 + SIZE - 1, Y0 + 1, X0 + SIZE + 1, Y0 + SIZE - 1, 0.25)
     error = np.abs(interpolate_readings(readings, "eca", lattice).values - truth(lattice, hills))
@@ -168,7 +168,7 @@ def test_grids_side_by_side_look_the_same_on_one_pair_of_axes_or_nearly(turn_deg
     assert error.max() < 2 * 5 / 384 * 0.5**4 * 5 / 2**4
 
 
-def test_scattered_grids_on_the_same_axes_stay_apart():
+def test_scattered_grids_on_the_same_axes_are_not_joined():
     readings = concatenate([grid(hills, name="a"), grid(hills, name="b", corner=(300.0, 200.0))])
     lattice = Lattice.covering(X0, Y0, X0 + SIZE, Y0 + SIZE, 0.25)
     together = interpolate_readings(readings, "eca", lattice).values
@@ -247,10 +247,10 @@ def test_the_largest_gap_can_be_chosen():
     readings = grid(hills)
     blocked = readings.with_flag("obstacle", (abs(readings.u_m - 5) < 1.6) & (abs(readings.v_m - 5) < 1.6))
     lattice = covering(readings)
-    narrow, usual, wide = (
+    narrow, default, wide = (
         np.isfinite(interpolate_readings(blocked, "eca", lattice, max_gap_m=gap).values).sum() for gap in (0.3, 0.75, 3)
     )
-    assert narrow < usual < wide == 1600
+    assert narrow < default < wide == 1600
 
 
 def test_a_partial_line_counts_as_far_as_it_goes():
@@ -275,7 +275,7 @@ def test_lines_may_wander():
     error = np.abs(interpolate_readings(readings, "eca", lattice).values - truth(lattice, hills))
     x, y = np.meshgrid(lattice.x - X0, lattice.y - Y0)
     inner = (x > 1) & (x < 9) & (y > 0.5) & (y < 9.5)
-    # Neighbouring lines are up to 0.5 + 2 * 0.12 m apart.
+    # Neighbouring lines are up to 0.5 + 2 * 0.12 m from each other.
     assert error[inner].max() < 2 * 5 / 384 * 0.74**4 * 5 * 0.9**4
 
 
@@ -350,7 +350,7 @@ def test_input_is_not_changed():
         np.testing.assert_array_equal(one, other)
 
 
-def test_a_sliver_between_grids_is_painted():
+def test_a_sliver_between_grids_is_filled():
     left, right = grid(hills, name="a"), grid(hills, name="b", corner=(SIZE + 0.2, 0.0))
     readings = concatenate([left, right])
     lattice = covering(readings, cell_m=0.1)
@@ -456,10 +456,12 @@ def test_uncertain_lines_are_less_certain_on_the_map():
     se = np.where(readings.line == 8, 2.0, 0.0)
     lattice = covering(readings, cell_m=0.5)
     plain = interpolate_readings(readings, "eca", lattice).standard_error
-    told = interpolate_readings(readings.replace(se={"eca": se}), "eca", lattice).standard_error
+    uncertain = interpolate_readings(readings.replace(se={"eca": se}), "eca", lattice).standard_error
     col = np.argmin(np.abs(lattice.x - X0 - 3.75))
-    np.testing.assert_allclose(told[:, col] ** 2 - plain[:, col] ** 2, np.where(np.isnan(plain[:, col]), np.nan, 4.0))
-    np.testing.assert_allclose(told[:, col + 4], plain[:, col + 4])
+    np.testing.assert_allclose(
+        uncertain[:, col] ** 2 - plain[:, col] ** 2, np.where(np.isnan(plain[:, col]), np.nan, 4.0)
+    )
+    np.testing.assert_allclose(uncertain[:, col + 4], plain[:, col + 4])
 
 
 def test_figures_add_up():
@@ -563,7 +565,7 @@ def test_noise_alone_is_let_through_as_theory_says(method, missing, halfway):
     between = interpolate_readings(shifted, "eca", lattice, method=method)
     inner = slice(4, -4)
     on_lines = np.mean(kept.standard_error[inner, out + 1] ** 2)
-    # The error at a missing line is told by the residuals of as many lines, noise of a fifth as much taken off, which
+    # The error at a missing line is estimated from the residuals of as many lines less noise of a fifth as much, which
     # has an error of its own. 18 lines of 72 cells: sqrt(2 / 1296) = 4 % for a variance, thrice that for all of it.
     assert np.mean(kept.standard_error[inner, out - 1] ** 2) / on_lines == pytest.approx(missing, rel=0.12, abs=0.12)
     assert np.mean(between.standard_error[inner, inner] ** 2) / on_lines == pytest.approx(halfway, rel=0.12)
@@ -606,7 +608,7 @@ def test_beyond_the_outer_line_the_error_of_what_is_measured_counts(method):
 
 
 def pits(walk, seed):
-    """Return a site of 20 m with geology and a dozen pits, and its readings on lines half a metre apart."""
+    """Return a site of 20 m with geology and a dozen pits, and its readings on lines half a metre from each other."""
     rng = np.random.default_rng(seed)
     ground = walk.geology(20.0, rng)
     u, v = ground.axes

@@ -80,7 +80,7 @@ def test_parabolas_stay_whatever_the_distances():
     np.testing.assert_allclose(curve, 3 - v + 0.1 * v**2, rtol=0, atol=1e-7)
 
 
-def test_readings_too_far_apart_stay():
+def test_readings_too_far_from_each_other_stay():
     z = np.random.default_rng(4).normal(size=100)
     assert smoothing_spline.smoothed(0.5 * np.arange(100), z, pieces(100), 0.5, 1.0).z is z
 

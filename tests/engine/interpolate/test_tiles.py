@@ -59,14 +59,14 @@ def test_grids_on_the_same_axes_are_the_same(walks):
     middle = slice(round((SIZE_M + 0.2) / CELL_M), round((2 * SIZE_M + 0.2) / CELL_M))
     inner = middle, middle
     np.testing.assert_allclose(tiled.values[inner], whole.values[inner], rtol=0, atol=1e-9)
-    # How the ground goes on beyond the outer lines is told by some of the grids in place of all.
+    # The line beyond the outer one is predicted from some of the grids in place of all.
     away = np.abs(tiled.values - whole.values)[known]
     assert (away < whole.standard_error[known]).all()
     ratio = tiled.standard_error[known] / whole.standard_error[known]
     assert 0.5 < ratio.min() < ratio.max() < 2.0
 
 
-def test_grid_without_enough_lines_is_left_out_and_told(walks):
+def test_grid_without_enough_lines_is_left_out_and_reported(walks):
     few = walks[4].take(walks[4].line == 3)
     parts = [turned(part, 2e-4 * (i - 4)) for i, part in enumerate([*walks[:4], few, *walks[5:]])]
     whole, tiled = whole_and_tiled(parts)
@@ -102,7 +102,7 @@ def test_blocks_that_do_not_fit_are_kept_in_files(walks, tmp_path, monkeypatch):
     assert len(list(tmp_path.iterdir())) == 2 * len(result.value_blocks.blocks)
 
 
-def test_channel_without_a_value_is_told(walks):
+def test_channel_without_a_value_is_reported(walks):
     store = GridStore()
     store.put("A", Readings.build([1, 1], {"eca": [np.nan, np.nan]}, grids=("A",)))
     with pytest.raises(EngineError, match="No reading of eca has a value"):

@@ -113,11 +113,11 @@ def test_a_map_without_values_fails_with_a_sentence():
         split_response(np.full((5, 5), np.nan), 1.0, 3.0)
 
 
-def test_progress_is_told_and_may_end_the_run(rough):
-    told = []
-    split_response(rough, 0.25, 3.0, progress=told.append)
-    assert told == sorted(told)
-    assert told[0] == 0
+def test_progress_is_reported_and_may_end_the_run(rough):
+    fractions = []
+    split_response(rough, 0.25, 3.0, progress=fractions.append)
+    assert fractions == sorted(fractions)
+    assert fractions[0] == 0
 
     def stop(fraction):
         raise KeyboardInterrupt

@@ -93,9 +93,9 @@ def test_errors_of_readings_are_filtered():
     """A reading with an error is not honoured; the variance stays below the error, which other readings lessen."""
     x, y, z, _, _ = scattered()
     variogram = Variogram("spherical", 0.5, 1, 8)
-    told = ordinary_kriging(x, y, z, x, y, Variogram("spherical", 0, 1, 8), variance_of_points=np.full(400, 0.5))
+    as_errors = ordinary_kriging(x, y, z, x, y, Variogram("spherical", 0, 1, 8), variance_of_points=np.full(400, 0.5))
     noise = ordinary_kriging(x, y, z, x, y, variogram, nugget_is_noise=True)
-    np.testing.assert_allclose(noise, told, rtol=1e-9)
+    np.testing.assert_allclose(noise, as_errors, rtol=1e-9)
     assert np.abs(noise[0] - z).max() > 0.1
     assert (noise[1] < 0.5).all()
     assert (noise[1] > 0).all()
@@ -194,12 +194,12 @@ def test_one_reading():
 def test_progress_and_cancel():
     x, y, z, _, _ = scattered()
     x0, y0 = np.random.default_rng(1).uniform(0, 30, (2, 4000))
-    told = []
-    ordinary_kriging(x, y, z, 4e5 + x0, 5e6 + y0, SPHERICAL, progress=told.append)
-    assert len(told) > 2
-    assert told == sorted(told)
-    assert told[0] == 0
-    assert told[-1] < 1
+    fractions = []
+    ordinary_kriging(x, y, z, 4e5 + x0, 5e6 + y0, SPHERICAL, progress=fractions.append)
+    assert len(fractions) > 2
+    assert fractions == sorted(fractions)
+    assert fractions[0] == 0
+    assert fractions[-1] < 1
 
     def stop(fraction):
         if fraction > 0.3:
@@ -249,8 +249,8 @@ def test_two_standard_errors_cover_the_truth(variogram, noise):
     within, mean_square = [], []
     for field in fields:
         z = field[:n] + noise * rng.normal(size=n)
-        told = np.full(n, noise**2)
-        estimate, variance = ordinary_kriging(x, y, z, x0, y0, variogram, variance_of_points=told)
+        squared_noise = np.full(n, noise**2)
+        estimate, variance = ordinary_kriging(x, y, z, x0, y0, variogram, variance_of_points=squared_noise)
         ratio = (estimate - field[n:]) / np.sqrt(variance)
         within.append(np.mean(np.abs(ratio) < 2))
         mean_square.append(np.mean(ratio**2))
@@ -280,7 +280,7 @@ def test_lines_left_out_are_covered(truth):
     assert 0.90 < np.mean(covered) < 0.98
 
 
-def test_choice_tells_smooth_ground_from_rough():
+def test_choice_distinguishes_smooth_ground_from_rough():
     """Four fields each of a continuous but jagged ground (exponential) and of a smooth one (Gaussian)."""
     x, y, _ = walked(lines=20, interval=0.4, length=20.0)
     for truth, others in (("gaussian", {"gaussian"}), ("exponential", {"exponential", "spherical"})):
@@ -334,7 +334,7 @@ def test_wrong_input():
 
 
 @pytest.mark.parametrize("neighbours", [20, 50])
-def test_readings_that_the_variogram_cannot_tell_apart(neighbours):
+def test_readings_that_the_variogram_does_not_distinguish(neighbours):
     """Millimetres apart under a range of a light year, correlation is one to the last bit: no solution, a sentence."""
     x = np.arange(50.0) / 1000
     with pytest.raises(EngineError, match="The kriging equations have no solution.* Give the variogram a nugget"):

@@ -6,6 +6,7 @@ from turnrow.processing_provider.engine.core.errors import EngineError
 from turnrow.processing_provider.engine.core.readings import Readings, concatenate
 from turnrow.processing_provider.engine.geometry.lattice import Lattice
 from turnrow.processing_provider.engine.interpolate.interpolate import interpolate_readings
+from turnrow.processing_provider.engine.scattered import scattered
 
 METHODS = ("minimum curvature", "kriging")
 
@@ -27,7 +28,7 @@ def truth(lattice):
 
 
 @pytest.mark.parametrize("method", METHODS)
-def test_ground_between_lines_is_found_and_its_error_told(method):
+def test_ground_between_lines_is_found_with_its_error(method):
     lattice = Lattice.covering(0, 0, 15, 15, 0.25)
     covered, wrong = [], []
     for seed in range(3):
@@ -53,15 +54,25 @@ def test_points_need_no_lines(method):
     assert result.record.figures["readings used"] == 900
 
 
+@pytest.mark.parametrize("turn_deg", [0.0, 30.0, 110.0])
+def test_the_axis_of_the_variogram_is_the_direction_of_the_traverses(turn_deg):
+    """Turned by an angle against the clock, traverses that led north lead that angle west of it."""
+    readings, angle = walked(), np.radians(turn_deg)
+    x = np.cos(angle) * readings.u_m - np.sin(angle) * readings.v_m
+    y = np.sin(angle) * readings.u_m + np.cos(angle) * readings.v_m
+    azimuth = scattered._azimuth(readings.replace(x=x, y=y))
+    assert np.exp(1j * azimuth) == pytest.approx(np.exp(-1j * angle), abs=1e-9)
+
+
 @pytest.mark.parametrize("spacing", [0.25, 0.5, 0.75])
-def test_distance_between_lines_is_told(spacing):
+def test_distance_between_lines_is_reported(spacing):
     result = interpolate_readings(walked(spacing), "eca", Lattice.covering(0, 0, 15, 15, 0.5), method=METHODS[0])
     assert result.record.figures["spacing_m"] == pytest.approx(spacing, abs=1e-6)
 
 
 @pytest.mark.parametrize("noise", [0.1, 0.5])
 @pytest.mark.parametrize("lines", [True, False])
-def test_two_standard_errors_of_a_plate_cover_the_truth(lines, noise):
+def test_two_standard_errors_of_a_surface_cover_the_truth(lines, noise):
     """Normal errors lie within two standard errors 95 times of 100."""
     lattice, covered = Lattice.covering(1, 1, 14, 14, 0.25), []
     for seed in range(3):
@@ -77,7 +88,7 @@ def test_two_standard_errors_of_a_plate_cover_the_truth(lines, noise):
 
 
 def off_by_error(readings, lattice, ground, chosen):
-    """Error by standard error of chosen cells of a plate."""
+    """Error by standard error of chosen cells of a minimum-curvature surface."""
     result = interpolate_readings(readings, "eca", lattice, method="minimum curvature")
     x, y = np.meshgrid(lattice.x, lattice.y)
     inner = chosen(x, y) & (np.minimum(x, y) > 1) & (np.maximum(x, y) < 19) & np.isfinite(result.values)
@@ -111,7 +122,7 @@ def test_standard_errors_across_lines_that_are_missing_are_honest(walk, kind, ce
 
 @pytest.mark.parametrize("spacing", [0.5, 1.0])
 @pytest.mark.parametrize("offset", [0.0, 0.125])
-def test_noise_alone_is_told(walk, spacing, offset):
+def test_noise_alone_is_in_the_standard_error(walk, spacing, offset):
     """On level ground all error is noise."""
     level, off = walk.Field(20.0), []
     lattice = Lattice.covering(offset, 0, 20 + offset, 20, 0.25)
@@ -133,7 +144,7 @@ def test_cells_far_from_readings_are_left_empty(method):
     np.testing.assert_array_equal(np.isfinite(values), away <= 1.0)
 
 
-def test_grids_far_apart_have_plates_of_their_own():
+def test_distant_grids_have_surfaces_of_their_own():
     near, far = walked(noise=0.0), walked(noise=0.0, corner=(1800.0, 1800.0), name="B")
     lattice = Lattice.covering(0, 0, 1820, 1820, 0.25)
     both = interpolate_readings(concatenate([near, far]), "eca", lattice, method="minimum curvature")
@@ -143,7 +154,7 @@ def test_grids_far_apart_have_plates_of_their_own():
     row0, row1, col0, col1 = lattice.window(0, 0, 15, 15)
     together = both.value_blocks.window(row0, row1, col0, col1)
     inner = slice(8, -8), slice(8, -8)
-    # One plate ends at the lattice, the other two cells beyond; both are at rest to about 1e-3 of the range of 4.
+    # One surface ends at the lattice, the other two cells beyond; both are solved to about 1e-3 of the range of 4.
     assert np.nanmax(np.abs(together - alone)[inner]) < 0.01
 
 
