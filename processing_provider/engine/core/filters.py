@@ -61,12 +61,12 @@ def difference_of_gaussians(
 
 FINE_M, COARSE_M = 0.15, 1.5
 """Standard deviations of the two Gaussians of the band-pass: noise below, geology and drift above. Found by
-tests/calibration/filters.py."""
+tests/calibration/filters.py: 0.05 to 0.45 m and 1.0 to 3.0 m find a lag equally well."""
 
 
 CLIP = 4.0
 """Iron counts no more than this many robust standard deviations of the band-passed grid. Found by
-tests/calibration/filters.py."""
+tests/calibration/filters.py: 2 to 6 are alike."""
 
 
 def band_pass(matrix: np.ndarray, step_m: float, coarse_m: float = COARSE_M) -> np.ndarray:
