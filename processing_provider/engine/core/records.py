@@ -54,10 +54,13 @@ def counted(number: int, what: str, several: str = "") -> str:
 
 
 def _plain(value: object) -> object:
+    # Most values are plain already, and a survey has a row for every line.
+    if value is None or isinstance(value, (str, int, float)):
+        return value
     if is_dataclass(value):
-        return {item.name: _plain(getattr(value, item.name)) for item in fields(value)}
+        return {name: _plain(inner) for name, inner in vars(value).items()}
     if isinstance(value, Mapping):
         return {key: _plain(inner) for key, inner in value.items()}
-    if isinstance(value, Sequence) and not isinstance(value, str):
+    if isinstance(value, Sequence):
         return [_plain(inner) for inner in value]
     return value
