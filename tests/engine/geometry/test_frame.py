@@ -252,3 +252,31 @@ def test_doubled_corner_is_refused():
     row = {"grid": "A", "corner": "start", "x": 1, "y": 2}
     with pytest.raises(EngineError, match="stands twice: corners, row 1 and corners, row 2"):
         parse_corners([row, row])
+
+
+def moved_corners(change):
+    """Return the corners of a grid of 20 by 10 m, each moved by a function of its position."""
+    positions = [local_corner(name, 20.0, 10.0) for name in CORNERS]
+    return [Corner("A", name, 4e5 + u + change(k, u, v)[0], 5e6 + v + change(k, u, v)[1])
+            for k, (name, (u, v)) in enumerate(zip(CORNERS, positions))]  # fmt: skip
+
+
+@pytest.mark.parametrize(("off", "refused"), [(0.4, False), (0.7, True)])
+def test_residuals_above_half_a_metre_are_refused(off, refused):
+    """Corners moved to and fro in turn fit no better anywhere: each residual is what a corner was moved by."""
+    corners = moved_corners(lambda k, u, v: ((-1) ** k * off, 0.0))
+    if refused:
+        with pytest.raises(EngineError, match="corner of"):
+            fit_frame(corners, 20.0, 10.0)
+    else:
+        assert fit_frame(corners, 20.0, 10.0).largest_residual_m == pytest.approx(off, abs=1e-9)
+
+
+@pytest.mark.parametrize(("scale", "refused"), [(1.008, False), (1.015, True), (0.985, True)])
+def test_scales_off_by_more_than_a_hundredth_are_refused(scale, refused):
+    corners = moved_corners(lambda k, u, v: ((scale - 1) * u, (scale - 1) * v))
+    if refused:
+        with pytest.raises(EngineError, match="than the register says|as far apart"):
+            fit_frame(corners, 20.0, 10.0)
+    else:
+        assert fit_frame(corners, 20.0, 10.0).scale == pytest.approx(scale, abs=1e-9)
