@@ -6,8 +6,9 @@ from typing import Callable, Optional
 
 import numpy as np
 
-from .along_lines import SAME_LINE_M, Traverses
+from .along_lines import Traverses
 from .extrapolation import extrapolate_lines
+from .nodes import SAME_LINE_M
 from .splines import row_curvatures
 from .surface import Surface
 

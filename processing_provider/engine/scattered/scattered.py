@@ -74,13 +74,7 @@ def interpolate_scattered(
     standard error that corrections left on the nearest reading, which all readings around have in common with their
     line. See ``docs/methods/minimum-curvature.md`` and ``docs/methods/kriging.md``.
     """
-    used = readings.in_use & np.isfinite(readings.x) & np.isfinite(readings.y) & np.isfinite(readings.channels[channel])
-    if np.count_nonzero(used) < LEAST_POINTS:
-        raise EngineError(
-            f"{np.count_nonzero(used)} readings of {channel} have a position and a value and are in use; at least "
-            f"{LEAST_POINTS} are needed. Check their flags."
-        )
-    table = readings if used.all() else readings.take(used)
+    table = _usable(readings, channel)
     points, z = np.stack([table.x, table.y], axis=1), table.channels[channel]
     spacing = _spacing(table, points)
     gap_m = GAP_SPACINGS * spacing if max_gap_m is None else max_gap_m
@@ -109,6 +103,17 @@ def interpolate_scattered(
     }
     values_raster, errors = (_raster(lattice, cells, column) for column in (values, np.sqrt(variance)))
     return values_raster, errors, figures
+
+
+def _usable(readings: Readings, channel: str) -> Readings:
+    """Return the readings in use that have a value and a position."""
+    used = readings.in_use & np.isfinite(readings.x) & np.isfinite(readings.y) & np.isfinite(readings.channels[channel])
+    if np.count_nonzero(used) < LEAST_POINTS:
+        raise EngineError(
+            f"{np.count_nonzero(used)} readings of {channel} have a position and a value and are in use; at least "
+            f"{LEAST_POINTS} are needed. Check their flags."
+        )
+    return readings if used.all() else readings.take(used)
 
 
 def _spacing(table: Readings, points: np.ndarray) -> float:
