@@ -32,8 +32,8 @@ tests/calibration/mistakes.py: half as many score worse, half as many again hard
 LEVELS = 5
 """Sizes of features, from what just shows above the noise to the largest there is. Found by
 tests/calibration/mistakes.py: three score worse, eight hardly better (``shapes``)."""
-PART = 500
-"""Tiles worked on at once. Derived: 500 tiles of 19 shapes and 40 components take 3 MB, what a cache holds."""
+PART = 200
+"""Tiles worked on at once. Derived: 200 tiles of 19 shapes and 40 components take 1.2 MB, what a cache holds."""
 UNEVEN = 0.15
 """Fraction of a feature's variance that no smooth shape explains. Found by tests/calibration/mistakes.py, 0.15 +- 0.08
 on 8 sites (``shapes``)."""
@@ -127,7 +127,8 @@ class ShapeEvidence:
         density = np.zeros((len(self.tiles), weight.shape[2] * len(size) + len(ROUGH)))
         for start in range(0, len(self.tiles), PART):
             part = slice(start, start + PART)
-            squares = (self.tiles[part] @ shape) ** 2
+            squares = self.tiles[part] @ shape
+            squares *= squares
             misfit = squares.reshape(-1, *size.shape).transpose(1, 0, 2) @ weight
             density[part, : -len(ROUGH)] = misfit.transpose(1, 0, 2).reshape(len(squares), -1)
         rest, rough = np.tile(self.noise + UNEVEN * self.sizes, len(size)), self.noise * ROUGH
