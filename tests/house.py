@@ -40,7 +40,7 @@ FLOORS = ("plugin", "processing_provider", BRIDGE, ENGINE)
 LIBRARIES = {"numpy", "scipy"}
 """What the engine imports besides the standard library."""
 
-MOST_MODULES, MOST_ARROWS, MOST_LINES, MOST_FUNCTION_LINES = 22, 40, 380, 50
+MOST_MODULES, MOST_ARROWS, MOST_LINES, MOST_FUNCTION_LINES = 22, 40, 350, 40
 
 
 @dataclass(frozen=True)

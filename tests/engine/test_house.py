@@ -118,7 +118,7 @@ def test_a_circle_is_found(house):
 
 
 def test_a_long_function_is_found(house):
-    body = "\n    ".join(["x = 0"] * 51)
+    body = "\n    ".join(["x = 0"] * 41)
     assert len(house.long_functions({f"{ENGINE}/core/a.py": f"def long():\n    {body}"})) == 1
     doc = "\n    ".join(['"""Say it.', *["more"] * 20, '"""', *["x = 0"] * 38])
     assert house.long_functions({f"{ENGINE}/core/a.py": f"def short():\n    {doc}"}) == []
