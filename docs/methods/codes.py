@@ -21,8 +21,11 @@ def table() -> str:
         sys.modules["turnrow"] = importlib.util.module_from_spec(found)
         found.loader.exec_module(sys.modules["turnrow"])
     codes = importlib.import_module("turnrow.processing_provider.engine.core.findings").Code
-    rows = ["| code | severity | walk again | what it means |", "|---|---|---|---|"]
-    rows += [f"| `{c.word}` | {' or '.join(c.severities)} | {c.walk_again} | {c.meaning} |" for c in codes]
+    rows = ["| code | severity | action | what it means |", "|---|---|---|---|"]
+    rows += [
+        f"| `{c.word}` | {' or '.join(c.severities)} | {' or '.join(a or 'none' for a in c.actions)} | {c.meaning} |"
+        for c in codes
+    ]
     return "\n".join(rows) + "\n"
 
 

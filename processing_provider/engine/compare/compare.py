@@ -6,7 +6,6 @@ line walked back that counts down past its first station and below zero: none of
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Callable, Optional, Sequence
 
 import numpy as np
@@ -27,14 +26,15 @@ WRONG_SIZE = (0.5, 2.0)
 """Lines of another grid have fewer or more than these fractions of the readings expected (common practice, no
 source)."""
 COMMON_CAUSE = {
-    Code.LINE_SHORT: "Correct length_m or readings_per_m in the register if the grid is smaller than it says. "
-    "If not, note where and why the lines stop, or walk them again.",
-    Code.LINE_LONG: "Check length_m and readings_per_m in the register, unless this overrun was meant.",
-    Code.START_STATION: "Correct first_station in the register, or note the true start_station of each line.",
-    Code.STEP_SIGN: "Check the heading and the step in the layout of the log.",
-    Code.LINE_OUTSIDE: "Check width_m, spacing_m, first_line and line_step in the register, and that the log is this "
-    "grid's.",
-    Code.PACE: "Check the times in the log and their format in its layout.",
+    Code.LINE_SHORT: "Ask the books whether length_m and readings_per_m are right. If the grid is smaller than the "
+    "register says, correct them. If not, note what stood in the way as obstacle, or walk the lines again.",
+    Code.LINE_LONG: "Ask the books whether length_m and readings_per_m are right. If this overrun was meant, leave it.",
+    Code.START_STATION: "Ask the books whether first_station is right. If so, note the true start_station of each "
+    "line.",
+    Code.STEP_SIGN: "Ask the books for heading and step in the log's layout.",
+    Code.LINE_OUTSIDE: "Ask the books whether width_m, spacing_m, first_line and line_step are right. Check, too, that "
+    "the log is this grid's.",
+    Code.PACE: "Ask the books for the format of the times. Correct it in the layout of the log.",
 }
 """Advice where most lines share a fault."""
 
@@ -69,7 +69,7 @@ def compare_notes(
     the likely cause. A log in which nothing fits gives ``wrong-log`` alone. See docs/methods/compare.md.
     """
     if not len(readings):
-        found, advice = "The log has no readings of this grid.", "Check which log belongs to this grid."
+        found, advice = "The log has no readings of this grid.", "Ask the books which log belongs to this grid."
         return [Code.WRONG_LOG.finding(found, "", advice, grid=scheme.grid)]
     log = summarise(readings, scheme, notes)
     wrong = _wrong_log(log)
@@ -99,7 +99,7 @@ def _wrong_log(log: GridLog) -> Optional[Finding]:
             return None
         found = f"The lines of the log have about {np.median([r.count for r in runs]):.0f} readings each."
         expected = f"about {scheme.readings_per_line} readings a line"
-    advice = "Check which log belongs to this grid. Then check the line numbers and the size in the register."
+    advice = "Ask the books which log belongs to this grid. Then check the line numbers and the size in the register."
     return log.finding(Code.WRONG_LOG, None, found, expected, advice)
 
 
@@ -112,7 +112,6 @@ def _joined(findings: list[Finding], log: GridLog) -> list[Finding]:
             continue
         first = same[0]
         found = f"{len(lines)} lines have the same fault: {listed(lines)}. Line {first.line}: {first.found}"
-        again = any(f.walk_again for f in same)
-        whole = replace(first, line=None, run=None, found=found, advice=advice, walk_again=again)
+        whole = log.finding(code, None, found, first.expected, advice, severity=first.severity)
         findings = [whole, *(f for f in findings if f.code != code.word or f.severity == "note")]
     return findings

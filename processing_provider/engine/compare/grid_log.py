@@ -61,14 +61,12 @@ class GridLog:
         advice: str,
         *,
         severity: str = "",
-        walk_again: Optional[bool] = None,
+        action: Optional[str] = None,
     ) -> Finding:
         """Return a finding about a recording, a line number or (None) the whole grid."""
         line, run = (where.line, where.run.run) if isinstance(where, RunSummary) else (where, None)
         grid = self.scheme.grid
-        return code.finding(
-            found, expected, advice, severity=severity, grid=grid, line=line, run=run, walk_again=walk_again
-        )
+        return code.finding(found, expected, advice, severity=severity, grid=grid, line=line, run=run, action=action)
 
     def bare_stretches(self, line: Optional[int], runs: Sequence[RunSummary]) -> list[Stretch]:
         """Return the stretches of a line without readings of ``runs`` and without a noted obstacle."""

@@ -35,7 +35,7 @@ def _missing_lines(log: GridLog) -> Iterator[Finding]:
             found = f"The line is in the log only as {other[line]}."
         else:
             found = "The line is not in the log."
-            advice += " If it was recorded under another number, note that as redo with this position_m."
+            advice += " If it was recorded under another number, note that one with this position_m."
             advice += _left_out_before(log, have)
         yield log.finding(Code.LINE_MISSING, line, found, f"a recording at {where}", advice)
 
@@ -63,11 +63,14 @@ def _lines_outside(log: GridLog) -> Iterator[Finding]:
         if line in ends and beside and len(runs) == 1 and runs[0].note is None:
             order = "first" if line == ends[0] else "last"
             found = f"Line {line} was recorded {order} and is none of the grid's. It is probably a dummy."
-            advice = "Note it as dummy. If it is a tie, base or survey line, note that, and its position_m."
+            advice = (
+                f"Ask the books whether line {line} is a dummy. Note it so, or, if it is a tie, base or survey line, "
+                "as that with its position_m."
+            )
             yield log.finding(Code.DUMMY_LIKELY, runs[0], found, expected, advice)
         else:
             found = f"Line {line} is none of the grid's. It has {count} readings."
-            advice = "Note what it is: dummy, tie, base or void, or redo with its position_m."
+            advice = f"Ask the books what line {line} is. Note it as dummy, tie, base or void, or note its position_m."
             yield log.finding(Code.LINE_OUTSIDE, runs[0], found, expected, advice)
 
 
@@ -85,12 +88,16 @@ def _lines_twice(log: GridLog) -> Iterator[Finding]:
             if id(least) in ends and least.count < PIECE * log.scheme.readings_per_line and least.note is None:
                 found = f"A short piece of {least.count} readings has the number of line {line}: probably a dummy."
                 advice = (
-                    f"Note recording {least.run.run} of line {line} as dummy or void. The later recording is taken."
+                    f"Ask the books whether recording {least.run.run} of line {line} is a dummy. Note it as dummy or "
+                    f"void. {taken}"
                 )
                 yield log.finding(Code.DUMMY_LIKELY, least, found, "one recording of the line", advice)
             else:
                 found = f"Line {line} was recorded {len(runs)} times, and the notes do not say why."
-                advice = f"Note the one to keep as redo, or the bad one as void. {taken}"
+                advice = (
+                    f"Ask the books which recording of line {line} to keep. Note it as redo, or the bad one as void. "
+                    f"{taken}"
+                )
                 yield log.finding(Code.LINE_TWICE, later, found, "one recording of the line", advice)
 
 
@@ -103,7 +110,7 @@ def _line_order(log: GridLog) -> Iterator[Finding]:
         if i not in in_turn:
             before = f"after line {runs[i - 1].line}" if i else f"before line {runs[1].line}"
             found = f"Line {run.line} was recorded {before}."
-            advice = "Check that it has the right number. If it has, leave it."
+            advice = f"Ask the books whether line {run.line} has the right number. If it has, leave it."
             yield log.finding(Code.LINE_ORDER, run, found, "lines in the order of their numbers", advice)
 
 
@@ -141,7 +148,7 @@ def _short_lines(log: GridLog) -> Iterator[Finding]:
                 )
                 continue
             advice = f"Walk line {line} again. If something stood in the way, note it as obstacle with its stations."
-            yield log.finding(Code.LINE_SHORT, line, f"No readings at {where}.", expected, advice, walk_again=True)
+            yield log.finding(Code.LINE_SHORT, line, f"No readings at {where}.", expected, advice)
 
 
 def _notes_explain(run: RunSummary, stretch: Stretch) -> bool:
@@ -167,7 +174,10 @@ def _long_lines(log: GridLog) -> Iterator[Finding]:
         if more <= OVERRUN_M or noted:
             continue
         found = f"The line has {run.count} readings. It runs {more:.1f} m farther past the edge than the others."
-        advice = "Note start_station and stop_station if the logger ran on while turning. It is trimmed at the edges."
+        advice = (
+            f"Ask the books where line {run.line} started and stopped. If the logger ran on while turning, note "
+            "start_station and stop_station. The line is trimmed at the edges."
+        )
         expected = f"stations {low:g} to {high:g} and a little overrun"
         yield log.finding(Code.LINE_LONG, run, found, expected, advice)
 
@@ -182,7 +192,10 @@ def _start_stations(log: GridLog) -> Iterator[Finding]:
             f"The line goes from station {run.first:g} to {run.last:g}. Its {run.count} readings are enough for the "
             "whole line, so the start station was probably not set."
         )
-        advice = f"Note where it was started: start_station {common:g}, or near it. Until then the line lies wrong."
+        advice = (
+            f"Ask the books where line {run.line} was started. Note it: start_station {common:g}, or near it. Until "
+            "then the line lies wrong."
+        )
         expected = f"a start near station {common:g} for a line walked {way(run.heading)}"
         yield log.finding(Code.START_STATION, run, found, expected, advice)
 

@@ -26,7 +26,7 @@ def _notes_without_line(log: GridLog) -> Iterator[Finding]:
         else:
             continue
         found = f"{note.where or 'The notes'}: {what} is noted as {note.kind}, but is not in the log."
-        advice = "Check grid, line and run in the notes, and that the log is complete."
+        advice = f"Ask the books about {what}. Check grid, line and run in the notes, and that the log is complete."
         yield log.finding(Code.NOTE_WITHOUT_LINE, note.line, found, "a line of the log", advice)
 
 
@@ -45,10 +45,10 @@ def _lines_skipped(log: GridLog) -> Iterator[Finding]:
         f"The notes go on to line {last} but leave out line {line}; the log has line {line} and ends one line earlier."
     )
     advice = (
-        f"Note the position_m of what the log calls line {line} and later: line {line} was probably left out, and they "
-        f"lie one spacing farther on. Then line {line} must be walked again, not line {last}."
+        f"Walk line {line} again. It was probably left out, so that what the log calls line {line} and later lies one "
+        f"spacing farther on: note the position_m of those lines. Line {last} need not be walked again."
     )
-    yield log.finding(Code.LINE_SKIPPED, line, found, "the lines of the notes", advice, walk_again=True)
+    yield log.finding(Code.LINE_SKIPPED, line, found, "the lines of the notes", advice)
 
 
 def _notes_disagree(log: GridLog) -> Iterator[Finding]:
@@ -62,7 +62,8 @@ def _notes_disagree(log: GridLog) -> Iterator[Finding]:
         logged, noted, sure = zip(*differences)
         advice = "Look at the line on the map. It is placed as noted."
         if not all(sure):
-            advice = "Check the stations in the notes. If they are right, readings were lost or doubled: walk it again."
+            advice = f"Ask the books for the stations of line {run.line}. If they are right as noted, readings were "
+            advice += "lost or doubled, and the line must be walked again."
         found = f"By the log the line was {' and '.join(logged)}."
         expected = f"{' and '.join(noted)} ({run.note.where or 'the notes'})"
         yield log.finding(
@@ -99,11 +100,12 @@ def _positions(log: GridLog) -> Iterator[Finding]:
         noted, right = run.note.position_m, float(scheme.position_m(run.line))
         found = f"The line is noted at {noted:.2f} m along the baseline."
         if not -POSITION_M <= noted <= scheme.width_m + POSITION_M:
-            advice = "Correct position_m in the notes."
+            advice = f"Ask the books for position_m of line {run.line}. Correct it in the notes."
             yield log.finding(Code.POSITION, run, found, f"0 to {scheme.width_m:g} m", advice)
         elif abs(noted - right) > POSITION_M and scheme.has_line(run.line) and not _redoes_other(run):
             expected = f"{right:.2f} m by its number and the spacing"
-            advice = "Correct position_m in the notes if it is wrong. The line is placed as noted."
+            advice = f"Ask the books for position_m of line {run.line}. Correct it if it is wrong. The line is placed "
+            advice += "as noted."
             yield log.finding(Code.POSITION, run, found, expected, advice, severity="warning")
 
 
@@ -119,7 +121,7 @@ def _tie_positions(log: GridLog) -> Iterator[Finding]:
         found = f"The tie line is noted at {run.position_m:.2f} m, outside the grid."
         if np.isnan(run.position_m):
             found = "The notes do not say where the tie line crosses."
-        advice = "Note its distance from the baseline in position_m."
+        advice = f"Ask the books where tie line {run.line} crosses. Note its distance from the baseline in position_m."
         yield log.finding(Code.POSITION, run, found, f"0 to {length:g} m from the baseline", advice)
 
 
@@ -131,7 +133,8 @@ def _same_positions(log: GridLog) -> Iterator[Finding]:
             continue
         moved, other = (one, two) if one.note and one.note.position_m is not None else (two, one)
         found = f"Lines {other.line} and {moved.line} both lie at {moved.position_m:.2f} m along the baseline."
-        advice = "Correct position_m in the notes, or note the line walked again as redo."
+        advice = f"Ask the books where lines {other.line} and {moved.line} lie. Correct position_m in the notes, or "
+        advice += "note the line walked again as redo."
         yield log.finding(Code.POSITION, moved, found, "one line at a position", advice)
 
 

@@ -45,8 +45,9 @@ def _directions(log: GridLog) -> Iterator[Finding]:
         if np.isnan(run.first):
             found = f"The log has the line walked {way(-right)}."
         advice = (
-            f"If it was walked {way(right)}, the setting was forgotten: note heading {way(right)} and "
-            f"start_station {start:g}, or near it. If it was walked {way(-right)}, note heading {way(-right)}."
+            f"Ask the books which way line {run.line} was walked. If {way(right)}, the setting was forgotten: note "
+            f"heading {way(right)} and start_station {start:g}, or near it. If {way(-right)}, note heading "
+            f"{way(-right)}."
         )
         expected = f"walked {way(right)} from near station {start:g}"
         yield log.finding(Code.DIRECTION, run, found, expected, advice)
@@ -64,10 +65,11 @@ def _wrong_pattern(log: GridLog, known: Sequence[RunSummary], wrong: Sequence[Ru
             headings = replace(log.scheme, pattern=pattern, first_heading=first).heading([r.line for r in known])
             fits[pattern, first] = np.mean(headings == [r.seen_heading for r in known])
     best = max(fits, key=lambda choice: fits[choice])
-    advice = "Note the heading of each line that does not follow the pattern."
+    advice = "Ask the books which way the lines were walked. Note the heading of each line that does not follow the "
+    advice += "pattern."
     if fits[best] > PATTERN_FITS:
-        advice = f"Set pattern {best[0]} and first_heading {best[1]} in the register if it was walked so. If not, "
-        advice += "note the heading of each line."
+        advice = f"Ask the books whether pattern {best[0]}, first_heading {best[1]} is right. If so, set both in the "
+        advice += "register. If not, note the heading of each line."
     found = f"{len(wrong)} of {len(known)} lines were not walked the way the register says, the first of them line "
     expected = f"pattern {log.scheme.pattern}, first_heading {log.scheme.first_heading}"
     return log.finding(Code.DIRECTION, None, f"{found}{wrong[0].line}.", expected, advice)
@@ -78,8 +80,8 @@ def _step_signs(log: GridLog) -> Iterator[Finding]:
     for run in log.kept:
         if run.mixed:
             found = f"The stations grow {run.ups} times and fall {run.downs} times within the line."
-            advice = "Note the line as void and walk it again. The logger probably ran on while turning."
-            yield log.finding(Code.STEP_SIGN, run, found, "a count that goes one way", advice, walk_again=True)
+            advice = f"Walk line {run.line} again, and note it as void. The logger probably ran on while turning."
+            yield log.finding(Code.STEP_SIGN, run, found, "a count that goes one way", advice)
         elif run.counted and run.counted == -run.logged_heading and not _noted(run):
             start = starts[run.logged_heading]
             found = (
@@ -87,14 +89,16 @@ def _step_signs(log: GridLog) -> Iterator[Finding]:
                 f"{run.last:g}."
             )
             expected = f"a count {'up' if run.logged_heading > 0 else 'down'} from near station {start:g}"
-            advice = f"Note heading {way(run.logged_heading)} and start_station {start:g}, or near it."
+            advice = f"Ask the books which way line {run.line} was walked. Note heading {way(run.logged_heading)} and "
+            advice += f"start_station {start:g}, or near it."
             yield log.finding(Code.STEP_SIGN, run, found, expected, advice, severity="warning")
 
 
 def _station_jumps(log: GridLog) -> Iterator[Finding]:
     if np.isfinite(log.common_step) and abs(log.common_step - 1) > 1e-6:
         found = f"The stations change by {log.common_step:g} from one reading to the next."
-        advice = "Give the station column a factor in the layout of the log, so that stations count readings."
+        advice = "Ask the books for the unit of the stations. Give the station column a factor in the layout of the "
+        advice += "log, so that stations count readings."
         yield log.finding(Code.STATION_JUMP, None, found, "a change of 1", advice)
         return
     for run in log.kept:
@@ -105,7 +109,7 @@ def _station_jumps(log: GridLog) -> Iterator[Finding]:
         if against:
             more = f" It does not go on by 1 at {len(against)} places." if len(against) > 1 else ""
             found = f"The station goes from {against[0][0]:g} to {against[0][1]:g} within the line.{more}"
-            advice = "Look at the line on the map: readings from there on may lie wrong."
+            advice = "Look at the line on the map. Readings from there on may lie wrong."
             yield log.finding(Code.STATION_JUMP, run, found, "a count that goes on by 1", advice, severity="warning")
         for before, after in run.jumps:
             if np.sign(after - before) == run.counted:
@@ -123,11 +127,11 @@ def _lost_readings(
     found = f"The station jumps from {before:g} to {after:g}. Readings over {lost:.1f} m are lost."
     expected = "a count that goes on by 1"
     if lost > HOLE_M + ROUNDING_M:
-        advice = f"Walk line {run.line} again: a gap of more than {HOLE_M:g} m can hide a pit. "
+        advice = f"Walk line {run.line} again. A gap of more than {HOLE_M:g} m can hide a pit. "
         advice += "If something stood in the way, note it as obstacle."
-        yield log.finding(Code.STATION_JUMP, run, found, expected, advice, walk_again=True)
+        yield log.finding(Code.STATION_JUMP, run, found, expected, advice)
     else:
-        advice = f"Leave it: a gap of up to {HOLE_M:g} m is filled from its neighbours."
+        advice = f"Leave it. A gap of up to {HOLE_M:g} m is filled from its neighbours."
         yield log.finding(Code.STATION_JUMP, run, found, expected, advice, severity="warning")
 
 
@@ -142,14 +146,16 @@ def _paces(log: GridLog) -> Iterator[Finding]:
         found = (
             f"By its times and {log.scheme.readings_per_m:g} readings a metre, the grid was walked at {common:.2f} m/s."
         )
-        advice = "Check readings_per_m in the register, and the format of the times in the layout of the log."
+        advice = "Ask the books whether readings_per_m is right. Check, too, the format of the times in the layout of "
+        advice += "the log."
         yield log.finding(Code.PACE, None, found, f"{WALKING_MS[0]:g} to {WALKING_MS[1]:g} m/s", advice)
     off = np.abs(np.log(speed / common))
     limit = max(np.log(FAR_PACE), SPREAD * float(np.median(off)))
     for run, its, far in zip(timed, speed.tolist(), off > limit):
         if far:
             found = f"The line was walked at {its:.2f} m/s: {run.count} readings in {run.duration_s:.0f} s."
-            advice = "Look at the line on the map. Walk it again if features are shifted against its neighbours."
+            advice = "Look at the line on the map. It should be walked again if features are shifted against its "
+            advice += "neighbours."
             yield log.finding(Code.PACE, run, found, f"about {common:.2f} m/s, as the other lines", advice)
 
 
@@ -163,7 +169,8 @@ def _clocks(log: GridLog) -> Iterator[Finding]:
     for run in log.kept:
         if run.clock_back:
             found = "The times run backwards within the line."
-            advice = "Check the clock of the logger, and the format of the times in the layout of the log."
+            advice = "Ask the books for the logger's clock. Check, too, the format of the times in the layout of the "
+            advice += "log."
             yield log.finding(Code.PACE, run, found, "times that grow", advice)
 
 
@@ -173,12 +180,12 @@ def _marks(log: GridLog) -> Iterator[Finding]:
     common = Counter(r.marks for r in log.kept).most_common(1)[0][0]
     if common < 2:
         found, expected = f"Most lines have {common} marks.", "a mark at both edges at least"
-        advice = "Check the marks in the log and in its layout, or set pace to rate in the register."
+        advice = "Ask the books how the lines were marked. Correct the layout, or set pace to rate in the register."
         yield log.finding(Code.MARKS, None, found, expected, advice)
         return
     for run in log.kept:
         if run.marks != common:
-            advice = "Correct the marks in the log if you know them. It is placed by the reading rate."
+            advice = f"Ask the books for the marks of line {run.line}. It is placed by the reading rate."
             found, expected = f"The line has {run.marks} marks.", f"{common} marks, as most lines have"
             yield log.finding(Code.MARKS, run, found, expected, advice, severity="warning")
 
@@ -200,7 +207,7 @@ def _missing_values(log: GridLog) -> Iterator[Finding]:
         empty = count == total
         found = f"Readings without a value of {channels}: {count} of {total}."
         advice = (
-            "Check the column in the layout of the log." if empty else "Nothing to do: they are left out of the map."
+            "Ask the books for the column in the layout." if empty else "Nothing to do. They are left out of the map."
         )
         words = found, "none", advice
         yield log.finding(Code.VALUES_MISSING, None, *words, severity="error" if empty else "note")
@@ -221,7 +228,7 @@ def _value_holes(log: GridLog, channels: str, missing: np.ndarray) -> Iterator[F
             if (b - a) * log.scheme.interval_m > HOLE_M + ROUNDING_M:
                 low, high = sorted((station[a], station[b - 1]))
                 found = f"No values of {channels} at stations {low:g} to {high:g}."
-                advice = f"Walk line {run.line} again: a gap of more than {HOLE_M:g} m can hide a pit."
+                advice = f"Walk line {run.line} again. A gap of more than {HOLE_M:g} m can hide a pit."
                 yield log.finding(
                     Code.VALUES_MISSING,
                     run,
@@ -229,7 +236,6 @@ def _value_holes(log: GridLog, channels: str, missing: np.ndarray) -> Iterator[F
                     "a value in each reading",
                     advice,
                     severity="error",
-                    walk_again=True,
                 )
 
 

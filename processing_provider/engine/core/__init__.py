@@ -7,7 +7,7 @@ from .columns import FIXED_FIELDS, FLAGS, KINDS, PLACE, flag_bit, flag_words, ki
 from .edits import BY_HAND, Edits, FlagEdit, edited_notes, edits_as_json, flag_by_hand, parse_edits
 from .errors import Cancelled, EngineError
 from .filters import FINE_M, band_pass, difference_of_gaussians, smoother
-from .findings import FIELDS, SEVERITIES, Code, Finding, finding_rows, walk_again_count
+from .findings import ACTIONS, FIELDS, SEVERITIES, Code, Finding, finding_rows, walk_again_count
 from .line_order import line_order
 from .lines import MIN_READINGS, SAME_PLACE, Lines, lines_of
 from .noise import (
@@ -32,6 +32,7 @@ from .tie_profile import HALF_WINDOW_M, is_across, lines_at, mean_within, profil
 from .walk_model import CARRIED, CART, INSTRUMENT, PLATFORMS, Instrument, Platform, platform_named, walk_shapes
 
 __all__ = [
+    "ACTIONS",
     "BY_HAND",
     "Blocks",
     "CARRIED",

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import astuple, dataclass, fields, replace
+from dataclasses import dataclass, replace
 from enum import Enum
-from typing import Optional
+from typing import Optional, Sequence
 
 SEVERITIES = ("error", "warning", "note")
 """The worst first."""
+ACTIONS = ("walk", "measure", "ask", "")
+"""What a person does about a finding, the most work first: walk ground again, measure with a tape before anything else,
+ask the books (notes, register, layout), or nothing."""
 WALK_AGAIN = ("always", "sometimes", "never")
 
 
@@ -20,134 +23,142 @@ class Code(Enum):
         The code as it stands in the findings table; programs rely on it.
     severities : tuple of str
         The severities that such a finding may have, the worst first.
-    walk_again : str
-        ``always``, ``sometimes`` or ``never``: whether ground must be walked again to mend it.
+    actions : tuple of str
+        What a person may have to do about such a finding (words of ``ACTIONS``), the usual one first. In the table
+        ``none`` stands for the empty word.
     meaning : str
         What it means, in one sentence.
     """
 
     word: str
     severities: tuple[str, ...]
-    walk_again: str
+    actions: tuple[str, ...]
     meaning: str
 
     # fmt: off
     # Reading the log.
-    ROW_UNREADABLE = ("row-unreadable", "error", "never",
+    ROW_UNREADABLE = ("row-unreadable", "error", "none ask",
         "Rows of the log cannot be read by its layout; they are left out.")
-    ROW_TRUNCATED = ("row-truncated", "warning", "never",
+    ROW_TRUNCATED = ("row-truncated", "warning", "ask",
         "The last row of the log breaks off; the log may not be complete.")
-    OPENING_UNREADABLE = ("opening-unreadable", "error", "never",
+    OPENING_UNREADABLE = ("opening-unreadable", "error", "ask",
         "Rows look as if they opened a line, but cannot be read; their readings count to the line above.")
-    LINE_EMPTY = ("line-empty", "warning", "never",
+    LINE_EMPTY = ("line-empty", "warning", "ask walk",
         "A line is opened in the log, but no reading follows.")
-    LINE_UNKNOWN = ("line-unknown", "warning", "never",
+    LINE_UNKNOWN = ("line-unknown", "warning", "ask",
         "Readings belong to no line that the log names.")
-    READINGS_MISSING = ("readings-missing", "note", "never",
+    READINGS_MISSING = ("readings-missing", "note", "none ask",
         "Readings have no value in some channel; they are flagged as missing.")
 
     # Comparing the log with the notes and the scheme.
-    WRONG_LOG = ("wrong-log", "error", "never",
+    WRONG_LOG = ("wrong-log", "error", "ask",
         "Nothing in the log fits the grid, so it is probably another grid's.")
-    LINE_MISSING = ("line-missing", "error", "always",
+    LINE_MISSING = ("line-missing", "error", "walk",
         "A line of the grid has no recording.")
-    LINE_OUTSIDE = ("line-outside", "error", "never",
+    LINE_OUTSIDE = ("line-outside", "error", "ask",
         "A line of the log is none of the grid's, and no note says what it is.")
-    DUMMY_LIKELY = ("dummy-likely", "warning", "never",
+    DUMMY_LIKELY = ("dummy-likely", "warning", "ask",
         "A recording at the beginning or the end of the log looks like a dummy, and no note says so.")
-    LINE_TWICE = ("line-twice", "warning", "never",
+    LINE_TWICE = ("line-twice", "warning", "ask",
         "A line was recorded more than once, and no note says why.")
-    LINE_ORDER = ("line-order", "warning", "never",
+    LINE_ORDER = ("line-order", "warning", "ask",
         "A line was recorded out of its turn.")
-    LINE_SHORT = ("line-short", "error note", "sometimes",
+    LINE_SHORT = ("line-short", "error note", "walk ask none",
         "Part of a line has no readings; a note where the notes explain it.")
-    LINE_LONG = ("line-long", "warning", "never",
+    LINE_LONG = ("line-long", "warning", "ask none",
         "A line runs farther past its edge than the others.")
-    START_STATION = ("start-station", "error", "never",
+    START_STATION = ("start-station", "error", "ask measure",
         "A line has enough readings but misses an edge: its start station was probably not set.")
-    DIRECTION = ("direction", "error", "never",
+    DIRECTION = ("direction", "error", "ask",
         "Lines were walked the other way than the pattern of the grid says.")
-    STEP_SIGN = ("step-sign", "error warning", "sometimes",
+    STEP_SIGN = ("step-sign", "error warning", "ask walk",
         "The stations of a line count both ways, or against the way that it was walked.")
-    STATION_JUMP = ("station-jump", "error warning", "sometimes",
+    STATION_JUMP = ("station-jump", "error warning", "walk ask none",
         "The stations of a line do not count on by one: readings are lost, or the station has another unit.")
-    PACE = ("pace", "warning", "never",
+    PACE = ("pace", "warning", "ask none measure",
         "A line, or the grid, was walked at a speed that is not credible, or its times run backwards.")
-    MARKS = ("marks", "error warning", "never",
+    MARKS = ("marks", "error warning", "ask none",
         "A line has another number of fiducial marks than the others, or most lines have too few.")
-    VALUES_MISSING = ("values-missing", "error note", "sometimes",
+    VALUES_MISSING = ("values-missing", "error note", "walk ask none",
         "Readings have no value: a few (note), a whole channel, or a long stretch of a line (error).")
-    NOTE_WITHOUT_LINE = ("note-without-line", "warning", "never",
+    NOTE_WITHOUT_LINE = ("note-without-line", "warning", "ask",
         "A note is about a line or a recording that the log does not have.")
-    NOTE_DISAGREES = ("note-disagrees", "warning note", "never",
+    NOTE_DISAGREES = ("note-disagrees", "warning note", "ask none",
         "The notes give another start, stop or heading of a line than the log; the notes count.")
-    POSITION = ("position", "error warning", "never",
+    POSITION = ("position", "error warning", "ask measure",
         "A noted position is missing, outside the grid, that of another line, or not what the number says.")
-    LINE_SKIPPED = ("line-skipped", "error warning", "sometimes",
+    LINE_SKIPPED = ("line-skipped", "error warning", "measure ask walk",
         "A line was probably left out on the way, so that later lines lie one spacing farther than recorded: by the "
         "notes (error) or by the readings (warning).")
 
     # Placing.
-    SETTING_CORRECTED = ("setting-corrected", "note", "never",
+    SETTING_CORRECTED = ("setting-corrected", "note", "none",
         "The stations of a line were counted anew, as the notes or the log's own heading say.")
-    PACE_ENDS = ("pace-ends", "warning", "never",
+    PACE_ENDS = ("pace-ends", "warning", "ask",
         "A line has not both ends noted or marked, so it is placed by the reading rate.")
-    PACE_MARKS = ("pace-marks", "warning", "never",
+    PACE_MARKS = ("pace-marks", "warning", "ask",
         "A line has not as many marks as the others, so it is placed by the reading rate.")
-    LINE_UNPLACED = ("line-unplaced", "error", "never",
+    LINE_UNPLACED = ("line-unplaced", "error", "ask",
         "The position of a line is not known; its readings are not used.")
-    CORNER_RESIDUAL = ("corner-residual", "warning", "never",
+    CORNER_RESIDUAL = ("corner-residual", "warning", "measure",
         "The surveyed corners do not form the grid.")
-    CORNER_DISTANCE = ("corner-distance", "warning", "never",
+    CORNER_DISTANCE = ("corner-distance", "warning", "measure",
         "Two surveyed corners are not as far from each other as the grid is long or wide.")
-    TWO_CORNERS = ("two-corners", "note", "never",
+    TWO_CORNERS = ("two-corners", "note", "measure",
         "Only two corners of the grid are known, so nothing checks them.")
-    EXACT_FIT = ("exact-fit", "note", "never",
+    EXACT_FIT = ("exact-fit", "note", "none",
         "The grid was bent to go through its four corners, which hides a wrong one.")
-    MIRRORED = ("mirrored", "note", "never",
+    MIRRORED = ("mirrored", "note", "none ask measure",
         "The traverses lead off to the right of the baseline.")
 
     # Possible mistakes that the readings show.
-    LINE_REVERSED = ("line-reversed", "warning", "never",
+    LINE_REVERSED = ("line-reversed", "warning", "ask measure",
         "A line fits its neighbours better when it is turned round.")
-    LINE_SHIFTED = ("line-shifted", "warning", "never",
+    LINE_SHIFTED = ("line-shifted", "warning", "ask measure",
         "A line fits its neighbours better when it is moved along the traverse.")
-    LINES_SWAPPED = ("lines-swapped", "warning", "never",
+    LINES_SWAPPED = ("lines-swapped", "warning", "ask measure",
         "Two lines fit better in each other's position.")
-    LINE_DOUBLED = ("line-doubled", "warning", "never",
+    LINE_DOUBLED = ("line-doubled", "warning", "ask measure",
         "A line shows the ground of the line before it, and all later lines fit one spacing nearer.")
-    LINE_AGAIN = ("line-again", "warning", "never",
+    LINE_AGAIN = ("line-again", "warning", "measure ask walk",
         "A line fits better on the ground of another line.")
-    LINE_STRANGE = ("line-strange", "warning", "never",
+    LINE_STRANGE = ("line-strange", "warning", "ask measure walk",
         "A line fits nowhere in the grid, or was read on one spot.")
-    LINE_COPIED = ("line-copied", "error", "always",
+    LINE_COPIED = ("line-copied", "error", "walk",
         "A line has the readings of another line, value by value.")
-    READINGS_LOST = ("readings-lost", "error", "always",
+    READINGS_LOST = ("readings-lost", "error", "walk",
         "Readings were lost within a line, so that the rest of it lies wrong.")
-    PROPOSAL_ACCEPTED = ("proposal-accepted", "note", "sometimes",
+    PROPOSAL_ACCEPTED = ("proposal-accepted", "note", "none walk",
         "A possible mistake was corrected as proposed, for its certainty was above the limit of the recipe.")
 
     # The survey as a whole.
-    GRID_FAILED = ("grid-failed", "error", "never",
+    GRID_FAILED = ("grid-failed", "error", "ask none",
         "A grid could not be processed; the others were finished without it.")
-    CORNERS_WITHOUT_GRID = ("corners-without-grid", "warning", "never",
+    CORNERS_WITHOUT_GRID = ("corners-without-grid", "warning", "ask",
         "Corners have the name of a grid that is not in the register.")
-    NOTES_WITHOUT_GRID = ("notes-without-grid", "warning", "never",
+    NOTES_WITHOUT_GRID = ("notes-without-grid", "warning", "ask",
         "Notes have the name of a grid that is not in the register.")
-    FIXED_GRID_FAILED = ("fixed-grid-failed", "warning", "never",
+    FIXED_GRID_FAILED = ("fixed-grid-failed", "warning", "none ask",
         "The grid that was to keep its level could not be placed; the mean of the grids was kept.")
-    NOT_INTERPOLATED = ("not-interpolated", "warning", "never",
+    NOT_INTERPOLATED = ("not-interpolated", "warning", "none",
         "A channel could not be mapped.")
-    INPUT_CHANGED = ("input-changed", "warning", "never",
+    INPUT_CHANGED = ("input-changed", "warning", "none",
         "An input is not the file that the recipe was written for.")
 
     # fmt: on
 
-    def __init__(self, word: str, severities: str, walk_again: str, meaning: str) -> None:
+    def __init__(self, word: str, severities: str, actions: str, meaning: str) -> None:
         self.word = word
         self.severities = tuple(severities.split())
-        self.walk_again = walk_again
+        self.actions = tuple(action if action != "none" else "" for action in actions.split())
         self.meaning = meaning
+
+    @property
+    def walk_again(self) -> str:
+        """``always``, ``sometimes`` or ``never``: whether ground must be walked again to mend such a finding."""
+        if "walk" not in self.actions:
+            return "never"
+        return "always" if self.actions == ("walk",) else "sometimes"
 
     def finding(
         self,
@@ -159,15 +170,19 @@ class Code(Enum):
         grid: str = "",
         line: Optional[int] = None,
         run: Optional[int] = None,
-        walk_again: Optional[bool] = None,
+        action: Optional[str] = None,
     ) -> Finding:
         """Return a finding with this code.
 
-        ``severity`` and ``walk_again`` are given where the table leaves a choice; empty and None stand for the first
-        severity of the table, and for walking again where it is always so.
+        ``severity`` is given where the table leaves a choice; empty stands for the first of the table. ``action`` None
+        is what the advice begins with: Walk, Measure, Ask or anything else, which is nothing to do; where the table
+        does not have that, its first.
         """
-        again = self.walk_again == "always" if walk_again is None else walk_again
-        return Finding(severity or self.severities[0], self.word, found, expected, advice, grid, line, run, again)
+        if action is None:
+            said = advice.partition(" ")[0].lower()
+            said = said if said in ACTIONS else ""
+            action = said if said in self.actions else self.actions[0]
+        return Finding(severity or self.severities[0], self.word, found, expected, advice, grid, line, run, action)
 
     @classmethod
     def of(cls, word: str) -> Code:
@@ -195,18 +210,19 @@ class Finding:
     code : str
         Stable word for programs, such as ``line-missing``; ``Code`` lists all of them.
     found, expected, advice : str
-        Sentences or values: what is there, what should be there, what to do.
+        Sentences or values: what is there, what should be there, what to do. The first sentence of ``advice`` says what
+        to do in at most twelve words, and begins with the verb of ``action``; why and how follow it.
     grid : str
         Name of the grid; empty when the finding concerns the whole file or survey.
     line, run : int or None
         Recorded number of the traverse and its recording; None when the finding is not about one line.
-    walk_again : bool
-        True when the ground must be walked again to mend it.
+    action : str
+        One of ``ACTIONS``.
 
     Raises
     ------
     ValueError
-        When the table has no such code, or not with this severity.
+        When the table has no such code, or not with this severity or action.
     """
 
     severity: str
@@ -217,16 +233,19 @@ class Finding:
     grid: str = ""
     line: Optional[int] = None
     run: Optional[int] = None
-    walk_again: bool = False
+    action: str = ""
 
     def __post_init__(self) -> None:
         code = Code.of(self.code)
         if self.severity not in code.severities:
             raise ValueError(f"Invalid severity {self.severity!r} of {self.code}. It must be one of {code.severities}.")
-        if self.walk_again and code.walk_again == "never" or not self.walk_again and code.walk_again == "always":
-            raise ValueError(
-                f"Invalid walk_again {self.walk_again} of {self.code}. Ground is {code.walk_again} walked again for it."
-            )
+        if self.action not in code.actions:
+            raise ValueError(f"Invalid action {self.action!r} of {self.code}. It must be one of {code.actions}.")
+
+    @property
+    def walk_again(self) -> bool:
+        """Whether ground must be walked again to mend it."""
+        return self.action == "walk"
 
     @property
     def where(self) -> str:
@@ -255,25 +274,22 @@ class Finding:
         return f"{self.where}: {self.text}" if self.where else self.text
 
     def as_code(self, code: Code, advice: str) -> Finding:
-        """Return the finding under another code, with that code's severity and with other advice."""
-        return replace(self, code=code.word, severity=code.severities[0], advice=advice)
+        """Return the finding under another code, with that code's severity and with other advice.
+
+        Ground that must be walked again stays so; any other action is that of the code.
+        """
+        action = self.action if self.walk_again else code.actions[0]
+        return replace(self, code=code.word, severity=code.severities[0], advice=advice, action=action)
 
 
-FIELDS = ("grid", "line", "run", "severity", "code", "found", "expected", "advice", "walk_again")
+FIELDS = ("grid", "line", "run", "severity", "code", "found", "expected", "advice", "walk_again", "action")
 
 
-def finding_rows(findings: list[Finding]) -> list[tuple]:
+def finding_rows(findings: Sequence[Finding]) -> list[tuple]:
     """Return the findings as rows in the order of ``FIELDS``; ``walk_again`` as 0 or 1."""
-    order = [[f.name for f in fields(Finding)].index(name) for name in FIELDS]
-    rows = []
-    for finding in findings:
-        values = astuple(finding)
-        row = [values[i] for i in order]
-        row[-1] = int(row[-1])
-        rows.append(tuple(row))
-    return rows
+    return [tuple(int(v) if isinstance(v, bool) else v for v in (getattr(f, n) for n in FIELDS)) for f in findings]
 
 
-def walk_again_count(findings: list[Finding]) -> int:
+def walk_again_count(findings: Sequence[Finding]) -> int:
     """Return how many different traverses must be walked again (a finding without a line counts once a grid)."""
     return len({(f.grid, f.line) for f in findings if f.walk_again})

@@ -120,7 +120,7 @@ def _copies(grid: GridContext) -> Iterator[PossibleMistake]:
         grid.trusted[i] = False
         line, other = int(grid.lines.line[i]), int(grid.lines.line[seen[key]])
         found = f"The readings are those of line {other}, value by value."
-        advice = f"Find the right readings of line {line} in the log, or note it as void and walk it again."
+        advice = f"Walk line {line} again, and note it as void. If its right readings are in the log, take those."
         finding = grid.finding(Code.LINE_COPIED, i, found, "readings of its own", advice)
         yield PossibleMistake(finding, (grid.proposal(i, 1.0, kind="void"),))
 
@@ -133,7 +133,7 @@ def _stationary(grid: GridContext) -> Iterator[PossibleMistake]:
             continue
         grid.trusted[item.line] = False
         found = stationary(item, unit)
-        advice = "If it is a dummy line or was read standing still, note it as dummy, and walk the line again."
+        advice = f"Walk line {int(grid.lines.line[item.line])} again, and note it as void. If it is a dummy, note that."
         finding = grid.finding(Code.LINE_STRANGE, item.line, found, "ground like that beside it", advice)
         yield PossibleMistake(finding, (grid.proposal(item.line, certainty_of(item.gain, 1.0), kind="dummy"),))
 
@@ -181,7 +181,8 @@ def _reversed_or_shifted(grid: GridContext, i: int, fit: Fit) -> PossibleMistake
         found = moved(move, proposed, recorded)
         code, advice = Code.LINE_SHIFTED, "note its true start_station."
         start += move
-    finding = grid.finding(code, i, found, AS_RECORDED, f"If the field book agrees, {advice}")
+    ask = f"Ask the books how line {int(grid.lines.line[i])} was walked."
+    finding = grid.finding(code, i, found, AS_RECORDED, f"{ask} If they agree, {advice}")
     if not heading:
         return PossibleMistake(finding)
     station = grid.station(start, heading)

@@ -76,14 +76,14 @@ def exchanged(mistake: OrderMistake, line: int, other: int) -> tuple[str, str, s
     """Return (found, expected, advice) of two lines that changed places."""
     fits = _correlations(mistake.proposed, mistake.recorded)
     found = f"The line fits the lines around it when it changes places with line {other} ({fits})."
-    advice = f"If the field book agrees that lines {line} and {other} were exchanged, note the true position_m of both."
+    advice = f"Ask the books whether lines {line} and {other} were exchanged. If so, note the true position_m of both."
     return found, AS_RECORDED, advice
 
 
 def foreign(mistake: OrderMistake) -> tuple[str, str, str]:
     """Return (found, expected, advice) of a line that fits nowhere."""
     found = f"The line fits nowhere in the grid (correlation with the lines around it {mistake.recorded:.2f})."
-    advice = "If it is a dummy line or of another grid, note it as dummy, and walk the line again."
+    advice = "Ask the books whether it is a dummy or of another grid. If so, note it as dummy, and walk the line again."
     return found, AS_RECORDED, advice
 
 
@@ -92,8 +92,8 @@ def walked_again(mistake: OrderMistake, line: int, other: int) -> tuple[str, str
     fits = _correlations(mistake.proposed, mistake.recorded)
     found = f"The line was probably walked on the ground of line {other}: it fits there ({fits})."
     advice = (
-        f"If line {other} was walked twice, note line {line} as redo with its position_m. Walk the ground of line "
-        f"{line} again."
+        f"Measure with a tape where line {line} lies. If it was walked on the ground of line {other}, note it as redo "
+        "with its position_m, and walk its own ground again."
     )
     return found, AS_RECORDED, advice
 
@@ -137,8 +137,8 @@ def walked_twice(
             f"({_correlations(mistake.proposed, mistake.recorded)})."
         )
         advice = (
-            f"If line {before} was walked twice, note line {line} as redo, and the position_m of it and of all later "
-            f"lines. {beyond}"
+            f"Ask the books whether line {before} was walked twice. If so, note line {line} as redo, and the "
+            f"position_m of it and of all later lines. {beyond}"
         )
         return found, AS_RECORDED, advice
     found = (

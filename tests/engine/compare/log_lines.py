@@ -6,6 +6,7 @@ practice, no source).
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -76,7 +77,13 @@ def log_of(lines, grid="A", seed=None, **columns):
 
 
 def compared(lines, notes=(), scheme=SCHEME):
-    return compare_notes(log_of(lines), scheme, notes)
+    """The findings of a log, each checked to say in its first words what its column ``action`` says."""
+    findings = compare_notes(log_of(lines), scheme, notes)
+    for finding in findings:
+        words = re.split(r"\.(?:\s|$)", finding.advice)[0].split()
+        assert len(words) <= 12, finding.advice
+        assert finding.action == (words[0].lower() if words[0] in ("Walk", "Measure", "Ask") else ""), finding.advice
+    return findings
 
 
 def only(findings, code):

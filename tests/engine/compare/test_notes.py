@@ -168,4 +168,4 @@ def test_long_stretch_without_values_is_walked_again():
 
 def test_channel_without_any_value():
     finding = only(compare_notes(with_values(all=slice(None)), SCHEME), "values-missing")
-    assert (finding.severity, finding.advice) == ("error", "Check the column in the layout of the log.")
+    assert (finding.severity, finding.advice) == ("error", "Ask the books for the column in the layout.")

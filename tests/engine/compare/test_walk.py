@@ -15,7 +15,7 @@ def test_forgotten_direction():
     assert (finding.line, finding.severity) == (4, "error")
     assert finding.found == "The log has the line walked out, from station -9 to 90."
     assert "note heading back and start_station 90, or near it" in finding.advice
-    assert finding.advice.endswith("If it was walked out, note heading out.")
+    assert finding.advice.endswith("If out, note heading out.")
 
 
 def test_direction_of_the_opening_row_counts_too():
@@ -38,8 +38,8 @@ def test_noted_direction_mends_a_forgotten_setting():
 @pytest.mark.parametrize(
     ("log_scheme", "advice"),
     [
-        (replace(SCHEME, pattern="one-way"), "Set pattern one-way and first_heading out"),
-        (replace(SCHEME, first_heading="back"), "Set pattern alternate and first_heading back"),
+        (replace(SCHEME, pattern="one-way"), "pattern one-way, first_heading out is right"),
+        (replace(SCHEME, first_heading="back"), "pattern alternate, first_heading back is right"),
     ],
 )
 def test_wrong_pattern_in_the_register_makes_one_finding(log_scheme, advice):

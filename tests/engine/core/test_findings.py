@@ -9,6 +9,7 @@ from typing import Mapping, Optional
 
 import pytest
 from turnrow.processing_provider.engine.core.findings import (
+    ACTIONS,
     FIELDS,
     SEVERITIES,
     WALK_AGAIN,
@@ -130,6 +131,8 @@ def test_the_table_says_all_of_each_code():
         assert set(code.severities) <= set(SEVERITIES)
         assert sorted(code.severities, key=SEVERITIES.index) == list(code.severities)
         assert code.walk_again in WALK_AGAIN
+        assert set(code.actions) <= set(ACTIONS)
+        assert len(set(code.actions)) == len(code.actions) > 0
         assert code.meaning.endswith(".")
         assert Code.of(code.word) is code
 
@@ -139,20 +142,43 @@ def test_a_code_severity_or_walk_that_the_table_lacks_is_refused():
         Finding("error", "line-lost", "Lost.")
     with pytest.raises(ValueError, match="Invalid severity 'note' of line-missing"):
         Code.LINE_MISSING.finding("Gone.", severity="note")
-    with pytest.raises(ValueError, match="Invalid walk_again True of pace"):
-        Code.PACE.finding("Slow.", walk_again=True)
-    with pytest.raises(ValueError, match="Invalid walk_again False of line-missing"):
-        Code.LINE_MISSING.finding("Gone.", walk_again=False)
+    with pytest.raises(ValueError, match="Invalid action 'walk' of pace"):
+        Code.PACE.finding("Slow.", action="walk")
+    with pytest.raises(ValueError, match="Invalid action '' of line-missing"):
+        Code.LINE_MISSING.finding("Gone.", action="")
 
 
 def test_a_row_gives_severity_and_walk():
     missing = Code.LINE_MISSING.finding("The line is not in the log.", "a recording", "Walk it.", grid="A", line=7)
     assert missing == Finding(
-        "error", "line-missing", "The line is not in the log.", "a recording", "Walk it.", "A", 7, None, True
+        "error", "line-missing", "The line is not in the log.", "a recording", "Walk it.", "A", 7, None, "walk"
     )
     short = Code.LINE_SHORT.finding("No readings.", severity="note")
     assert (short.severity, short.walk_again) == ("note", False)
-    assert dict(zip(FIELDS, finding_rows([missing])[0]))["walk_again"] == 1
+    row = dict(zip(FIELDS, finding_rows([missing])[0]))
+    assert (row["walk_again"], row["action"]) == (1, "walk")
+    assert FIELDS[-1] == "action"  # Programs that read the columns of before by number go on.
+
+
+@pytest.mark.parametrize(
+    ("advice", "action"),
+    [
+        ("Walk line 7 again.", "walk"),
+        ("Ask the books whether length_m is right.", "ask"),
+        ("Leave it.", ""),
+        ("", ""),
+        ("Measure where it lies.", "walk"),  # The table has no measuring for this code: its usual action stands.
+    ],
+)
+def test_the_action_is_what_the_advice_begins_with(advice, action):
+    finding = Code.LINE_SHORT.finding("No readings.", advice=advice)
+    assert (finding.action, finding.walk_again) == (action, action == "walk")
+
+
+def test_an_accepted_proposal_keeps_the_walk_and_no_other_action():
+    lost = Code.READINGS_LOST.finding("Lost.", line=3)
+    turned = Code.LINE_REVERSED.finding("Turned.", line=3)
+    assert [f.as_code(Code.PROPOSAL_ACCEPTED, "Done.").action for f in (lost, turned)] == ["walk", ""]
 
 
 def test_people_read_what_to_do_first():
@@ -170,7 +196,7 @@ def test_the_most_urgent_come_first():
     note = Code.MIRRORED.finding("Mirrored.", grid="A")
     error = Code.DIRECTION.finding("Turned.", grid="A", line=1)
     walks = [Code.LINE_MISSING.finding("Gone.", grid=grid, line=line) for grid, line in (("A", 9), ("A", 10), ("B", 2))]
-    mended = Code.PROPOSAL_ACCEPTED.finding("Void.", grid="A", line=4, walk_again=True)
+    mended = Code.PROPOSAL_ACCEPTED.finding("Void.", grid="A", line=4, action="walk")
     right = [*walks, mended, error, note]
     assert sorted(reversed(right), key=lambda f: f.urgency) == right
     assert walk_again_count([*right, walks[0]]) == 4

@@ -74,7 +74,7 @@ def content():
         findings=[
             Finding("note", "mirrored", "Mirrored grid.", grid="A"),
             Finding("error", "grid-failed", "B.csv is empty.", advice="Find the log.", grid="B"),
-            Finding("error", "line-short", "Line 7 stops early.", "160 readings", "Walk it.", "A", 7, 1, True),
+            Finding("error", "line-short", "Line 7 stops early.", "160 readings", "Walk it.", "A", 7, 1, "walk"),
         ],
         records=[
             AlignRecord({"channels": ["eca"], "shift_m": None}, AlignFigures(-0.25, -0.25, 0.02),
