@@ -18,7 +18,7 @@ LINES_ON_LIGHT = ("#0f5c66", "#a3480a", "#5a3d8a", "#4c6b12", "#8a1f4b", "#5b5b5
 LINES_ON_DARK = ("#6fd0d8", "#f2a65a", "#b9a3ea", "#b5d46a", "#ef8fb4", "#c8c8c8")
 SYMBOLS = {
     "overrun": "ring", "dummy": "box", "void": "cross", "redone": "plus", "obstacle": "block", "outlier": "diamond",
-    "missing": "bar", "unplaced": "dash",
+    "missing": "bar", "unplaced": "dash", "overrange": "peak",
 }  # fmt: skip
 """Shape of a reading out of use, by flag; of several flags the first in the order of ``FLAGS`` is shown."""
 
@@ -105,5 +105,6 @@ STROKES = {
     "plus": ((-1, 0, 1, 0), (0, -1, 0, 1)),
     "bar": ((0, -1, 0, 1),),
     "dash": ((-1, 0, 1, 0),),
+    "peak": ((-0.8, 0.6, 0, -0.8), (0, -0.8, 0.8, 0.6)),
 }
 """Strokes of the symbols that are made of lines: x0, y0, x1, y1 in sizes."""

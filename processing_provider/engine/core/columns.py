@@ -8,7 +8,7 @@ import numpy as np
 
 from .errors import EngineError
 
-FLAGS = ("overrun", "dummy", "void", "redone", "obstacle", "outlier", "missing", "unplaced")
+FLAGS = ("overrun", "dummy", "void", "redone", "obstacle", "outlier", "missing", "unplaced", "overrange")
 """Words a reading out of use may carry, in the order of their bits in ``Readings.flag``."""
 
 KINDS = ("survey", "tie", "base")

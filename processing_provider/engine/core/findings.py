@@ -47,6 +47,10 @@ class Code(Enum):
         "A line is opened in the log, but no reading follows.")
     LINE_UNKNOWN = ("line-unknown", "warning", "ask",
         "Readings belong to no line that the log names.")
+    VALUE_UNREADABLE = ("value-unreadable", "warning", "ask none",
+        "Values of a channel cannot be read; they are blank, and the other values of their rows are used.")
+    OVERRANGE = ("overrange", "warning", "none ask",
+        "Values are marks of over-range, or more than any ground gives; they are blank and reach no map.")
     READINGS_MISSING = ("readings-missing", "note", "none ask",
         "Readings have no value in some channel; they are flagged as missing.")
 

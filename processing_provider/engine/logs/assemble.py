@@ -9,9 +9,10 @@ from typing import Callable, Optional
 
 import numpy as np
 
-from .fields import parse_rows
+from ..core import EngineError
+from .fields import holds_readings, parse_rows, shorten
 from .layout import LogLayout
-from .plan import Plan, make_plan
+from .plan import Plan, make_plan, split_row
 from .recordings import Opening, read_opening
 from .values import finish_columns
 
@@ -46,8 +47,11 @@ class LogGatherer:
         Of each fiducial row: the place of the reading below it, and how many opening rows stand above it.
     grids : dict of int
         Codes of the grids of a grid column.
-    failed : list of (row, text)
-        The first rows that could not be read; ``failed_count`` counts all.
+    failed, blanked : list of (row, text)
+        The first rows that could not be read, and the first that were read but for a channel or more;
+        ``failed_count`` and ``blanked_count`` count all.
+    headless : int or None
+        Row with readings that stands where the layout says that the names of the columns are.
     bad_openings : list of (row, text)
         Opening rows whose numbers could not be read.
     last : (row, text, readable)
@@ -62,6 +66,9 @@ class LogGatherer:
         self.grids: dict[str, int] = {}
         self.failed: list[tuple[int, str]] = []
         self.failed_count = 0
+        self.blanked: list[tuple[int, str]] = []
+        self.blanked_count = 0
+        self.headless: Optional[int] = None
         self.bad_openings: list[tuple[int, str]] = []
         self.last: tuple[int, str, bool] = (0, "", True)
         self.count = 0
@@ -71,21 +78,23 @@ class LogGatherer:
 
     def take(self, rows: list[str], first_row: int) -> None:
         """Take one block; ``first_row`` is the 1-based number of its first row in the file."""
-        kinds = self._sort_rows(rows)
+        kinds = self._sort_rows(rows, first_row)
         ordinary = np.flatnonzero(kinds == RowKind.READING)
         self._take_special_rows(rows, kinds, first_row)
         if not len(ordinary):
             return
         readings = list(compress(rows, (kinds == RowKind.READING).tolist()))
         if self.plan is None:
-            self.plan = make_plan(self._header, readings, self.layout, self.name)
+            self.plan = make_plan(self._header or None, readings, self.layout, self.name)
         columns, readable = parse_rows(readings, self.plan)
         values, good = finish_columns(columns, self.plan, self.grids)
         good &= readable
         values["row"] = ordinary + first_row
         values["place"] = np.arange(self.count, self.count + len(ordinary))
-        self._parts.append(values if good.all() else {field: column[good] for field, column in values.items()})
         self._note_failures(readings, values["row"], good)
+        self._check_order(readings, ~good, values["row"])
+        self._note_blanks(readings, values, good)
+        self._parts.append(values if good.all() else {field: column[good] for field, column in values.items()})
         self.count += len(ordinary)
 
     def columns(self) -> dict[str, np.ndarray]:
@@ -93,7 +102,7 @@ class LogGatherer:
         names = self._parts[0] if self._parts else ()
         return {name: np.concatenate([part[name] for part in self._parts]) for name in names}
 
-    def _sort_rows(self, rows: list[str]) -> np.ndarray:
+    def _sort_rows(self, rows: list[str], first_row: int) -> np.ndarray:
         kinds = np.zeros(len(rows), np.uint8)
         for kind, test in self._tests:
             kinds[np.fromiter(map(test, rows), bool, len(rows))] = kind
@@ -101,7 +110,9 @@ class LogGatherer:
             ordinary = np.flatnonzero(kinds == RowKind.READING)
             if self._header is None and len(ordinary):
                 self._header = rows[ordinary[0]]
-            if self._header in rows:
+                if holds_readings(self._header, self.layout):
+                    self.headless, self._header = first_row + int(ordinary[0]), ""
+            if self._header and self._header in rows:
                 kinds[[row == self._header for row in rows]] = RowKind.HEADER
         return kinds
 
@@ -123,6 +134,22 @@ class LogGatherer:
         self.failed_count += len(bad)
         self.failed += [(int(numbers[i]), readings[i]) for i in bad[: KEPT_ROWS - len(self.failed)]]
         self.last = (int(numbers[-1]), readings[-1], bool(good[-1]))
+
+    def _note_blanks(self, readings: list[str], values: dict[str, np.ndarray], good: np.ndarray) -> None:
+        channels = [values[c.field] for c in self.layout.columns if c.role == "channel"]
+        blank = np.flatnonzero(good & np.any([np.isneginf(channel) for channel in channels], axis=0))
+        self.blanked_count += len(blank)
+        self.blanked += [(int(values["row"][i]), readings[i]) for i in blank[: KEPT_ROWS - len(self.blanked)]]
+
+    def _check_order(self, readings: list[str], bad: np.ndarray, numbers: np.ndarray) -> None:
+        """Raise EngineError where the names of the columns come again in another order."""
+        names = sorted(split_row(self._header or "", self.layout.delimiter, self.layout.widths))
+        for i in np.flatnonzero(bad) if len(names) > 1 else ():
+            if sorted(split_row(readings[i], self.layout.delimiter, self.layout.widths)) == names:
+                raise EngineError(
+                    f"In {self.name}, row {numbers[i]} names the columns in another order than the first header "
+                    f"({shorten(readings[i])}). Split the log above that row and read both parts."
+                )
 
 
 def _row_tests(layout: LogLayout) -> list[tuple[int, Callable[[str], object]]]:

@@ -8,7 +8,8 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from .layout import LogLayout, delimiter_of
+from .layout import EXTRA_ROLES, LogLayout, delimiter_of
+from .overrange import OVERRANGE, OVERRANGE_WORDS, UNREADABLE
 from .plan import Plan, Planned, split_row
 from .recordings import LARGEST_WHOLE
 from .timestamps import character_codes, strip_texts
@@ -118,10 +119,24 @@ def _parse_by_column(rows: list[str], plan: Plan) -> tuple[dict[str, np.ndarray]
         texts = [fields[planned.index] for fields in split]
         if planned.is_text:
             columns[planned.field] = np.array(texts, dtype=str)
+            continue
+        values, bad = _numbers(texts, planned, plan.layout)
+        if planned.column.role == "channel":
+            values[bad] = UNREADABLE
+        elif planned.column.role in EXTRA_ROLES:
+            values[bad] = np.nan
         else:
-            columns[planned.field], bad = _numbers(texts, planned, plan.layout)
             readable &= ~bad
-    return columns, readable
+        columns[planned.field] = values
+    return columns, readable & ~_is_all_words(columns, plan)
+
+
+def _is_all_words(columns: dict[str, np.ndarray], plan: Plan) -> np.ndarray:
+    """Return which rows hold no number but in columns that are not used for anything: a row of words."""
+    no_value = np.all([columns[p.field] == UNREADABLE for p in plan.columns if p.column.role == "channel"], axis=0)
+    rest = [columns[p.field] for p in plan.columns if p.column.role in ("line", "station", "time")]
+    known = [values != "" if values.dtype.kind == "U" else np.isfinite(values) for values in rest]
+    return no_value & ~(np.any(known, axis=0) if known else np.zeros(len(no_value), bool))
 
 
 def _has_values(fields: list[str], plan: Plan) -> bool:
@@ -152,7 +167,24 @@ def to_number(text: str, role: str, layout: LogLayout) -> Optional[float]:
         return np.nan
     if role in ("line", "run"):
         text = re.sub(r"^[^\W\d]+[\s_.-]*(?=\d)", "", text)
+    if role == "channel" and OVERRANGE_WORDS.match(text):
+        return OVERRANGE
     return float(text) if is_number(text) else None
+
+
+def holds_readings(row: str, layout: LogLayout) -> bool:
+    """Return whether a row has numbers in all columns of numbers of a layout that goes by numbers of columns."""
+    fields = split_row(row, layout.delimiter, layout.widths)
+    texts = []
+    for column in layout.columns:
+        if isinstance(column.column, str) or column.column > len(fields):
+            return False
+        if column.role in ("line", "run", "station", "channel"):
+            texts.append((fields[column.column - 1], column.role))
+    if layout.decimal == ",":
+        texts = [(text.replace(",", "."), role) for text, role in texts]
+    values = [to_number(text, role, layout) for text, role in texts]
+    return None not in values and bool(np.any(np.isfinite(np.array(values, float))))
 
 
 def is_number(text: str) -> bool:

@@ -8,18 +8,16 @@ from typing import Callable, Iterator, Optional, Union
 
 import numpy as np
 
-from ..core import Code, EngineError, Finding, Readings, counted, flag_bit
+from ..core import EngineError, Finding, Readings, counted, flag_bit
 from .assemble import LogGatherer
 from .detect import detect_layout
 from .fields import comma_decimals, explain_row, is_number, shorten
 from .layout import EXTRA_ROLES, LogLayout
-from .plan import Plan, split_row
+from .log_findings import line_findings, not_in_the_log, row_findings, value_findings
+from .overrange import settle_overrange
 from .recordings import number_runs
 from .text import read_blocks
 from .timestamps import NUMBER_FORMATS, guess_time_format, number_seconds, parse_times, since_first_midnight
-
-SHOWN_ROWS = 20
-"""Rows that cannot be read and are named one by one (common practice, no source); of more only the number is given."""
 
 
 @dataclass(frozen=True)
@@ -100,8 +98,9 @@ def read_log(
         if progress is not None:
             progress(fraction)
     _check_fit(gathered)
-    readings = _assemble(gathered, grid)
-    return LogResult(readings, _row_findings(gathered) + _line_findings(gathered, readings), layout, remarks)
+    readings, unusable = _assemble(gathered, grid)
+    findings = row_findings(gathered) + line_findings(gathered, readings) + value_findings(gathered, unusable)
+    return LogResult(readings, findings, layout, remarks + not_in_the_log(gathered, readings))
 
 
 def _wanted_rows(path: Path, layout: LogLayout) -> Iterator[tuple[list[str], int, float]]:
@@ -122,8 +121,10 @@ def _check_fit(gathered: LogGatherer) -> None:
             f"The log {name} holds no readings below the rows that the layout passes over "
             f"({layout.skip_rows} rows to skip, header, comments). Check the layout, or download the log again."
         )
-    if gathered.failed_count * 10 > gathered.count and comma_decimals([t for _, t in gathered.failed], plan):
-        row, text = gathered.failed[0]
+    unread = sorted(gathered.failed + gathered.blanked)
+    unread_count = gathered.failed_count + gathered.blanked_count
+    if unread_count * 10 > gathered.count and comma_decimals([t for _, t in unread], plan):
+        row, text = unread[0]
         advice = "Set the decimal mark of the layout to ','."
         if layout.delimiter == ",":
             advice = "Export the log with another delimiter, such as ';', and decimal commas."
@@ -131,8 +132,8 @@ def _check_fit(gathered: LogGatherer) -> None:
             f"The numbers of {name} have decimal commas, but the layout says the decimal mark is '.' "
             f"(first in row {row}: {shorten(text)}). {advice}"
         )
-    if gathered.failed_count == gathered.count:
-        row, text = gathered.failed[0]
+    if unread_count == gathered.count:
+        row, text = unread[0]
         raise EngineError(
             f"No row of {name} fits the layout{' ' + layout.name if layout.name else ''}: row {row} "
             f"{explain_row(text, plan)} ({shorten(text)}). Expected: {_expected(layout, plan.count)}. "
@@ -150,16 +151,21 @@ def _expected(layout: LogLayout, count: int) -> str:
     return f"{count} values {how}, decimal mark {layout.decimal!r}"
 
 
-def _assemble(gathered: LogGatherer, grid: str) -> Readings:
+def _assemble(gathered: LogGatherer, grid: str) -> tuple[Readings, dict[str, tuple[np.ndarray, np.ndarray]]]:
+    """Return the table, and by channel the rows of the file with over-range and with values that cannot be read."""
     layout, columns = gathered.layout, gathered.columns()
     opening = np.searchsorted([o.before for o in gathered.openings], columns["place"], side="right") - 1
     grids, codes = _grids(gathered, columns, opening, grid)
     line = columns["line"].astype(np.int32) if "line" in columns else _lines(gathered, opening)
     station = columns["station"] if "station" in columns else _count_stations(gathered, columns["place"], opening)
     run = columns["run"].astype(np.int32) if "run" in columns else number_runs(codes, line, opening, station)
-    channels = {c.field: columns[c.field] for c in layout.columns if c.role == "channel"}
+    settled = {c.field: settle_overrange(columns[c.field], c.unit) for c in layout.columns if c.role == "channel"}
+    channels = {field: values for field, (values, _, _) in settled.items()}
     gone = np.all([np.isnan(values) for values in channels.values()], axis=0)
-    return Readings.build(
+    beyond = gone & np.any([over for _, over, _ in settled.values()], axis=0)
+    flag = np.where(beyond, flag_bit("overrange"), np.where(gone, flag_bit("missing"), 0))
+    unusable = {field: (columns["row"][over], columns["row"][bad]) for field, (_, over, bad) in settled.items()}
+    readings = Readings.build(
         line,
         channels,
         grids=grids,
@@ -170,10 +176,11 @@ def _assemble(gathered: LogGatherer, grid: str) -> Readings:
         station=station,
         time_s=_times(gathered, columns, opening),
         heading=_of_opening(gathered, "heading", opening, 0),
-        flag=np.where(gone, flag_bit("missing"), 0),
+        flag=flag,
         extras=_extras(gathered, columns, opening),
         units={c.field: c.unit for c in layout.columns if c.role == "channel" and c.unit},
     )
+    return readings, unusable
 
 
 def _of_opening(gathered: LogGatherer, name: str, opening: np.ndarray, default: float) -> np.ndarray:
@@ -238,60 +245,3 @@ def _extras(gathered: LogGatherer, columns: dict[str, np.ndarray], opening: np.n
         mark[below[behind & (below > 0)] - 1] += 2.0
         extras["mark"] = mark
     return extras
-
-
-def _row_findings(gathered: LogGatherer) -> list[Finding]:
-    """Return what could not be read: each of the first rows, and how many more."""
-    name, plan = gathered.name, gathered.plan
-    findings: list[Finding] = []
-    if plan is None:
-        return findings
-    last_row, last_text, last_good = gathered.last
-    cut = not last_good and _is_cut(gathered, plan)
-    for row, text in gathered.failed[:SHOWN_ROWS]:
-        if not (cut and row == last_row):
-            found = f"{name}, row {row} {explain_row(text, plan)}: {shorten(text)}."
-            findings.append(Code.ROW_UNREADABLE.finding(found, "", "Look at the row in the log; it is left out."))
-    more = gathered.failed_count - SHOWN_ROWS - (cut and gathered.failed_count > SHOWN_ROWS)
-    if more > 0:
-        found = f"{name}: {more} more rows below them cannot be read ({gathered.failed_count} of {gathered.count})."
-        findings.append(Code.ROW_UNREADABLE.finding(found, "", "Check the log and its layout."))
-    if cut:
-        found = f"{name}, row {last_row} is the last and was cut off: {shorten(last_text)}."
-        findings.append(Code.ROW_TRUNCATED.finding(found, "", "Download the log again if it is not complete."))
-    for row, text in gathered.bad_openings:
-        found = f"{name}, row {row} opens a traverse, but its numbers cannot be read: {shorten(text)}."
-        advice = "Look at the row in the log; the readings below it count to the line above."
-        findings.append(Code.OPENING_UNREADABLE.finding(found, "", advice))
-    return findings
-
-
-def _is_cut(gathered: LogGatherer, plan: Plan) -> bool:
-    text, layout = gathered.last[1], gathered.layout
-    return not text.endswith("\n") or len(split_row(text, layout.delimiter, layout.widths)) < plan.count
-
-
-def _line_findings(gathered: LogGatherer, readings: Readings) -> list[Finding]:
-    """Return what is odd about the traverses of a log."""
-    name = gathered.name
-    findings: list[Finding] = []
-    befores = [o.before for o in gathered.openings]
-    for opening, end in zip(gathered.openings, [*befores[1:], gathered.count]):
-        if opening.before == end:
-            found = f"{name} opens line {opening.line}, but has no readings for it."
-            advice = "Leave it if nothing was walked there, or if the button was pressed twice."
-            findings.append(Code.LINE_EMPTY.finding(found, "", advice, grid=opening.grid or "", line=opening.line))
-    if befores and befores[0] and gathered.layout.one("line") is None:
-        found = f"{name}: {befores[0]} rows stand above the first row that opens a traverse."
-        findings.append(
-            Code.LINE_UNKNOWN.finding(found, "", "Check line_start in the layout. They are kept as line 0.")
-        )
-    elif not befores and gathered.layout.one("line") is None:
-        advice = "Check line_start in the layout. All readings are kept as line 1."
-        findings.append(Code.LINE_UNKNOWN.finding(f"{name} names no lines.", "", advice))
-    missing = int(np.count_nonzero(readings.has_flag("missing")))
-    if missing:
-        found = f"{name}: {missing} readings have no value in any channel."
-        advice = "Nothing to do: they are kept with the flag 'missing'."
-        findings.append(Code.READINGS_MISSING.finding(found, "", advice))
-    return findings

@@ -41,7 +41,7 @@ def test_a_number_that_marks_what_is_missing_goes_by_its_value_before_the_factor
 
 def test_rows_that_cannot_be_read_are_told_and_the_rest_is_read(tmp_path):
     rows = [
-        "1,1,9:00,5,6", "1,2,9:00,5", "1,3,9:00,5,6,7", "1,4,9:00,five,6", "1.5,5,9:00,5,6", ",6,9:00,5,6",
+        "1,1,9:00,5,6", "1,2,9:00,5", "1,3,9:00,5,6,7", "1,four,9:00,5,6", "1.5,5,9:00,5,6", ",6,9:00,5,6",
         "1,7,9:99,5,6", "1,8,9:00,5,6",
     ]  # fmt: skip
     layout = LogLayout(header=False, columns=NUMBERED)
@@ -51,7 +51,7 @@ def test_rows_that_cannot_be_read_are_told_and_the_rest_is_read(tmp_path):
     reasons = [
         "has 4 values where 5 are expected",
         "has 6 values where 5 are expected",
-        "has 'five' in column 4 (cond), which is no number",
+        "has 'four' in column 2 (station), which is no number",
         "has '1.5' in column 1 (line), which is no whole number",
         "has '' in column 1 (line), which is no whole number",
         "has a time or date that cannot be read",
@@ -65,7 +65,7 @@ def test_rows_that_cannot_be_read_are_told_and_the_rest_is_read(tmp_path):
 
 
 def test_many_such_rows_are_summed_up_after_the_first_20(tmp_path):
-    rows = ["1,1,0,5,6" if k % 2 else "1,1,0,bad value that goes on " + "and on " * 30 + ",6" for k in range(100)]
+    rows = ["1,1,0,5,6" if k % 2 else "1,bad value that goes on " + "and on " * 30 + ",0,5,6" for k in range(100)]
     result = read_log(write(tmp_path, *rows), BARE)
     assert len(result.readings) == 50
     assert len(result.findings) == 21

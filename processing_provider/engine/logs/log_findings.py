@@ -1,0 +1,116 @@
+"""What is said of a log that was read: rows and values that could not be, and what is not in it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..core import Code, Finding, Readings, counted
+from .assemble import LogGatherer
+from .fields import explain_row, shorten
+from .plan import Plan, split_row
+
+SHOWN_ROWS = 20
+"""Rows that cannot be read and are named one by one (common practice, no source); of more only the number is given."""
+
+
+def row_findings(gathered: LogGatherer) -> list[Finding]:
+    """Return what could not be read: each of the first rows, and how many more."""
+    name, plan = gathered.name, gathered.plan
+    findings: list[Finding] = []
+    if plan is None:
+        return findings
+    last_row, last_text, last_good = gathered.last
+    cut = not last_good and _is_cut(gathered, plan)
+    for row, text in gathered.failed[:SHOWN_ROWS]:
+        if not (cut and row == last_row):
+            found = f"{name}, row {row} {explain_row(text, plan)}: {shorten(text)}."
+            findings.append(Code.ROW_UNREADABLE.finding(found, "", "Look at the row in the log; it is left out."))
+    more = gathered.failed_count - SHOWN_ROWS - (cut and gathered.failed_count > SHOWN_ROWS)
+    if more > 0:
+        found = f"{name}: {more} more rows below them cannot be read ({gathered.failed_count} of {gathered.count})."
+        findings.append(Code.ROW_UNREADABLE.finding(found, "", "Check the log and its layout."))
+    if cut:
+        found = f"{name}, row {last_row} is the last and was cut off: {shorten(last_text)}."
+        findings.append(Code.ROW_TRUNCATED.finding(found, "", "Download the log again if it is not complete."))
+    for row, text in gathered.bad_openings:
+        found = f"{name}, row {row} opens a traverse, but its numbers cannot be read: {shorten(text)}."
+        advice = "Look at the row in the log; the readings below it count to the line above."
+        findings.append(Code.OPENING_UNREADABLE.finding(found, "", advice))
+    return findings
+
+
+def _is_cut(gathered: LogGatherer, plan: Plan) -> bool:
+    text, layout = gathered.last[1], gathered.layout
+    return not text.endswith("\n") or len(split_row(text, layout.delimiter, layout.widths)) < plan.count
+
+
+def line_findings(gathered: LogGatherer, readings: Readings) -> list[Finding]:
+    """Return what is odd about the traverses of a log."""
+    name = gathered.name
+    findings: list[Finding] = []
+    befores = [o.before for o in gathered.openings]
+    for opening, end in zip(gathered.openings, [*befores[1:], gathered.count]):
+        if opening.before == end:
+            found = f"{name} opens line {opening.line}, but has no readings for it."
+            advice = "Leave it if nothing was walked there, or if the button was pressed twice."
+            findings.append(Code.LINE_EMPTY.finding(found, "", advice, grid=opening.grid or "", line=opening.line))
+    if befores and befores[0] and gathered.layout.one("line") is None:
+        found = f"{name}: {befores[0]} rows stand above the first row that opens a traverse."
+        findings.append(
+            Code.LINE_UNKNOWN.finding(found, "", "Check line_start in the layout. They are kept as line 0.")
+        )
+    elif not befores and gathered.layout.one("line") is None:
+        advice = "Check line_start in the layout. All readings are kept as line 1."
+        findings.append(Code.LINE_UNKNOWN.finding(f"{name} names no lines.", "", advice))
+    missing = int(np.count_nonzero(readings.has_flag("missing")))
+    if missing:
+        found = f"{name}: {missing} readings have no value in any channel."
+        advice = "Nothing to do: they are kept with the flag 'missing'."
+        findings.append(Code.READINGS_MISSING.finding(found, "", advice))
+    return findings
+
+
+def value_findings(gathered: LogGatherer, rows: dict[str, tuple[np.ndarray, np.ndarray]]) -> list[Finding]:
+    """Return what was said of the values of channels.
+
+    Parameters
+    ----------
+    gathered : LogGatherer
+    rows : dict of ((k,) int, (m,) int)
+        By channel: rows of the file with a mark of over-range, and with a value that cannot be read.
+    """
+    name = gathered.name
+    findings: list[Finding] = []
+    if gathered.headless is not None:
+        found = f"{name}, row {gathered.headless} holds a reading where the layout expects names of columns."
+        findings.append(Code.VALUE_UNREADABLE.finding(found, "", "Set header to false in the layout; it was read."))
+    for channel, (over, bad) in rows.items():
+        if len(over):
+            found = f"{name}: {counted(len(over), 'value')} of {channel} beyond the range of the instrument"
+            advice = "Nothing to do: blank, and flagged 'overrange' where no channel has a value."
+            findings.append(Code.OVERRANGE.finding(f"{found}, first in row {over[0]}.", "", advice))
+        if len(bad):
+            texts = dict(gathered.blanked)
+            example = f" ({shorten(texts[int(bad[0])])})" if int(bad[0]) in texts else ""
+            found = f"{name}: {counted(len(bad), 'value')} of {channel} cannot be read, first in row {bad[0]}{example}."
+            findings.append(Code.VALUE_UNREADABLE.finding(found, "", "Look at the row in the log; they are blank."))
+    return findings
+
+
+def not_in_the_log(gathered: LogGatherer, readings: Readings) -> list[str]:
+    """Return a sentence for each of lines, stations and times that the log does not have."""
+    remarks = []
+    if gathered.layout.one("line") is None and not gathered.openings:
+        remarks.append(f"{gathered.name} has no lines: all readings are line 1.")
+    without = np.isnan(readings.station)
+    if np.all(without):
+        remarks.append(f"{gathered.name} has no stations: they will be counted by the pattern of the grid.")
+    elif gathered.layout.one("station") is None and np.any(without):
+        lines = sorted({run.line for run in readings.runs() if np.isnan(readings.station[run.rows[0]])})
+        remarks.append(
+            f"{gathered.name} has no stations for {counted(len(lines), 'line')} (the first is {lines[0]}): they will "
+            "be counted by the pattern of the grid."
+        )
+    if not np.any(np.isfinite(readings.time_s)):
+        remarks.append(f"{gathered.name} has no times: pace and drift cannot be checked.")
+    return remarks

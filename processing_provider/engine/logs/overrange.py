@@ -1,0 +1,69 @@
+"""Values that an instrument cannot have measured: marks of over-range, and what no ground gives."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+
+OVERRANGE_WORDS = re.compile(
+    r"^([<>]\s*[+-]?\d+([.,]\d*)?|o/?l|ovr|over|overload|overflow|over[ _-]?range|out[ _-]of[ _-]range|sat(urated)?"
+    r"|ovld?|ovf|clip(ped)?|[+-]?inf(inity)?)[.!]?$",
+    re.IGNORECASE,
+)
+OVERRANGE, UNREADABLE = np.inf, -np.inf
+"""Stand in a column of a channel, until it is settled, where a word says over-range, and where no number was found."""
+REPEATED = 3
+"""A value is a mark when it comes at least so often and stands apart (common practice, no source): once or twice the
+same reading comes over metal."""
+APART = 3.0
+"""It stands apart when it is farther from all others than so many times the spread of nine in ten of them (common
+practice, no source)."""
+LEAST_VALUES = 5
+"""Other values that are needed to say so. Derived: of fewer, the 5th and 95th percentile are single values."""
+LARGEST_MS_M = 1e5
+"""No ground conducts better, mS/m. Derived: sea water has 5,000 and saturated brine 25,000 mS/m, metal a million times
+more; the unit of a channel in other units is not known well enough to say so."""
+
+
+def settle_overrange(values: np.ndarray, unit: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the values of a channel with NaN where there is none, and (n,) bool: over-range, and unreadable.
+
+    Parameters
+    ----------
+    values : (n,) float
+        ``OVERRANGE`` and ``UNREADABLE`` where a text said so.
+    unit : str
+        Of the channel.
+    """
+    over, unreadable = np.isposinf(values), np.isneginf(values)
+    known = np.where(np.isfinite(values), values, np.nan)
+    for _ in range(2):
+        mark = _mark(known[np.isfinite(known)])
+        over |= known == mark
+        known = np.where(over, np.nan, known)
+    if unit.lower() == "ms/m":
+        over |= np.abs(known) > LARGEST_MS_M
+    return np.where(over, np.nan, known), over, unreadable
+
+
+def _mark(values: np.ndarray) -> float:
+    """Return the lowest or highest of some values when it is a mark and no value, else NaN."""
+    if len(values) <= LEAST_VALUES:
+        return np.nan
+    for mark in (float(values.max()), float(values.min())):
+        others = values[values != mark]
+        if len(np.unique(others)) < LEAST_VALUES:
+            continue
+        if len(values) - len(others) < REPEATED and not _looks_like_mark(mark):
+            continue
+        low, high = np.percentile(others, (5, 95))
+        if np.min(np.abs(others - mark)) > APART * (high - low):
+            return mark
+    return np.nan
+
+
+def _looks_like_mark(value: float) -> bool:
+    """Return whether a number consists of nines or is a power of ten that only a full register gives."""
+    digits = f"{abs(value):.6f}".rstrip("0").rstrip(".").replace(".", "")
+    return abs(value) >= 1e30 or (len(digits) >= 3 and set(digits) == {"9"})
