@@ -188,16 +188,50 @@ class GridContext:
         return Proposal(self.scheme.grid, line, run, certainty, note)
 
 
-def context_of(readings: Readings, scheme: Scheme, channels: Sequence[str]) -> GridContext:
-    """Return what the checks have in common for placed readings of one grid."""
+@dataclass(frozen=True)
+class AlignedReadings:
+    """Readings of one grid in which outliers are flagged, values as logged.
+
+    Attributes
+    ----------
+    shifted, walked : Readings
+        Moved by the lag of the instrument; each line moved by its own position errors as well.
+    """
+
+    shifted: Readings
+    walked: Readings
+
+
+def aligned_alone(readings: Readings, channels: Sequence[str]) -> AlignedReadings:
+    """Return the placed readings of one grid, flagged and aligned by what they show themselves."""
     # A spike in two neighbours would pass for a feature that one of them has at the wrong position.
     flagged = flag_outliers(readings, channels=channels)[0]
-    aligned = align_opposing(flagged, channels=channels, per_traverse=False)[0]
-    lines = lines_of(aligned)
-    each = align_opposing(aligned, channels=channels, shift_m=0.0)[0]
-    logged = lines.resample(aligned, aligned.stacked(channels))
+    shifted = align_opposing(flagged, channels=channels, per_traverse=False)[0]
+    return AlignedReadings(shifted, align_opposing(shifted, channels=channels, shift_m=0.0)[0])
+
+
+def aligned_by_corrections(readings: Readings, corrected: Readings, shift_m: float) -> AlignedReadings:
+    """Return the placed readings of one grid, flagged and aligned as the corrections of its survey did.
+
+    Parameters
+    ----------
+    readings, corrected : Readings
+        The same readings in the same order, before and after the corrections.
+    shift_m : float
+        The shift that alignment applied, in metres.
+    """
+    logged = corrected.replace(channels={**corrected.channels, **corrected.raw})
+    flagged = readings.with_flag("outlier", corrected.has_flag("outlier"))
+    return AlignedReadings(align_opposing(flagged, shift_m=shift_m, per_traverse=False)[0], logged)
+
+
+def context_of(readings: Readings, scheme: Scheme, channels: Sequence[str], aligned: AlignedReadings) -> GridContext:
+    """Return what the checks have in common for placed readings of one grid."""
+    shifted, each = aligned.shifted, aligned.walked
+    lines = lines_of(shifted)
+    logged = lines.resample(shifted, shifted.stacked(channels))
     best = clearest(lines, logged, COARSE_M)
     # All channels at once: a reading without a value in one of them is left out by itself.
     walked = lines.resample(each, each.stacked(channels))[best]
     trusted, position = np.ones(len(lines), bool), lines.u / scheme.spacing_m
-    return GridContext(readings, aligned, lines, scheme, channels, best, logged, walked, trusted, position)
+    return GridContext(readings, shifted, lines, scheme, channels, best, logged, walked, trusted, position)

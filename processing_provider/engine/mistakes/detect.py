@@ -8,7 +8,7 @@ from typing import Iterator, Optional, Sequence
 import numpy as np
 
 from ..core import Code, Note, Readings, Scheme, check_channels, kind_code
-from .context import GridContext, PossibleMistake, Proposal, context_of
+from .context import AlignedReadings, GridContext, PossibleMistake, Proposal, aligned_alone, context_of
 from .lost_by_clock import breaks_of
 from .lost_by_neighbours import slips_of
 from .messages import (
@@ -43,7 +43,12 @@ with its lag (0.3 m) and along-line position error (0.19 m)."""
 
 
 def possible_mistakes(
-    readings: Readings, scheme: Scheme, notes: Sequence[Note] = (), *, channels: Optional[Sequence[str]] = None
+    readings: Readings,
+    scheme: Scheme,
+    notes: Sequence[Note] = (),
+    *,
+    channels: Optional[Sequence[str]] = None,
+    aligned: Optional[AlignedReadings] = None,
 ) -> list[PossibleMistake]:
     """Return lines whose readings say that they were walked otherwise than recorded.
 
@@ -56,6 +61,8 @@ def possible_mistakes(
         A line that they speak of (obstacles apart) gets no proposal.
     channels : sequence of str, optional
         Channels to look at; all when not given.
+    aligned : AlignedReadings, optional
+        The same readings as the corrections flagged and aligned them; both is done here when not given.
 
     Returns
     -------
@@ -78,7 +85,7 @@ def possible_mistakes(
     """
     chosen = check_channels(channels, tuple(readings.channels))
     chosen = tuple(c for c in chosen if np.isfinite(readings.channels[c]).any())
-    grid = context_of(readings, scheme, chosen)
+    grid = context_of(readings, scheme, chosen, aligned or aligned_alone(readings, chosen))
     found = [*_breaks(grid), *_slips(grid), *_copies(grid), *_stationary(grid)]
     if len(grid.lines) >= LEAST_LINES:
         # Until it is corrected, a reversed or shifted line looks foreign: lines from other ground are looked for last.

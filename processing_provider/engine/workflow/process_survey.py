@@ -8,21 +8,25 @@ from typing import Callable, Mapping, Optional, Sequence
 
 import numpy as np
 
+from ..align import AlignRecord
 from ..core import (
     Code,
     EngineError,
     Finding,
     GridStore,
+    Note,
     Progress,
     Record,
     check_channels,
     edited_notes,
     flag_by_hand,
+    notes_for,
     one_blas_thread,
     part_of,
 )
 from ..geometry import CORNERS, BlockRaster, Lattice, local_corner
 from ..interpolate import RasterResult, interpolate_grids, window_of
+from ..mistakes import aligned_by_corrections, possible_mistakes
 from .read_survey import GridResult, read_grids
 from .recipe import Recipe, correct
 from .sources import SurveySources
@@ -124,6 +128,9 @@ def process_survey(
     corrected = placed.copy()
     within = part_of(progress, placing, correcting)
     records = correct.on_store(corrected, possible, channels=recipe.channels, progress=within)
+    if _searches_afterwards(recipe):
+        fresh = [r.grid for r in good if r.grid not in (read or {})]
+        results = _searched(results, fresh, edited_notes(sources.notes, recipe.edits), placed, corrected, records)
     lattice = _lattice(good, cell_m)
     made = _Maps(recipe.interpolation.options, lattice)
     if maps:
@@ -176,7 +183,8 @@ def _placed(
     """Read and place every grid that was not read before; the readings go into the store, flagged by hand."""
     unread = [source for source in sources.grids if source.entry.scheme.grid not in read]
     notes = edited_notes(sources.notes, recipe.edits)
-    fresh = read_grids(unread, notes, fit=recipe.fit, accept_certainty=recipe.accept_certainty, progress=progress)
+    search, accept = not _searches_afterwards(recipe), recipe.accept_certainty
+    fresh = read_grids(unread, notes, fit=recipe.fit, accept_certainty=accept, search=search, progress=progress)
     results = []
     for source in sources.grids:
         result = read.get(source.entry.scheme.grid) or next(fresh)
@@ -184,6 +192,33 @@ def _placed(
             placed.put(result.grid, flag_by_hand(result.readings, recipe.edits.flags))
         results.append(result if placed.folder is None else replace(result, readings=None))
     return results
+
+
+def _searches_afterwards(recipe: Recipe) -> bool:
+    """Return whether possible mistakes can wait for the corrections, which flag outliers and align, once each."""
+    steps = [s.step for s in recipe.corrections if s.step in ("flagoutliers", "alignopposing")]
+    return recipe.accept_certainty is None and steps == ["flagoutliers", "alignopposing"]
+
+
+def _searched(
+    results: Sequence[GridResult],
+    fresh: Sequence[str],
+    notes: Sequence[Note],
+    placed: GridStore,
+    corrected: GridStore,
+    records: Sequence[Record],
+) -> list[GridResult]:
+    """Return the results with the possible mistakes of grids that were read just now, as the corrections align them."""
+    shifts = {row.grid: row.shift_m for one in records if isinstance(one, AlignRecord) for row in one.table}
+    found = []
+    for result in results:
+        if result.grid in fresh:
+            part = placed.get(result.grid)
+            aligned = aligned_by_corrections(part, corrected.get(result.grid), shifts[result.grid])
+            possible = possible_mistakes(part, result.scheme, notes_for(notes, result.grid), aligned=aligned)
+            result = replace(result, findings=(*result.findings, *(m.finding for m in possible)))
+        found.append(result)
+    return found
 
 
 def _with_fixed_grid_placed(recipe: Recipe, failed: Sequence[str]) -> tuple[Recipe, list[Finding]]:

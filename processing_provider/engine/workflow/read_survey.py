@@ -109,6 +109,7 @@ def read_grids(
     *,
     fit: str = "similarity",
     accept_certainty: Optional[float] = None,
+    search: bool = True,
     progress: Progress = None,
 ) -> Iterator[GridResult]:
     """Read, compare and place every grid of a survey; a grid that fails does not stop the others.
@@ -122,6 +123,9 @@ def read_grids(
     accept_certainty : float, optional
         Proposals of possible mistakes that are at least so certain are taken over as if they were notes, and reported
         as ``proposal-accepted``; none when not given. What the notes say of a line is never overridden.
+    search : bool
+        Whether to look for possible mistakes, if none is to be accepted; who corrects the grids does it afterwards,
+        with what the corrections estimated.
     progress : callable, optional
         Called with the fraction done; what it raises ends the run.
 
@@ -135,7 +139,8 @@ def read_grids(
         if progress is not None:
             progress(number / len(sources))
         try:
-            result = _read_grid(source, notes_for(notes, source.entry.scheme.grid), fit, accept_certainty, logs)
+            own = notes_for(notes, source.entry.scheme.grid)
+            result = _read_grid(source, own, fit, accept_certainty, search, logs)
         except EngineError as error:
             grid = source.entry.scheme.grid
             result = GridResult(source, findings=(grid_failed(grid, str(error)),), problem=str(error))
@@ -213,7 +218,9 @@ class _Logs:
         self._seen[digest.hexdigest()] = f"{path.name} of grid {grid}"
 
 
-def _read_grid(source: GridSource, notes: Sequence[Note], fit: str, accept: Optional[float], logs: _Logs) -> GridResult:
+def _read_grid(
+    source: GridSource, notes: Sequence[Note], fit: str, accept: Optional[float], search: bool, logs: _Logs
+) -> GridResult:
     """Read, compare and place one grid; ``notes`` are its own."""
     scheme, logged = source.entry.scheme, logs.of_grid(source)
     compared = compare_notes(logged.readings, scheme, notes)
@@ -222,7 +229,7 @@ def _read_grid(source: GridSource, notes: Sequence[Note], fit: str, accept: Opti
         return GridResult(source, findings=(*logged.findings, *compared), problem=wrong[0].sentence())
     frame = fit_frame(source.corners, scheme.length_m, scheme.width_m, fit=fit, grid=scheme.grid)
     placed, record, placing = place_readings(logged.readings, scheme, notes, frame)
-    possible = possible_mistakes(placed, scheme, notes)
+    possible = possible_mistakes(placed, scheme, notes) if search or accept is not None else []
     accepted = [] if accept is None else _accepted(possible, accept)
     if accepted:
         proposed = [p.note for mistake in accepted for p in mistake.proposals]

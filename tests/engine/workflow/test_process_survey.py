@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from turnrow.processing_provider.engine.core.edits import Edits, FlagEdit
 from turnrow.processing_provider.engine.core.errors import EngineError
-from turnrow.processing_provider.engine.workflow import session
+from turnrow.processing_provider.engine.mistakes import context, detect
+from turnrow.processing_provider.engine.workflow import read_survey, session
 from turnrow.processing_provider.engine.workflow.process_survey import process_survey
 from turnrow.processing_provider.engine.workflow.recipe import default_recipe
 from turnrow.processing_provider.engine.workflow.sources import gather_sources
@@ -50,6 +51,46 @@ def test_without_maps_the_readings_are_those_of_the_whole_run(sources, placed):
         one, other = placed.corrected.get(name), whole.corrected.get(name)
         for channel in one.channels:
             np.testing.assert_array_equal(one.channels[channel], other.channels[channel])
+
+
+def turned_round(logged, line):
+    """The log of a grid in which one line holds its readings in the opposite order."""
+    rows = np.flatnonzero((logged.line == line) & (logged.kind == 0))
+    values = {name: column.copy() for name, column in logged.channels.items()}
+    for column in values.values():
+        column[rows] = column[rows[::-1]]
+    return logged.replace(channels=values)
+
+
+def without_flags_and_alignment():
+    kept = [s for s in default_recipe().steps if s.step not in ("flagoutliers", "alignopposing")]
+    return replace(default_recipe(), steps=tuple(kept))
+
+
+def test_mistakes_are_found_with_what_the_corrections_estimate_and_without(sources, monkeypatch):
+    # The corrections align all grids with one lag, the search by itself each grid alone: the mistake shows in both.
+    of_log = read_survey.read_log
+    spoilt = "plot_b.csv"
+
+    def read(path, layout):
+        result = of_log(path, layout)
+        return replace(result, readings=turned_round(result.readings, 9)) if path.name == spoilt else result
+
+    monkeypatch.setattr(read_survey, "read_log", read)
+    found = []
+    for recipe in (default_recipe(), without_flags_and_alignment()):
+        findings = process_survey(sources, recipe, maps=False).findings
+        found.append({(f.grid, f.line) for f in findings if f.code == "line-reversed"})
+    assert found == [{("B", 9)}, {("B", 9)}]
+
+
+def test_outliers_and_positions_are_estimated_once(sources, monkeypatch):
+    counted = []
+    for name in ("flag_outliers", "aligned_alone"):
+        monkeypatch.setattr(context, name, lambda *args, name=name, **options: counted.append(name))
+    monkeypatch.setattr(detect, "aligned_alone", lambda *args, **options: counted.append("aligned_alone"))
+    process_survey(sources, default_recipe(), maps=False)
+    assert counted == []
 
 
 def test_grids_read_before_give_the_same_without_their_logs(sources, placed):
