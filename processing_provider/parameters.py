@@ -423,6 +423,16 @@ class TableOut(Row):
         return QgsProcessingParameterFeatureSink(self.id, self.text, kind, None, self.optional, not self.optional)
 
 
+class LinesOut(Row):
+    """A layer of lines that is written; an optional one only when asked for."""
+
+    is_output: ClassVar[bool] = True
+
+    def definition(self) -> QgsProcessingParameterDefinition:
+        kind = SOURCE.TypeVectorLine
+        return QgsProcessingParameterFeatureSink(self.id, self.text, kind, None, self.optional, not self.optional)
+
+
 class RasterOut(Row):
     """A raster that is written; an optional one only when asked for."""
 

@@ -11,6 +11,7 @@ from .algorithms.alignopposing import AlignOpposing
 from .algorithms.balancegrids import BalanceGrids
 from .algorithms.balancetraverses import BalanceTraverses
 from .algorithms.comparenotes import CompareNotes
+from .algorithms.eveningcheck import EveningCheck
 from .algorithms.flagoutliers import FlagOutliers
 from .algorithms.interpolatereadings import InterpolateReadings
 from .algorithms.mapsheet import MapSheet
@@ -34,6 +35,7 @@ ALGORITHMS = (
     InterpolateReadings,
     SplitResponse,
     MapSheet,
+    EveningCheck,
     ProcessRegister,
 )
 

@@ -20,7 +20,7 @@ from qgis.core import (
 from .bridge.project import SurveyLayer, dress_when_loaded, keep_style_beside
 from .bridge.raster import write_raster
 from .bridge.style import channel_look, looks_of
-from .bridge.vector import keep_units_in_file, label_units, rows_sink_fields, write_readings, write_rows
+from .bridge.vector import keep_units_in_file, label_units, rows_sink_fields, write_lines, write_readings, write_rows
 from .engine.core import FIELDS, EngineError, Finding, Readings, Record, finding_rows
 from .engine.geometry import BlockRaster
 from .parameters import Given, Row, is_given
@@ -114,6 +114,13 @@ class Values:
         """Write a table when asked for; ``columns`` maps names to kinds (``int``, ``float``, ``str``)."""
         if self.wants(output):
             write_rows(rows, rows_sink_fields(columns), lambda *shape: self._sink(output, *shape))
+
+    def write_lines(
+        self, output: str, columns: dict, rows: Iterable[Sequence], crs: QgsCoordinateReferenceSystem
+    ) -> None:
+        """Write a layer of lines when asked for; the last value of a row holds the map positions of the line."""
+        if self.wants(output):
+            write_lines(rows, rows_sink_fields(columns), lambda *shape: self._sink(output, *shape), crs)
 
     def write_findings(self, output: str, findings: Iterable[Finding]) -> None:
         """Write the findings when asked for, and each as a sentence into the log."""

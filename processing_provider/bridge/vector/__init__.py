@@ -8,6 +8,7 @@ from .layers import (
     read_readings,
     read_table,
     rows_sink_fields,
+    write_lines,
     write_readings,
     write_rows,
 )
@@ -23,6 +24,7 @@ __all__ = [
     "rows_sink_fields",
     "survey_corners",
     "write_geopackage",
+    "write_lines",
     "write_readings",
     "write_rows",
 ]

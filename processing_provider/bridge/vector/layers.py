@@ -141,6 +141,17 @@ def write_rows(rows: Iterable[Sequence], fields: QgsFields, make_sink: Callable)
     _add(sink, _features([None if value != value else value for value in row] for row in rows))
 
 
+def write_lines(
+    rows: Iterable[Sequence], fields: QgsFields, make_sink: Callable, crs: QgsCoordinateReferenceSystem
+) -> None:
+    """Write rows of values as lines; the last value of a row holds the (x, y) positions of the line."""
+    rows = list(rows)
+    features = list(_features(row[:-1] for row in rows))
+    for feature, row in zip(features, rows):
+        feature.setGeometry(QgsGeometry.fromPolylineXY([QgsPointXY(x, y) for x, y in row[-1]]))
+    _add(make_sink(fields, QgsWkbTypes.Type.LineString, crs), iter(features))
+
+
 def _features(rows: Iterable[Sequence], places: Optional[Iterator[tuple[float, float]]] = None) -> Iterator[QgsFeature]:
     for row in rows:
         feature = QgsFeature()

@@ -1,5 +1,6 @@
 """A whole survey: its inputs, its recipe, the run, and changes by hand."""
 
+from .actions import action_of, first_sentence
 from .edit_commands import (
     as_noted,
     edits_in,
@@ -14,13 +15,25 @@ from .edit_commands import (
     with_kind,
 )
 from .process_survey import SurveyResult, cells_of_grid, changed_inputs, outline, process_survey
-from .read_survey import GridResult, join_logs
+from .read_survey import GridResult, join_logs, read_grids
 from .recipe import Recipe, default_recipe, parse_recipe, recipe_text
+from .rewalk import AGAIN_COLUMNS, REDO_COLUMNS, TIE, GridPlan, Walk, again_rows, plan_rewalk, redo_rows
 from .session import STEPS, GridState, Session, open_survey
 from .sources import SurveySources, file_facts, gather_sources
 from .tables import corner_rows, finding_places, grid_rows, traverse_rows
 
 __all__ = [
+    "AGAIN_COLUMNS",
+    "GridPlan",
+    "REDO_COLUMNS",
+    "TIE",
+    "Walk",
+    "action_of",
+    "again_rows",
+    "first_sentence",
+    "plan_rewalk",
+    "read_grids",
+    "redo_rows",
     "GridResult",
     "GridState",
     "Recipe",

@@ -1,0 +1,82 @@
+"""Check the day's survey."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from qgis.core import QgsProcessingFeedback
+
+from ..base import Progress, SurveyAlgorithm
+from ..parameters import Crs, FileOut, FolderIn, LinesOut, NumberResult, TableIn, TableOut
+
+if TYPE_CHECKING:
+    from ..values import Values
+
+
+class EveningCheck(SurveyAlgorithm):
+    NAME, LABEL, GROUP = "eveningcheck", "Check the day's survey", "Survey"
+    HELP_PAGE = "evening"
+    SUMMARY = (
+        "Says which lines to walk again, what to measure and what to ask, with a sheet for the crew; makes no maps."
+    )
+    HELP = (
+        "<p>All grids of the register are read and held against the notes and against themselves. Run it on the "
+        "evening of the survey, or in the field. The sheet has a page a grid; the lines to walk come as a layer, as a "
+        "GPX file to find the place, and as rows for the notes. Nothing is corrected, and no input is changed.</p>"
+    )
+    TAGS = ("check", "notes", "missing", "field", "again", "sheet", "gpx")
+    PARAMETERS = (
+        TableIn("REGISTER", "Register", "A row a grid: grid, log, length_m, width_m, spacing_m, readings_per_m ..."),
+        TableIn("CORNERS", "Corners", "Points or a table with x and y: grid, corner. Two or more a grid."),
+        TableIn("NOTES", "Field notes", "A row a remark: grid, line, kind ...", optional=True),
+        FolderIn("LOG_FOLDER", "Folder of the logs", "What paths in the register are relative to; its own folder when "
+                 "left empty.", optional=True),
+        Crs("TARGET_CRS", "CRS of the survey", "Projected, in metres. Empty = as the corners."),
+        TableOut("FINDINGS", "Findings", "What disagrees, what was expected, what to do.", optional=True),
+        LinesOut("AGAIN_LINES", "Lines to walk", "A line from start to end for each, sound neighbours and ties too.",
+                 optional=True),
+        TableOut("REDO_ROWS", "Rows for the notes", "The lines to walk as rows of the notes; fill in the stations and "
+                 "add them when the lines are walked.", optional=True),
+        FileOut("SHEET", "Re-walk sheet", "A page a grid: walk, measure, ask the books, a sketch.", optional=True,
+                kind="PDF (*.pdf)"),
+        FileOut("GPX", "GPX file", "Starts and lines in WGS 84, for finding the place, not for pegs.", optional=True,
+                kind="GPX (*.gpx)"),
+    )  # fmt: skip
+    RESULTS = (NumberResult("WALK_AGAIN", "Lines to walk again", "How many lines must be walked again."),)
+
+    def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
+        from ..bridge.vector import survey_corners
+        from ..engine.core import EngineError, part_of, walk_again_count
+        from ..engine.workflow import first_sentence, gather_sources, plan_rewalk, read_grids
+
+        register, _, register_path = values.register
+        folder = values.log_folder or (register_path and register_path.parent)
+        if folder is None:
+            raise EngineError("The register is not a file, so its folder is unknown. Give the folder of the logs.")
+        corners, crs = survey_corners(values.corners, values.target_crs, values.context)
+        sources = gather_sources(register, corners, values.notes[0], folder)
+        results = list(read_grids(sources.grids, sources.notes, progress=part_of(progress, 0.0, 0.9)))
+        findings = [*sources.findings, *(finding for result in results for finding in result.findings)]
+        unread = [*sources.failed, *(result.grid for result in results if result.problem)]
+        if len(unread) == len(results) + len(sources.failed):
+            errors = [f.sentence() for f in sources.findings if f.severity == "error"] + [r.problem for r in results]
+            raise EngineError(" ".join(["No grid could be checked.", *errors]))
+        sentence = first_sentence(findings, unread)
+        feedback.pushInfo(sentence)
+        values.results["WALK_AGAIN"] = walk_again_count(findings)
+        values.write_findings("FINDINGS", findings)
+        self._write_plans(values, plan_rewalk(results, findings, sources.notes), crs, folder.resolve().name, sentence)
+
+    def _write_plans(self, values: Values, plans: list, crs: object, site: str, sentence: str) -> None:
+        from ..engine.workflow import AGAIN_COLUMNS, REDO_COLUMNS, again_rows, redo_rows
+
+        values.write_lines("AGAIN_LINES", AGAIN_COLUMNS, again_rows(plans), crs)
+        values.write_rows("REDO_ROWS", REDO_COLUMNS, redo_rows(plans))
+        if values.wants("SHEET"):
+            from ..bridge.rewalk_sheet import write_sheet
+
+            write_sheet(values.path("SHEET"), plans, site, sentence)
+        if values.wants("GPX"):
+            from ..bridge.rewalk_sheet import write_gpx
+
+            write_gpx(values.path("GPX"), plans, crs, values.context)
