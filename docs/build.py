@@ -24,6 +24,7 @@ PAGES = (
     "methods/read",
     "methods/compare",
     "methods/mistakes",
+    "methods/evening",
     "methods/place",
     "methods/outliers",
     "methods/align",

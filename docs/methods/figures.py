@@ -56,6 +56,7 @@ from turnrow.processing_provider.engine.scattered.variogram import (  # noqa: E4
 from turnrow.processing_provider.engine.workflow import (  # noqa: E402
     default_recipe,
     gather_sources,
+    plan_rewalk,
     process_survey,
 )
 from turnrow.sample_project.simulator import truth  # noqa: E402
@@ -410,6 +411,28 @@ def compare():
     return figure
 
 
+def evening():
+    """The lines to walk again in grid B, with a sound neighbour and a tie, on the lines of the grid."""
+    result = sample().result
+    (plan,) = (p for p in plan_rewalk(result.results, result.findings, ()) if p.walks)
+    figure, (ax,) = panels(1, None, 3.4)
+    scheme = plan.scheme
+    for u in scheme.position_m(scheme.lines):
+        ax.plot([u, u], [0, scheme.length_m], color=GREY, lw=0.4)
+    looks = {"again": (RED, 2.5, "-"), "neighbour": (BLUE, 1.5, "--"), "tie": (GREEN, 1.5, "--")}
+    for walk in plan.walks:
+        along, across = (walk.from_m, walk.to_m), (walk.position_m, walk.position_m)
+        u, v = (along, across) if walk.role == "tie" else (across, along)
+        colour, thick, style = looks[walk.role]
+        ax.plot(u, v, color=colour, lw=thick, ls=style, label=f"{walk.line}: {walk.why}")
+        ax.annotate("", (u[0] + (u[1] - u[0]) / 3, v[0] + (v[1] - v[0]) / 3), (u[0], v[0]),
+                    arrowprops={"arrowstyle": "->", "color": colour})  # fmt: skip
+    title = f"grid {plan.grid}: about {plan.minutes:.0f} minutes"
+    ax.set(aspect="equal", xlabel="u along the baseline (m)", ylabel="v (m)", title=title)
+    ax.legend(frameon=False, loc="center left", bbox_to_anchor=(1, 0.5))
+    return figure
+
+
 def place():
     """A grid on the map with its corners, and its readings by flag."""
     survey, name = sample(), "C"
@@ -517,6 +540,7 @@ FIGURES = {
     "read": read,
     "compare": compare,
     "mistakes": mistakes,
+    "evening": evening,
     "place": place,
     "outliers": outliers,
     "align": align,

@@ -1,6 +1,6 @@
 """A whole survey: its inputs, its recipe, the run, and changes by hand."""
 
-from .actions import action_of, first_sentence
+from .actions import first_sentence
 from .edit_commands import (
     as_noted,
     edits_in,
@@ -28,7 +28,6 @@ __all__ = [
     "REDO_COLUMNS",
     "TIE",
     "Walk",
-    "action_of",
     "again_rows",
     "first_sentence",
     "plan_rewalk",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Iterable, Optional, Sequence
 
-from ..core import Code, Finding
+from ..core import ACTIONS, Code, Finding
 
 WHY_WORDS = 8
 """Most words of a reason. Common practice, no source: a column of 34 mm holds them in two rows of 8 points."""
@@ -15,20 +15,6 @@ SHORT_WHY = {
     Code.VALUES_MISSING: "No values on a long stretch.",
 }
 """Reasons where the first sentence of a finding is longer than ``WHY_WORDS``."""
-TO_MEASURE = frozenset(
-    {Code.POSITION, Code.LINE_SKIPPED, Code.LINE_DOUBLED, Code.LINE_AGAIN, Code.LINE_STRANGE, Code.CORNER_DISTANCE,
-     Code.CORNER_RESIDUAL}
-)  # fmt: skip
-"""Findings that a tape on the ground decides."""
-
-
-def action_of(finding: Finding) -> str:
-    """Return what a finding asks for: ``walk``, ``measure``, ``ask``, or nothing."""
-    if finding.walk_again:
-        return "walk"
-    if finding.severity == "note":
-        return ""
-    return "measure" if Code.of(finding.code) in TO_MEASURE else "ask"
 
 
 def first_sentence(findings: Iterable[Finding], not_checked: Sequence[str] = ()) -> str:
@@ -51,11 +37,10 @@ def first_sentence(findings: Iterable[Finding], not_checked: Sequence[str] = ())
 
 def by_action(findings: Iterable[Finding]) -> dict[str, dict[tuple[str, Optional[int]], list[Finding]]]:
     """Return findings by action and (grid, line); a line stands once, under the first of walk, measure and ask."""
-    asked: dict[str, dict[tuple[str, Optional[int]], list[Finding]]] = {"walk": {}, "measure": {}, "ask": {}}
+    asked: dict[str, dict[tuple[str, Optional[int]], list[Finding]]] = {action: {} for action in ACTIONS if action}
     for finding in sorted(findings, key=lambda f: (f.grid, -1 if f.line is None else f.line)):
-        action = action_of(finding)
-        if action:
-            asked[action].setdefault((finding.grid, finding.line), []).append(finding)
+        if finding.action:
+            asked[finding.action].setdefault((finding.grid, finding.line), []).append(finding)
     for key in [*asked["walk"], *asked["measure"]]:
         asked["ask"].pop(key, None)
     for key in asked["walk"]:

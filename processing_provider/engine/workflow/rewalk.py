@@ -10,7 +10,7 @@ import numpy as np
 
 from ..core import Code, EngineError, Finding, Note, Readings, Scheme
 from ..geometry import Frame, fit_frame
-from .actions import action_of, by_action, why_of
+from .actions import by_action, why_of
 from .read_survey import GridResult
 
 SPEED_M_S = 1.0
@@ -26,7 +26,7 @@ NEAR = 2.0
 between two that are two spacings from each other is the neighbour of both."""
 TIE_NUMBERS = 100
 """A first tie line is numbered from the next multiple of this above all lines. Common practice, no source: its number
-then tells itself from those of traverses."""
+then differs from those of traverses at a glance."""
 AGAIN, NEIGHBOUR, TIE = "again", "neighbour", "tie"
 COMPASS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 SPACINGS_IF_WRONG = {Code.LINE_SKIPPED: 1, Code.LINE_DOUBLED: -1}
@@ -142,7 +142,7 @@ def plan_rewalk(results: Sequence[GridResult], findings: Sequence[Finding], note
     plans = []
     for result in results:
         own = [f for f in findings if f.grid == result.grid]
-        if any(action_of(f) for f in own):
+        if any(f.action for f in own):
             plans.append(_Planner(result, own, [n for n in notes if n.grid in ("", result.grid)]).plan())
     return plans
 
@@ -184,7 +184,7 @@ class _Planner:
 
     def _sound(self, again: Sequence[int]) -> list[int]:
         """Return a sound line for each cluster of lines to walk again: the nearest that no finding accuses."""
-        accused = {f.line for f in self.findings if f.severity != "note"}
+        accused = {f.line for f in self.findings if f.action}
         sound = [n for n in self.scheme.lines.tolist() if n in self.runs and n not in accused and n not in again]
         if not sound:
             return []
@@ -308,7 +308,7 @@ REDO_COLUMNS = {"grid": str, "line": int, "run": int, "start_station": float, "s
 def redo_rows(plans: Sequence[GridPlan]) -> list[tuple]:
     """Return the lines to walk as rows of the notes, in the order of ``REDO_COLUMNS``.
 
-    Stations stay empty, as on the sheet: a start that is noted counts before that of the log, so it must be the
+    Stations stay empty, as on paper: a start that is noted counts before that of the log, so it must be the
     one that was walked.
     """
     return [
