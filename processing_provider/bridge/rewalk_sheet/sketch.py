@@ -38,9 +38,14 @@ class Sketch:
     def draw(self) -> None:
         """Draw it at the pages' ``y``, which goes on below it."""
         pages, scheme = self.pages, self.plan.scheme
+        unsure = {one.line for one in (*self.plan.measures, *self.plan.questions)}
         for line in scheme.lines.tolist():
             u = float(scheme.position_m(line))
-            pages.line([self.at(u, 0), self.at(u, scheme.length_m)], THIN, PALE)
+            thick = THICK if line in unsure else THIN
+            pages.line([self.at(u, 0), self.at(u, scheme.length_m)], thick, PALE)
+            if line in unsure:
+                x, y = self.at(u, scheme.length_m)
+                pages.text(str(line), x - 2, y - 4.0, SIDE, SMALL_PT)
         pages.box(self.left, self.top, self.wide, self.high, 0.3)
         for walk in self.plan.walks:
             self._walk(walk)
@@ -89,9 +94,13 @@ class Sketch:
         bar = max(b for b in BARS_M if b == BARS_M[0] or b * self.scale <= 25)
         pages.line([(x, y + 16), (x + bar * self.scale, y + 16)], 0.6)
         pages.text(f"{bar} m", x, y + 17, width, SMALL_PT)
-        for row, (words, thick, dashed) in enumerate(
-            (("walk again", THICK, False), ("sound neighbour, tie", THICK / 2, True), ("other lines", THIN, False))
+        for row, (words, thick, colour, dashed) in enumerate(
+            (
+                ("walk again", THICK, INK, False),
+                ("sound neighbour, tie", THICK / 2, INK, True),
+                ("measure or ask", THICK, PALE, False),
+                ("other lines", THIN, PALE, False),
+            )
         ):
-            colour = PALE if thick == THIN else INK
             pages.line([(x, y + 26 + 5 * row), (x + 8, y + 26 + 5 * row)], thick, colour, dashed=dashed)
             pages.text(words, x + 10, y + 24.2 + 5 * row, width - 10, SMALL_PT)

@@ -63,6 +63,8 @@ class GridResult:
         The layouts that the logs were read with.
     remarks : tuple of str
         What the reader took for what.
+    proposals : tuple of Note
+        Notes that would mend the possible mistakes.
     """
 
     source: GridSource
@@ -73,6 +75,7 @@ class GridResult:
     problem: str = ""
     layouts: tuple[LogLayout, ...] = ()
     remarks: tuple[str, ...] = ()
+    proposals: tuple[Note, ...] = ()
 
     @property
     def grid(self) -> str:
@@ -241,7 +244,8 @@ def _read_grid(
         )
     mistakes = [_as_accepted(m) if m in accepted else m.finding for m in possible]
     findings = _without_repeats([*logged.findings, *compared, *frame.findings, *placing, *mistakes])
-    return GridResult(source, placed, frame, record, tuple(findings), "", logged.layouts, logged.remarks)
+    proposals = tuple(p.note for mistake in possible for p in mistake.proposals)
+    return GridResult(source, placed, frame, record, tuple(findings), "", logged.layouts, logged.remarks, proposals)
 
 
 def _accepted(possible: Sequence[PossibleMistake], accept: float) -> list[PossibleMistake]:

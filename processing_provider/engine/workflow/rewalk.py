@@ -247,9 +247,10 @@ class _Planner:
         if line is None or not self.scheme.has_line(line):
             return Measure(line, None, None, finding.advice or finding.found)
         right = self._position_m(line)
+        proposed = [n.position_m for n in self.result.proposals if n.line == line and n.position_m is not None]
         spacings = SPACINGS_IF_WRONG.get(Code.of(finding.code))
         wrong = None if spacings is None else right + spacings * self.scheme.spacing_m
-        return Measure(line, right, wrong, finding.advice or finding.found)
+        return Measure(line, right, proposed[0] if proposed else wrong, finding.advice or finding.found)
 
     def _question(self, line: Optional[int], finding: Finding) -> Question:
         rows = [n for n in self.notes if line is not None and n.line == line]

@@ -1,5 +1,6 @@
 """What a crew is asked to do: lines, starts, edges and times against a grid drawn on paper."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -152,6 +153,15 @@ def test_measuring_takes_time_without_a_walk():
     assert (measure.right_m, measure.wrong_m) == (4.25, 4.75)
     assert plan.minutes == pytest.approx(MEASURE_S / 60)
     assert plan.walks == ()
+
+
+def test_position_if_wrong_is_what_the_readings_propose():
+    walked_on_8 = Code.LINE_AGAIN.finding("", "", "Measure with a tape where line 9 lies.", grid="A", line=9)
+    proposed = (Note("A", 9, 1, position_m=3.75, kind="redo"),)
+    (plan,) = plan_rewalk([replace(result(), proposals=proposed)], [walked_on_8], [])
+    assert (plan.measures[0].right_m, plan.measures[0].wrong_m) == (4.25, 3.75)
+    (plan,) = plan_rewalk([result()], [walked_on_8], [])
+    assert plan.measures[0].wrong_m is None
 
 
 def test_question_shows_the_row_and_the_log():
