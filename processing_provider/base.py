@@ -21,6 +21,7 @@ from qgis.PyQt.QtGui import QIcon
 from .language import tr
 
 if TYPE_CHECKING:
+    from .bridge.vector import LayerExtent
     from .parameters import NumberResult, Row
     from .values import Values
 
@@ -47,6 +48,8 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
     TAGS: tuple[str, ...] = ()
     PARAMETERS: tuple[Row, ...] = ()
     RESULTS: tuple[NumberResult, ...] = ()
+    around: tuple[LayerExtent, ...] = ()
+    """Layers of the project when the run began, for algorithms with CORNERS."""
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         """Do the work: read ``values`` (a ``Values``), call the engine, write outputs, fill ``values.results``."""
@@ -102,6 +105,17 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
         for result in self.RESULTS:
             if not self.addOutput(result.build()):
                 raise RuntimeError(f"{self.NAME}: output {result.id} was refused by QGIS")
+
+    def prepareAlgorithm(  # noqa: N802
+        self, parameters: dict[str, object], context: QgsProcessingContext, feedback: QgsProcessingFeedback
+    ) -> bool:
+        """Look at the layers of the project, for which corners need the main thread."""
+        if self.parameterDefinition("CORNERS") is not None:
+            from .bridge.vector import extents_in_project
+
+            corners = self.parameterAsVectorLayer(parameters, "CORNERS", context)
+            self.around = extents_in_project(context.project(), [corners.source()] if corners is not None else [])
+        return True
 
     def processAlgorithm(  # noqa: N802
         self, parameters: dict[str, object], context: QgsProcessingContext, feedback: QgsProcessingFeedback

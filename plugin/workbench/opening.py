@@ -8,7 +8,7 @@ from typing import Optional, Sequence
 
 from qgis.core import QgsCoordinateReferenceSystem, QgsProject, QgsVectorLayer
 
-from ...processing_provider.bridge.vector import read_table, survey_corners
+from ...processing_provider.bridge.vector import extents_in_project, read_table, site_findings, survey_corners
 from ...processing_provider.engine.core import Edits, EngineError, Progress, read_text
 from ...processing_provider.engine.workflow import (
     Recipe,
@@ -145,8 +145,11 @@ def open_tables(tables: Tables, recipe_path: Optional[Path] = None) -> Opened:
     register, _ = _rows(tables.register, "register")
     corners, corners_crs = _rows(tables.corners, "corners")
     notes = _rows(tables.notes, "notes")[0] if tables.notes else []
-    placed, crs = survey_corners((corners, corners_crs, tables.corners), wanted, QgsProject.instance())
-    sources = gather_sources(register, placed, notes, tables.log_folder)
+    project, given = QgsProject.instance(), (corners, corners_crs, tables.corners)
+    placed, crs = survey_corners(given, wanted, project)
+    around = extents_in_project(project, [str(tables.corners)])
+    site = site_findings(given, crs, project.transformContext(), around)
+    sources = gather_sources(register, placed, notes, tables.log_folder, site)
     return Opened(tables, sources, replace(recipe, target_crs=crs.authid() or crs.toWkt()), recipe_path, edits, crs)
 
 

@@ -41,19 +41,28 @@ class PlaceReadings(SurveyAlgorithm):
     RESULTS = (NumberResult("LARGEST_RESIDUAL", "Largest residual", "Of the corners, in metres."),)
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
-        from ..bridge.vector import survey_corners
-        from ..engine.core import parse_notes
+        from ..bridge.vector import site_findings, survey_corners
+        from ..engine.core import EngineError, parse_notes
         from ..engine.geometry import fit_frame, parse_corners
         from ..engine.place import place_readings
 
         readings, scheme = one_grid(values, feedback)
         rows, target = survey_corners(values.corners, values.target_crs, values.context)
         corners = [corner for corner in parse_corners(rows) if corner.grid in ("", scheme.grid)]
-        frame = fit_frame(corners, scheme.length_m, scheme.width_m, fit=values.fit, grid=scheme.grid)
+        given, crs, path = values.corners
+        mine = [row for row in given if str(row.get("grid") or "").strip() in ("", scheme.grid)]
+        site = site_findings((mine, crs, path), target, values.context.transformContext(), self.around)
+        said = [f.sentence() for f in site]
+        if any(f.severity == "error" for f in site):
+            raise EngineError(" ".join(said))
+        try:
+            frame = fit_frame(corners, scheme.length_m, scheme.width_m, fit=values.fit, grid=scheme.grid)
+        except EngineError as error:
+            raise EngineError(" ".join([*said, str(error)])) from error
         placed, record, findings = place_readings(readings, scheme, parse_notes(values.notes[0]), frame)
         for corner, (x, y) in frame.residuals_m.items():
             feedback.pushInfo(f"Corner {corner}: fitted minus surveyed {x:+.3f} m east, {y:+.3f} m north")
         values.write_record(record, readings.units)
         values.write_readings("OUTPUT", placed, target)
-        values.write_findings("FINDINGS", [*frame.findings, *findings])
+        values.write_findings("FINDINGS", [*site, *frame.findings, *findings])
         values.results["LARGEST_RESIDUAL"] = frame.largest_residual_m

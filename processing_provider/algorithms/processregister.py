@@ -47,7 +47,7 @@ class ProcessRegister(SurveyAlgorithm):
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..bridge.project import load_when_done, staging, write_survey
-        from ..bridge.vector import survey_corners
+        from ..bridge.vector import site_findings, survey_corners
         from ..engine.core import EngineError, part_of, read_text, scratch_folder, walk_again_count
         from ..engine.workflow import (
             changed_inputs,
@@ -68,7 +68,8 @@ class ProcessRegister(SurveyAlgorithm):
         wanted = values.target_crs if values.target_crs.isValid() else QgsCoordinateReferenceSystem(recipe.target_crs)
         corners, target = survey_corners(values.corners, wanted, values.context)
         notes, _, notes_path = values.notes
-        sources = gather_sources(register, corners, notes, folder)
+        site_said = site_findings(values.corners, target, values.context.transformContext(), self.around)
+        sources = gather_sources(register, corners, notes, folder, site_said)
         paths = [p for p in (register_path, values.corners[2], notes_path) if p] + list(sources.files)
         inputs = [file_facts(path, folder) for path in dict.fromkeys(paths)]
         channels = [c.strip() for c in values.channels.split(";") if c.strip()]

@@ -12,9 +12,12 @@ from .layers import (
     write_readings,
     write_rows,
 )
+from .site import LayerExtent, extents_in_project, site_findings
 
 __all__ = [
+    "LayerExtent",
     "check_metric_crs",
+    "extents_in_project",
     "keep_units_in_file",
     "label_units",
     "read_readings",
@@ -22,6 +25,7 @@ __all__ = [
     "readings_layer",
     "rows_layer",
     "rows_sink_fields",
+    "site_findings",
     "survey_corners",
     "write_geopackage",
     "write_lines",

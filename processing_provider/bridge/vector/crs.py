@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Optional, Sequence, Union
 
 import numpy as np
@@ -14,15 +15,18 @@ from qgis.core import (
     QgsUnitTypes,
 )
 
-from ...engine.core import EngineError, number_or_none
+from ...engine.core import EngineError
+from ...engine.geometry import corner_position
 
 LONGITUDE_LATITUDE = "EPSG:4326"
+Corners = tuple[list[dict], Optional[QgsCoordinateReferenceSystem], Optional[Path]]
+"""Rows of a table, its CRS where it has one, and its file."""
 
 
 def survey_corners(
-    corners: tuple, wanted: QgsCoordinateReferenceSystem, context: QgsProcessingContext
+    corners: Corners, wanted: QgsCoordinateReferenceSystem, context: QgsProcessingContext
 ) -> tuple[list[dict], QgsCoordinateReferenceSystem]:
-    """Return corner rows with ``x`` and ``y`` in the survey's CRS, and that CRS.
+    """Return corner rows with their coordinates in the survey's CRS, and that CRS.
 
     Parameters
     ----------
@@ -40,23 +44,17 @@ def survey_corners(
     rows, crs, _ = corners
     crs = crs if crs is not None and crs.isValid() else None
     target = wanted if wanted.isValid() else crs
-    places = [
-        (number_or_none(row, "x", f"corners, row {n}"), number_or_none(row, "y", f"corners, row {n}"))
-        for n, row in enumerate(rows, 1)
-    ]
-    known = [(x, y) for x, y in places if x is not None and y is not None]
-    target = check_metric_crs(target, "the survey", known, crs)
+    places = [corner_position(row, f"corners, row {n}") for n, row in enumerate(rows, 1)]
+    target = check_metric_crs(target, "the survey", places, crs)
     if crs is None or crs == target:
         return [dict(row) for row in rows], target
     moved = []
-    for number, (row, (x, y)) in enumerate(zip(rows, places), 1):
-        point = None
-        if x is not None and y is not None:
-            point = _transformed((x, y), crs, target, context.transformContext())
+    for number, (row, place) in enumerate(zip(rows, places), 1):
+        point = transformed(place, crs, target, context.transformContext())
         if point is None:
             raise EngineError(
                 f"The corner in row {number} has no place in {target.authid()}, the CRS of the survey. Check its "
-                "coordinates and the CRS of the corners."
+                "coordinates (easting and northing may be exchanged) and the CRS of the corners."
             )
         moved.append({**row, "x": point[0], "y": point[1]})
     return moved, target
@@ -86,16 +84,16 @@ def check_metric_crs(
         unit = "degrees" if crs.isGeographic() else QgsUnitTypes.toString(crs.mapUnits())
         raise EngineError(
             f"{crs.authid() or 'The CRS'} of {what} counts in {unit}. A survey needs a projected CRS in metres, such "
-            f"as {_utm_zone(points, points_crs or crs)}."
+            f"as {utm_zone(points, points_crs or crs)}."
         )
     return crs
 
 
-def _utm_zone(points: Union[Sequence[Sequence[float]], np.ndarray], crs: QgsCoordinateReferenceSystem) -> str:
+def utm_zone(points: Union[Sequence[Sequence[float]], np.ndarray], crs: QgsCoordinateReferenceSystem) -> str:
     """Return the UTM zone of the middle of some points in words, with its EPSG number where the place is known."""
     middle = np.mean(points, axis=0).tolist() if len(points) else None
     world = QgsCoordinateReferenceSystem(LONGITUDE_LATITUDE)
-    place = middle and _transformed(middle, crs, world, QgsCoordinateTransformContext())
+    place = middle and transformed(middle, crs, world, QgsCoordinateTransformContext())
     if not place or abs(place[0]) > 180 or abs(place[1]) > 84:
         return "the UTM zone of the site"
     zone = min(int((place[0] + 180) // 6) + 1, 60)
@@ -103,12 +101,13 @@ def _utm_zone(points: Union[Sequence[Sequence[float]], np.ndarray], crs: QgsCoor
     return f"UTM zone {zone} {'north' if north else 'south'} (EPSG:{(32600 if north else 32700) + zone})"
 
 
-def _transformed(
-    place: Sequence[float],
+def transformed(
+    place: Union[Sequence[float], np.ndarray],
     source: QgsCoordinateReferenceSystem,
     target: QgsCoordinateReferenceSystem,
     transform_context: QgsCoordinateTransformContext,
 ) -> Optional[tuple[float, float]]:
+    """Return a position in another CRS; None where it has none there."""
     try:
         point = QgsCoordinateTransform(source, target, transform_context).transform(*place)
     except QgsCsException:

@@ -135,6 +135,18 @@ class Code(Enum):
     PROPOSAL_ACCEPTED = ("proposal-accepted", "note", "none walk",
         "A possible mistake was corrected as proposed, for its certainty was above the limit of the recipe.")
 
+    # Where the survey lies.
+    AXES_EXCHANGED = ("axes-exchanged", "error", "ask",
+        "Easting and northing of corners are exchanged; the grids are left out until the corners are corrected.")
+    CRS_AREA = ("crs-area", "warning", "ask",
+        "The site lies outside the area for which its CRS is made.")
+    CRS_SCALE = ("crs-scale", "warning", "ask",
+        "Lengths in the CRS differ from those on the ground by more than 1 in 1,000.")
+    SITE_FAR = ("site-far", "warning", "ask",
+        "The site lies far from all other layers of the project.")
+    GRID_FAR = ("grid-far", "error", "ask",
+        "A grid lies so far from the others that it cannot be of the same survey; it is left out.")
+
     # The survey as a whole.
     GRID_FAILED = ("grid-failed", "error", "ask none",
         "A grid could not be processed; the others were finished without it.")

@@ -1,17 +1,17 @@
 """The frame of a grid, the lattice of a raster, rasters in blocks."""
 
 from .block_raster import BLOCK, BlockRaster, block_window
-from .frame import (
+from .corners import (
     CORNERS,
-    WARN_M,
+    EXCHANGE,
+    EXPECTED_AXES,
     Corner,
-    Frame,
-    fit_frame,
-    frame_of_readings,
-    local_corner,
-    local_frame,
+    coordinate_columns,
+    corner_position,
+    far_grids,
     parse_corners,
 )
+from .frame import WARN_M, Frame, fit_frame, frame_of_readings, local_corner, local_frame
 from .lattice import EDGE_M, Lattice
 
 __all__ = [
@@ -20,12 +20,17 @@ __all__ = [
     "CORNERS",
     "Corner",
     "EDGE_M",
+    "EXCHANGE",
+    "EXPECTED_AXES",
     "Frame",
     "Lattice",
     "WARN_M",
     "block_window",
+    "coordinate_columns",
+    "corner_position",
     "fit_frame",
     "frame_of_readings",
+    "far_grids",
     "local_corner",
     "local_frame",
     "parse_corners",

@@ -9,10 +9,10 @@ from typing import Mapping, Sequence
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..core import Code, EngineError, Finding, check_choice, number_or_none
+from ..core import Code, EngineError, Finding, check_choice
+from .corners import CORNERS, Corner
 from .lattice import EDGE_M
 
-CORNERS = ("start", "baseline", "opposite", "head")
 FITS = ("similarity", "affine", "exact")
 WARN_M = 0.10
 """Residual or side error that is reported: pegs set by tape agree to 0.1 m at worst. Common practice, no source."""
@@ -26,17 +26,6 @@ ROUNDING_M2 = 1e-9
 NEWTON_STEPS = 6
 """Of the inverse of a bilinear frame. Derived: each squares the relative error, which begins at the ratio of the twist
 to the sides, below 0.03 where corners are off by ``REFUSE_M`` at most: three steps reach rounding."""
-
-
-@dataclass(frozen=True)
-class Corner:
-    """One surveyed corner of a grid: map position in metres and where it was read."""
-
-    grid: str
-    corner: str
-    x: float
-    y: float
-    where: str = ""
 
 
 @dataclass(frozen=True)
@@ -106,34 +95,6 @@ class Frame:
     def largest_residual_m(self) -> float:
         """Largest distance in metres between a surveyed and a fitted corner."""
         return max((float(np.hypot(*r)) for r in self.residuals_m.values()), default=0.0)
-
-
-def parse_corners(rows: Sequence[Mapping[str, object]], *, where: str = "corners") -> list[Corner]:
-    """Return corners from table rows with the columns ``grid``, ``corner``, ``x`` and ``y``.
-
-    Raises
-    ------
-    EngineError
-        On an unknown corner, a missing coordinate or a corner given twice, naming the row.
-    """
-    corners: dict[tuple[str, str], Corner] = {}
-    for number, row in enumerate(rows, 1):
-        place = f"{where}, row {number}"
-        name = str(row.get("corner") or "").strip().lower()
-        if name not in CORNERS:
-            raise EngineError(
-                f"Invalid corner in {place}: {name!r} was given. It must be one of: {', '.join(CORNERS)}."
-            )
-        x, y = number_or_none(row, "x", place), number_or_none(row, "y", place)
-        if x is None or y is None or not np.isfinite([x, y]).all():
-            raise EngineError(f"No coordinate in {place}. Every corner needs x and y in metres.")
-        corner = Corner(str(row.get("grid") or "").strip(), name, x, y, place)
-        before = corners.setdefault((corner.grid, name), corner)
-        if before is not corner:
-            raise EngineError(
-                f"The {name} corner of grid {corner.grid} stands twice: {before.where} and {place}. Keep the right one."
-            )
-    return list(corners.values())
 
 
 def local_corner(corner: str, length_m: float, width_m: float) -> tuple[float, float]:
@@ -343,6 +304,7 @@ def _shape_findings(
     if frame.mirrored:
         findings.append(
             Code.MIRRORED.finding("The traverses lead off to the right of the baseline (mirrored grid).",
-                    "", "Nothing to do if the grid was laid out so.", grid=grid)
+                    "", "Nothing to do if the grid was laid out so. Otherwise easting and northing may be exchanged.",
+                    grid=grid)
         )  # fmt: skip
     return findings

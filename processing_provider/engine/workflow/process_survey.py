@@ -119,7 +119,7 @@ def process_survey(
     good = [r for r in results if not r.problem]
     failed = (*sources.failed, *(r.grid for r in results if r.problem))
     if not good:
-        errors = [f.sentence() for f in sources.findings if f.severity == "error"] + [r.problem for r in results]
+        errors = [f.sentence() for f in sources.findings if f.severity != "note"] + [r.problem for r in results]
         raise EngineError(" ".join(["No grid could be placed.", *errors]))
     wanted = channels or [c for c in recipe.channels if maps or c in placed.channels]
     cell_m = cell_size_m or recipe.cell_size_m or min(r.scheme.spacing_m for r in good) / 2

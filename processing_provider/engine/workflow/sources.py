@@ -6,12 +6,15 @@ import hashlib
 from collections import defaultdict
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Mapping, Optional, Sequence
+from typing import Collection, Mapping, Optional, Sequence
 
 from ..core import Code, EngineError, Finding, GridEntry, Note, parse_notes, parse_register, read_text
-from ..geometry import Corner, parse_corners
+from ..geometry import Corner, far_grids, fit_frame, parse_corners
 from ..logs import LogLayout, layout_from_json
 from .read_survey import GridSource, grid_failed
+
+LEAVES_OUT = (Code.GRID_FAILED, Code.AXES_EXCHANGED, Code.GRID_FAR)
+"""Findings about grids that a run leaves out."""
 
 
 @dataclass(frozen=True)
@@ -23,7 +26,8 @@ class SurveySources:
     grids : tuple of GridSource
     notes : tuple of Note
     findings : tuple of Finding
-        Grids that cannot be used (``grid-failed``), and rows about grids that the register does not have.
+        Grids that cannot be used, what is said of where the survey lies, and rows about grids that the register does
+        not have.
     files : tuple of Path
         Every log and layout.
     """
@@ -36,7 +40,7 @@ class SurveySources:
     @property
     def failed(self) -> tuple[str, ...]:
         """Names of grids that cannot be used."""
-        return tuple(f.grid for f in self.findings if f.code == Code.GRID_FAILED.word)
+        return tuple(f.grid for f in self.findings if f.code in {code.word for code in LEAVES_OUT})
 
 
 def gather_sources(
@@ -44,6 +48,7 @@ def gather_sources(
     corners: Sequence[Mapping[str, object]],
     notes: Sequence[Mapping[str, object]],
     folder: Path,
+    site: Sequence[Finding] = (),
 ) -> SurveySources:
     """Bring register, corners and notes together.
 
@@ -52,6 +57,9 @@ def gather_sources(
     register, corners, notes : sequences of table rows
     folder : Path
         What relative paths of the register are relative to.
+    site : sequence of Finding
+        What is known of where the survey lies. Grids with exchanged axes are left out (all of them where the finding
+        names none), and so are those that lie far from the others.
 
     Raises
     ------
@@ -63,8 +71,15 @@ def gather_sources(
     for corner in parse_corners(corners):
         by_grid[corner.grid].append(corner)
     parsed = parse_notes(notes)
+    turned = {f.grid for f in site if f.code == Code.AXES_EXCHANGED.word}
+    outside = {f.grid for f in site if f.code == Code.CRS_AREA.word}
+    far = far_grids(_fitting(entries, by_grid, turned), outside)
+    left_out = {*turned, *(f.grid for f in far)}
+    site = [f for f in site if f.grid not in left_out or f.code != Code.CRS_AREA.word]
     grids, files = [], {}
     for entry in entries:
+        if left_out & {"", entry.scheme.grid}:
+            continue
         try:
             source = _source(entry, by_grid[entry.scheme.grid], folder)
         except EngineError as error:
@@ -76,7 +91,25 @@ def gather_sources(
             files[folder / entry.layout] = None
     failed = [grid_failed(name, text) for name, text in problems.items()]
     known = {entry.scheme.grid for entry in entries} | set(problems)
-    return SurveySources(tuple(grids), tuple(parsed), (*failed, *_unknown_grids(by_grid, parsed, known)), tuple(files))
+    findings = (*site, *far, *failed, *_unknown_grids(by_grid, parsed, known))
+    return SurveySources(tuple(grids), tuple(parsed), findings, tuple(files))
+
+
+def _fitting(
+    entries: Sequence[GridEntry], by_grid: Mapping[str, list[Corner]], turned: Collection[str]
+) -> dict[str, list[Corner]]:
+    """Return the corners of the grids that have the shape of their grid; what does not fit is refused for that."""
+    fitting = {}
+    for entry in entries:
+        scheme, corners = entry.scheme, by_grid[entry.scheme.grid]
+        if scheme.grid in turned or "" in turned:
+            continue
+        try:
+            fit_frame(corners, scheme.length_m, scheme.width_m)
+        except EngineError:
+            continue
+        fitting[scheme.grid] = corners
+    return fitting
 
 
 def _source(entry: GridEntry, corners: list[Corner], folder: Path) -> GridSource:

@@ -3,14 +3,7 @@
 import numpy as np
 import pytest
 from turnrow.processing_provider.engine.core.errors import EngineError
-from turnrow.processing_provider.engine.geometry.frame import (
-    CORNERS,
-    Corner,
-    fit_frame,
-    frame_of_readings,
-    local_corner,
-    parse_corners,
-)
+from turnrow.processing_provider.engine.geometry import CORNERS, Corner, fit_frame, frame_of_readings, local_corner
 
 ORIGIN = np.array([400100.0, 200050.0])
 TURN = np.array([[np.cos(np.pi / 6), -0.5], [0.5, np.cos(np.pi / 6)]])
@@ -228,30 +221,6 @@ def test_bilinear_quadrilateral():
 def test_frame_of_one_line_is_refused():
     with pytest.raises(EngineError, match="on one line or are not placed"):
         frame_of_readings(np.zeros(9), np.arange(9.0), np.zeros(9), np.arange(9.0))
-
-
-def test_parse_corners():
-    rows = [{"grid": "A", "corner": "Start", "x": "400100,5", "y": 200050}]
-    assert parse_corners(rows)[0] == Corner("A", "start", 400100.5, 200050.0, "corners, row 1")
-
-
-@pytest.mark.parametrize(
-    ("row", "sentence"),
-    [
-        ({"grid": "A", "corner": "left", "x": 1, "y": 2}, "Invalid corner in corners, row 1: 'left'.*start, baseline"),
-        ({"grid": "A", "corner": "start", "x": None, "y": 2}, "No coordinate in corners, row 1"),
-        ({"grid": "A", "corner": "start", "x": "east", "y": 2}, "Invalid x in corners, row 1"),
-    ],
-)
-def test_bad_corner_rows_are_named(row, sentence):
-    with pytest.raises(EngineError, match=sentence):
-        parse_corners([row])
-
-
-def test_doubled_corner_is_refused():
-    row = {"grid": "A", "corner": "start", "x": 1, "y": 2}
-    with pytest.raises(EngineError, match="stands twice: corners, row 1 and corners, row 2"):
-        parse_corners([row, row])
 
 
 def moved_corners(change):

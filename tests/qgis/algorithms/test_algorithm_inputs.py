@@ -171,6 +171,26 @@ def test_corner_that_is_no_number(logs, survey_files):
     assert "Invalid x in corners, row 4: 'east' was given" in sentence
 
 
+def test_exchanged_axes_of_the_grid_that_is_placed(logs, survey_files):
+    survey_files.write(survey_files.corners, [{**row, "x": row["y"], "y": row["x"]} if row["grid"] == "A" else row
+                                              for row in survey_files.read(survey_files.corners)])  # fmt: skip
+    sentence = refusal("placereadings", INPUT=logs, GRID="A", CORNERS=table(survey_files.corners),
+                       TARGET_CRS="EPSG:32631", OUTPUT="memory:", **SCHEME)  # fmt: skip
+    assert "Ask the books for easting and northing" in sentence
+    assert "easting from x, northing from y" in sentence
+
+
+def test_site_outside_the_area_of_its_crs_is_a_finding(logs, survey_files):
+    """On the equator 400 km east of its central meridian a site lies 0.6 degrees past the edge of a UTM zone."""
+    for row in survey_files.read(survey_files.corners):
+        moved = {"x": float(row["x"]) + 4e5, "y": float(row["y"]) - 6e6}
+        survey_files.change(survey_files.corners, {"grid": row["grid"], "corner": row["corner"]}, **moved)
+    found = run("placereadings", INPUT=logs, GRID="A", CORNERS=table(survey_files.corners), TARGET_CRS="EPSG:32631",
+                OUTPUT="memory:", FINDINGS="memory:", **SCHEME)["FINDINGS"]  # fmt: skip
+    (finding,) = (f for f in found.getFeatures() if f["code"] == "crs-area")
+    assert "UTM zone 32 north (EPSG:32632)" in finding["advice"]
+
+
 # --- rasters
 
 

@@ -336,3 +336,74 @@ def test_channel_that_cannot_be_mapped_does_not_stop_the_others(survey_files):
     found = [f for f in table(survey_files.output / "survey.gpkg", "findings") if f["code"] == "not-interpolated"]
     assert len(found) == 1
     assert "(inphase)" in found[0]["found"]
+
+
+# --- where the survey lies
+
+
+def exchange_axes(files, grid=""):
+    files.write(files.corners, [{**row, "x": row["y"], "y": row["x"]} if grid in ("", row["grid"]) else row
+                                for row in files.read(files.corners)])  # fmt: skip
+
+
+def test_exchanged_axes_are_refused(survey_files):
+    from qgis.core import QgsProcessingException
+
+    exchange_axes(survey_files)
+    with pytest.raises(QgsProcessingException, match="Ask the books for easting and northing of the corners"):
+        run(survey_files.parameters())
+    assert not survey_files.output.exists()
+
+
+@pytest.mark.parametrize("grid", "AB")
+def test_only_the_grid_with_exchanged_axes_is_left_out(survey_files, grid):
+    exchange_axes(survey_files, grid)
+    assert findings(survey_files, "grid-far") == []
+    (found,) = (f for f in table(survey_files.output / "survey.gpkg", "findings") if f["code"] == "axes-exchanged")
+    assert (found["grid"], found["severity"], found["action"]) == (grid, "error", "ask")
+
+
+def test_grid_a_thousand_kilometres_away_is_left_out(survey_files):
+    survey_files.write(survey_files.corners, [{**row, "y": float(row["y"]) - 1e6 * (row["grid"] == "B")}
+                                              for row in survey_files.read(survey_files.corners)])  # fmt: skip
+    result = run(survey_files.parameters())
+    assert (result["GRIDS_DONE"], result["GRIDS_FAILED"]) == (1, 1)
+    (found,) = (f for f in table(survey_files.output / "survey.gpkg", "findings") if f["code"] == "grid-far")
+    assert (found["grid"], found["action"]) == ("B", "ask")
+    raster = gdal.Open(str(survey_files.output / "site_cond.tif"))
+    assert raster.RasterYSize <= 40  # 8 m by 0.25 m, and a few cells
+
+
+def test_corners_by_easting_and_northing(survey_files):
+    survey_files.write(survey_files.corners, [
+        {"grid": r["grid"], "corner": r["corner"], "Easting": r["x"], "Northing": r["y"]}
+        for r in survey_files.read(survey_files.corners)])  # fmt: skip
+    assert run(survey_files.parameters())["GRIDS_DONE"] == 2
+
+
+def test_scale_of_the_crs_is_said_before_what_it_spoils(survey_files):
+    """At 54.1 degrees north, spherical Mercator stretches by 1.7, so that no grid can fit its corners."""
+    from qgis.core import QgsProcessingException, QgsVectorLayer
+
+    corners = QgsVectorLayer(
+        f"file://{survey_files.corners}?xField=x&yField=y&crs=EPSG:32631", "corners", "delimitedtext"
+    )
+    with pytest.raises(QgsProcessingException, match="a metre on the ground is 1.7.*in EPSG:3857.*times as far apart"):
+        run(survey_files.parameters(CORNERS=corners, TARGET_CRS="EPSG:3857"))
+
+
+def test_site_far_from_the_layers_of_the_project(survey_files):
+    from qgis.core import QgsFeature, QgsGeometry, QgsPointXY, QgsProject, QgsVectorLayer
+
+    layer = QgsVectorLayer("Point?crs=EPSG:32631", "trenches", "memory")
+    feature = QgsFeature()
+    feature.setGeometry(QgsGeometry.fromPointXY(QgsPointXY(500100, 6050100)))
+    layer.dataProvider().addFeature(feature)
+    layer.updateExtents()
+    QgsProject.instance().addMapLayer(layer)
+    try:
+        (found,) = findings(survey_files, "site-far")
+    finally:
+        QgsProject.instance().removeMapLayer(layer)
+    assert "50 km from the nearest other layer of the project (trenches)" in found["found"]
+    assert findings(survey_files, "site-far") == []

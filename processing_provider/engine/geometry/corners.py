@@ -1,0 +1,144 @@
+"""Corners of grids: from rows of a table to positions on the map, and grids that lie far from the others."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Collection, Mapping, Optional, Sequence
+
+import numpy as np
+
+from ..core import Code, EngineError, Finding, number_or_none
+
+CORNERS = ("start", "baseline", "opposite", "head")
+COORDINATES = (("x", "y"), ("easting", "northing"), ("east", "north"), ("e", "n"))
+"""Names of the columns with easting and northing; a unit behind the name does not count. The first pair wins."""
+EXPECTED_AXES = "the easting in x, the northing in y, whatever the axis order of the CRS"
+EXCHANGE = "Exchange the two in the table of corners."
+FAR_M = 20e3
+"""Distance to the nearest other grid from which a grid is not of the survey: a site is walked in a day, and a wrong
+digit or zone displaces by more. Common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Corner:
+    """One surveyed corner of a grid: map position in metres and where it was read."""
+
+    grid: str
+    corner: str
+    x: float
+    y: float
+    where: str = ""
+
+
+def coordinate_columns(row: Mapping[str, object]) -> Optional[tuple[str, str]]:
+    """Return the names of a row's columns with easting and northing as they are in the table, None without."""
+    bare = {re.sub(r"\s*[\[(].*$|_m$", "", name.strip().lower()): name for name in row}
+    return next(((bare[x], bare[y]) for x, y in COORDINATES if x in bare and y in bare), None)
+
+
+def corner_position(row: Mapping[str, object], where: str) -> tuple[float, float]:
+    """Return easting and northing of a row of corners.
+
+    Raises
+    ------
+    EngineError
+        When the row has no such columns or no finite number in them.
+    """
+    columns = coordinate_columns(row)
+    values = columns and [number_or_none(row, name, where) for name in columns]
+    if values and values[0] is not None and values[1] is not None:
+        return values[0], values[1]
+    found = f"Read as such: {columns[0]} and {columns[1]}." if columns else f"The columns found are: {', '.join(row)}."
+    raise EngineError(
+        f"No coordinate in {where}. Every corner needs easting and northing in metres, in columns x and y, Easting and "
+        f"Northing, or E and N. {found}"
+    )
+
+
+def parse_corners(rows: Sequence[Mapping[str, object]], *, where: str = "corners") -> list[Corner]:
+    """Return corners from table rows with the columns ``grid``, ``corner``, and a pair of ``COORDINATES``.
+
+    Raises
+    ------
+    EngineError
+        On an unknown corner, a missing coordinate or a corner given twice, naming the row.
+    """
+    corners: dict[tuple[str, str], Corner] = {}
+    for number, row in enumerate(rows, 1):
+        place = f"{where}, row {number}"
+        name = str(row.get("corner") or "").strip().lower()
+        if name not in CORNERS:
+            raise EngineError(
+                f"Invalid corner in {place}: {name!r} was given. It must be one of: {', '.join(CORNERS)}."
+            )
+        corner = Corner(str(row.get("grid") or "").strip(), name, *corner_position(row, place), place)
+        before = corners.setdefault((corner.grid, name), corner)
+        if before is not corner:
+            raise EngineError(
+                f"The {name} corner of grid {corner.grid} stands twice: {before.where} and {place}. Keep the right one."
+            )
+    return list(corners.values())
+
+
+def far_grids(corners: Mapping[str, Sequence[Corner]], outside: Collection[str] = ()) -> list[Finding]:
+    """Return an error for each grid that lies farther than ``FAR_M`` from the others.
+
+    The others are the largest group of grids in which each has a neighbour within ``FAR_M``; of two as large, the one
+    with the grid named first. Grids outside the area of the CRS do not count. No raster is to be made over
+    both, so a grid that is reported is left out of a run.
+
+    Parameters
+    ----------
+    corners : mapping of sequences of Corner
+        By grid; grids without corners are passed over.
+    outside : collection of str
+        Names of grids that lie outside the area of the CRS.
+
+    Returns
+    -------
+    list of Finding
+        ``axes-exchanged`` where easting and northing exchanged put the grid among the others, else ``grid-far``.
+    """
+    centres = {name: np.mean([(c.x, c.y) for c in mine], axis=0) for name, mine in corners.items() if mine}
+    if len(centres) < 2:
+        return []
+    names, positions = list(centres), np.array(list(centres.values()))
+    group = _groups(positions)
+    size = np.bincount(group, weights=[name not in outside for name in names])
+    # The first of the largest groups: groups are numbered by their first grid, and argmax takes the first.
+    others = np.flatnonzero(group == np.argmax(size))
+    unsure = size.max() * 2 <= size.sum()
+    findings = []
+    for i in np.flatnonzero(group != group[others[0]]):
+        distances, exchanged = (np.hypot(*(positions[others] - p).T) for p in (positions[i], positions[i][::-1]))
+        nearest = names[others[np.argmin(distances)]]
+        found = f"It lies {distances.min() / 1000:,.0f} km from grid {nearest}, the nearest of the others"
+        either = f" If it is right, grid {nearest} is wrong." if unsure else ""
+        if exchanged.min() <= FAR_M:
+            findings.append(Code.AXES_EXCHANGED.finding(
+                f"{found}, and {exchanged.min() / 1000:.1f} km with easting and northing exchanged.{either}",
+                EXPECTED_AXES, f"Ask the books for easting and northing of grid {names[i]}. {EXCHANGE}",
+                grid=names[i]))  # fmt: skip
+        else:
+            findings.append(Code.GRID_FAR.finding(
+                f"{found}, and is left out.{either}", f"at most {FAR_M / 1000:.0f} km",
+                f"Ask the books for the coordinates of grid {names[i]}. Correct the corners, or process the grid "
+                "alone.", grid=names[i]))  # fmt: skip
+    return findings
+
+
+def _groups(positions: np.ndarray) -> np.ndarray:
+    """Return the group of each position (n, 2), numbered by first member: all that are linked within ``FAR_M``."""
+    group = np.full(len(positions), -1)
+    for first in range(len(positions)):
+        if group[first] >= 0:
+            continue
+        new, number = [first], group.max() + 1
+        group[first] = number
+        while new:
+            here = positions[new.pop()]
+            near = np.flatnonzero((group < 0) & (np.hypot(*(positions - here).T) <= FAR_M))
+            group[near] = number
+            new.extend(near.tolist())
+    return group

@@ -1,0 +1,90 @@
+"""Corners from rows of a table, and grids that lie far from the others."""
+
+import pytest
+from turnrow.processing_provider.engine.core import EngineError
+from turnrow.processing_provider.engine.geometry import Corner, coordinate_columns, far_grids, parse_corners
+
+
+def test_parse_corners():
+    rows = [{"grid": "A", "corner": "Start", "x": "400100,5", "y": 200050}]
+    assert parse_corners(rows)[0] == Corner("A", "start", 400100.5, 200050.0, "corners, row 1")
+
+
+@pytest.mark.parametrize(
+    ("row", "sentence"),
+    [
+        ({"grid": "A", "corner": "left", "x": 1, "y": 2}, "Invalid corner in corners, row 1: 'left'.*start, baseline"),
+        ({"grid": "A", "corner": "start", "x": None, "y": 2}, "No coordinate in corners, row 1"),
+        ({"grid": "A", "corner": "start", "x": "east", "y": 2}, "Invalid x in corners, row 1"),
+    ],
+)
+def test_bad_corner_rows_are_named(row, sentence):
+    with pytest.raises(EngineError, match=sentence):
+        parse_corners([row])
+
+
+def test_doubled_corner_is_refused():
+    row = {"grid": "A", "corner": "start", "x": 1, "y": 2}
+    with pytest.raises(EngineError, match="stands twice: corners, row 1 and corners, row 2"):
+        parse_corners([row, row])
+
+
+@pytest.mark.parametrize(
+    "names",
+    [("x", "y"), ("X", "Y"), ("Easting", "Northing"), ("EASTING (m)", "Northing [m]"), ("easting_m", "northing_m"),
+     ("East", "North"), ("E", "N"), ("n ", " e")[::-1]],
+)  # fmt: skip
+def test_columns_of_easting_and_northing(names):
+    row = {"grid": "A", "corner": "start", names[1]: 5300000.5, names[0]: "400100,5"}
+    assert coordinate_columns(row) == names
+    assert parse_corners([row]) == [Corner("A", "start", 400100.5, 5300000.5, "corners, row 1")]
+
+
+def test_x_and_y_count_before_other_columns():
+    row = {"grid": "A", "corner": "start", "E": 1.0, "N": 2.0, "x": 3.0, "y": 4.0}
+    assert parse_corners([row])[0].x == 3.0
+
+
+def test_missing_coordinates_show_what_was_found():
+    with pytest.raises(EngineError, match=r"row 1\. .*x and y, Easting and Northing, or E and N.*found are: grid, cor"):
+        parse_corners([{"grid": "A", "corner": "start", "Easting": 1.0}])
+    with pytest.raises(EngineError, match="Read as such: E and N"):
+        parse_corners([{"grid": "A", "corner": "start", "E": 1.0, "N": ""}])
+
+
+def grids(**positions):
+    return {name: [Corner(name, "start", x, y), Corner(name, "head", x, y + 20)] for name, (x, y) in positions.items()}
+
+
+def test_grids_of_one_survey_are_no_findings():
+    # A chain along a route: each within 20 km of the next, though the ends are 54 km from each other.
+    assert far_grids(grids(A=(4e5, 5e6), B=(418e3, 5e6), C=(436e3, 5e6), D=(454e3, 5e6))) == []
+    assert far_grids({}) == far_grids(grids(A=(4e5, 5e6))) == []
+    assert far_grids({**grids(A=(4e5, 5e6)), "B": []}) == []
+
+
+@pytest.mark.parametrize("far", "ABC")
+def test_grid_a_thousand_kilometres_from_the_others_is_named(far):
+    positions = {name: (4e5 + 20 * i, 5e6 + 1e6 * (name == far)) for i, name in enumerate("ABC")}
+    (finding,) = far_grids(grids(**positions))
+    assert (finding.code, finding.severity, finding.action, finding.grid) == ("grid-far", "error", "ask", far)
+    assert "1,000 km from grid" in finding.found
+    assert "is wrong" not in finding.found
+
+
+def test_of_two_grids_it_is_said_that_either_may_be_wrong():
+    (finding,) = far_grids(grids(A=(4e5, 5e6), B=(4e5, 6e6)))
+    assert finding.grid == "B"
+    assert "If it is right, grid A is wrong" in finding.found
+
+
+def test_of_two_grids_the_one_outside_the_area_of_the_crs_is_wrong():
+    (finding,) = far_grids(grids(A=(4e5, 5e6), B=(4e5, 6e6)), {"A"})
+    assert finding.grid == "A"
+    assert "is wrong" not in finding.found
+
+
+def test_grid_with_exchanged_axes_among_others():
+    (finding,) = far_grids(grids(A=(4e5, 5e6), B=(5e6, 4e5 + 20), C=(4e5 + 40, 5e6)))
+    assert (finding.code, finding.grid) == ("axes-exchanged", "B")
+    assert "easting and northing of grid B" in finding.advice
