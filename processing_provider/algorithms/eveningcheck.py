@@ -45,7 +45,7 @@ class EveningCheck(SurveyAlgorithm):
     RESULTS = (NumberResult("WALK_AGAIN", "Lines to walk again", "How many lines must be walked again."),)
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
-        from ..bridge.vector import survey_corners
+        from ..bridge.vector import site_findings, survey_corners
         from ..engine.core import EngineError, part_of, walk_again_count
         from ..engine.workflow import first_sentence, gather_sources, plan_rewalk, read_grids
 
@@ -54,12 +54,13 @@ class EveningCheck(SurveyAlgorithm):
         if folder is None:
             raise EngineError("The register is not a file, so its folder is unknown. Give the folder of the logs.")
         corners, crs = survey_corners(values.corners, values.target_crs, values.context)
-        sources = gather_sources(register, corners, values.notes[0], folder)
+        site = site_findings(values.corners, crs, values.context.transformContext(), self.around)
+        sources = gather_sources(register, corners, values.notes[0], folder, site)
         results = list(read_grids(sources.grids, sources.notes, progress=part_of(progress, 0.0, 0.9)))
         findings = [*sources.findings, *(finding for result in results for finding in result.findings)]
         unread = [*sources.failed, *(result.grid for result in results if result.problem)]
         if len(unread) == len(results) + len(sources.failed):
-            errors = [f.sentence() for f in sources.findings if f.severity == "error"] + [r.problem for r in results]
+            errors = [f.sentence() for f in sources.findings if f.severity != "note"] + [r.problem for r in results]
             raise EngineError(" ".join(["No grid could be checked.", *errors]))
         sentence = first_sentence(findings, unread)
         feedback.pushInfo(sentence)

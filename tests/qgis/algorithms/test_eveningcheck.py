@@ -183,3 +183,13 @@ def test_the_sheet_has_its_words_as_text_and_none_below_seven_points(evening):
     # least the size in any other.
     boxes = re.findall(r'yMin="([\d.]+)" xMax="[\d.]+" yMax="([\d.]+)"', said)
     assert min(float(bottom) - float(top) for top, bottom in boxes) >= 7
+
+
+def test_exchanged_axes_are_refused_and_those_of_one_grid_leave_it_out(evening):
+    everywhere = [{"what": "axes_exchanged", "grid": grid} for grid in "AB"]
+    with pytest.raises(QgsProcessingException, match="Ask the books for easting and northing of the corners"):
+        evening(everywhere, grids="AB")
+    result, said = evening(everywhere[1:], grids="AB")
+    assert "Not checked: B." in said[0]
+    (found,) = (row for row in rows(result["FINDINGS"]) if row["code"] == "axes-exchanged")
+    assert (found["grid"], found["action"]) == ("B", "ask")
