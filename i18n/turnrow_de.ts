@@ -1951,5 +1951,49 @@
         <source>&lt;p&gt;Neighbouring grids in the layer continue each other, so seams do not show. Cells too far from a reading in use are nodata. Cell edges lie at whole multiples of the cell size, so all rasters of a survey fit.&lt;/p&gt;&lt;p&gt;Cubic and sinc smooth along the traverses as far as the noise of single readings asks for, and never what is wider than about a metre; without noise the map goes through the readings. Linear always does.&lt;/p&gt;</source>
         <translation>&lt;p&gt;Benachbarte Messflächen im Layer setzen einander fort, sodass keine Nähte zu sehen sind. Zellen zu weit von einer verwendeten Messung sind ohne Wert. Zellränder liegen auf ganzen Vielfachen der Zellgröße, sodass alle Raster einer Messung zueinander passen.&lt;/p&gt;&lt;p&gt;Cubic und sinc glätten entlang der Messlinien so weit, wie das Rauschen einzelner Messungen es verlangt, und nie, was breiter als etwa ein Meter ist; ohne Rauschen geht die Karte durch die Messwerte. Linear tut das immer.&lt;/p&gt;</translation>
     </message>
+    <message>
+        <source>Check the day&apos;s survey</source>
+        <translation>Messung des Tages prüfen</translation>
+    </message>
+    <message>
+        <source>Says which lines to walk again, what to measure and what to ask, with a sheet for the crew; makes no maps.</source>
+        <translation>Sagt, welche Linien noch einmal zu gehen sind, was nachzumessen und was zu fragen ist, mit einem Blatt für die Leute im Feld; macht keine Karten.</translation>
+    </message>
+    <message>
+        <source>&lt;p&gt;All grids of the register are read and held against the notes and against themselves. Run it on the evening of the survey, or in the field. The sheet has a page a grid; the lines to walk come as a layer, as a GPX file to find the place, and as rows for the notes. Nothing is corrected, and no input is changed.&lt;/p&gt;</source>
+        <translation>&lt;p&gt;Alle Messflächen des Verzeichnisses werden gelesen und mit den Notizen und mit sich selbst verglichen. Am Abend der Messung auszuführen, oder im Feld. Das Blatt hat eine Seite je Messfläche; die Linien kommen als Layer, als GPX-Datei zum Finden der Stelle und als Zeilen für die Notizen. Nichts wird korrigiert, keine Eingabe geändert.&lt;/p&gt;</translation>
+    </message>
+    <message>
+        <source>Lines to walk</source>
+        <translation>Zu gehende Linien</translation>
+    </message>
+    <message>
+        <source>A line from start to end for each, sound neighbours and ties too.</source>
+        <translation>Je eine Linie vom Anfang zum Ende, auch gute Nachbarlinien und Querlinien.</translation>
+    </message>
+    <message>
+        <source>Rows for the notes</source>
+        <translation>Zeilen für die Notizen</translation>
+    </message>
+    <message>
+        <source>The lines to walk as rows of the notes; fill in the stations and add them when the lines are walked.</source>
+        <translation>Die zu gehenden Linien als Zeilen der Notizen; die Stationen eintragen und anfügen, wenn die Linien gegangen sind.</translation>
+    </message>
+    <message>
+        <source>Re-walk sheet</source>
+        <translation>Blatt für die Nachmessung</translation>
+    </message>
+    <message>
+        <source>A page a grid: walk, measure, ask the books, a sketch.</source>
+        <translation>Eine Seite je Messfläche: gehen, nachmessen, in den Büchern fragen, eine Skizze.</translation>
+    </message>
+    <message>
+        <source>GPX file</source>
+        <translation>GPX-Datei</translation>
+    </message>
+    <message>
+        <source>Starts and lines in WGS 84, for finding the place, not for pegs.</source>
+        <translation>Anfänge und Linien in WGS 84, zum Finden der Stelle, nicht für Pflöcke.</translation>
+    </message>
 </context>
 </TS>
