@@ -1884,6 +1884,10 @@
         <translation>Lage entlang der Grundlinie, u (m):</translation>
     </message>
     <message>
+        <source>overrange</source>
+        <translation>außer Bereich</translation>
+    </message>
+    <message>
         <source>overrun</source>
         <translation>Überlauf</translation>
     </message>
