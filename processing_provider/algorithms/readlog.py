@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import astuple
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from qgis.core import QgsCoordinateReferenceSystem, QgsProcessingFeedback
@@ -46,7 +47,9 @@ class ReadLog(SurveyAlgorithm):
         from ..engine.logs import layout_from_json, layout_to_json, read_log, traverses_of
         from ..engine.workflow import join_logs
 
-        layout = layout_from_json(read_text(values.layout, "layout")) if values.layout else None
+        layout = (
+            layout_from_json(read_text(values.layout, "layout"), Path(values.layout).name) if values.layout else None
+        )
         results = []
         for number, path in enumerate(values.log):
             step = part_of(progress, number / len(values.log), (number + 1) / len(values.log))

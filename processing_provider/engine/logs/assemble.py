@@ -43,6 +43,8 @@ class LogGatherer:
     plan : Plan or None
         None until a row with readings was met.
     openings : list of Opening
+    blocks : list of Opening
+        Rows of names, in a log that names no lines: where they come again each opens one.
     marks : list of (place, openings)
         Of each fiducial row: the place of the reading below it, and how many opening rows stand above it.
     grids : dict of int
@@ -69,6 +71,7 @@ class LogGatherer:
         self.blanked: list[tuple[int, str]] = []
         self.blanked_count = 0
         self.headless: Optional[int] = None
+        self.blocks: list[Opening] = []
         self.bad_openings: list[tuple[int, str]] = []
         self.last: tuple[int, str, bool] = (0, "", True)
         self.count = 0
@@ -97,6 +100,17 @@ class LogGatherer:
         self._parts.append(values if good.all() else {field: column[good] for field, column in values.items()})
         self.count += len(ordinary)
 
+    def open_blocks(self) -> str:
+        """Take rows of names that come again for the opening rows of lines; return a sentence when there are such."""
+        self.blocks = [block for block in self.blocks if block.before < self.count]
+        if len(self.blocks) < 2 or self.openings:
+            return ""
+        self.openings = self.blocks
+        return (
+            f"{self.name} names no lines, but its row of names comes {len(self.blocks)} times: each opens a line, "
+            "counted from 1."
+        )
+
     def columns(self) -> dict[str, np.ndarray]:
         """Return the values of all readings by field, with ``row`` and ``place``; empty when none could be read."""
         names = self._parts[0] if self._parts else ()
@@ -118,6 +132,10 @@ class LogGatherer:
 
     def _take_special_rows(self, rows: list[str], kinds: np.ndarray, first_row: int) -> None:
         above = self.count + np.cumsum(kinds == RowKind.READING)
+        if not self.layout.line_start and self.layout.one("line") is None:
+            for i in np.flatnonzero(kinds == RowKind.HEADER):
+                if not self.blocks or self.blocks[-1].before < above[i]:
+                    self.blocks.append(read_opening({}, int(above[i]), len(self.blocks) + 1))
         for i in np.flatnonzero(kinds >= RowKind.MARK):
             if kinds[i] == RowKind.MARK:
                 self.marks.append((int(above[i]), len(self.openings)))

@@ -9,18 +9,20 @@ from typing import Optional, Sequence
 import numpy as np
 
 from .fields import is_number
-from .timestamps import CLOCK, DATE_TIME, guess_date_format, parse_dates
+from .time_formats import CLOCK
+from .timestamps import DATE_TIME, guess_date_format, parse_dates
 
 ROLE_WORDS = {
     "line": "line lineno linenumber linenr line_id traverse trav transect profile linie zeile profil ligne linea línea "
-    "perfil lijn linje linia rivi sor",
+    "perfil lijn linje linia rivi sor ln lin fila spur bahn track messlinie messspur vonal reihe",
     "run": "run pass recording lauf wiederholung",
     "station": "station stn sta stat stationno reading_no point pointno punkt estacion estación stazione estação "
-    "statie stanowisko",
+    "statie stanowisko meßpunkt messpunkt meetpunt mp pkt punto ponto bod piste pos position distance dist distanz "
+    "distancia distância distanza entfernung abstand chainage metre meter metres meters",
     "date": "date datum fecha data dato day tag jour",
     "time": "time zeit uhrzeit heure temps hora ora tijd tid czas aika datetime timestamp date_time time_s time_ms utc "
-    "clock",
-    "mark": "mark marker marke fid fiducial flag event marca repere repère marque",
+    "clock elapsed elapsed_time sec secs second seconds sek sekunden ms msec millis milliseconds elapsed_ms elapsed_s",
+    "mark": "mark marker marke fid fiducial flag event marca repere repère marque mk mrk marks button",
     "grid": "grid raster gitter grille maille quadrat square malla griglia cuadricula rutnat",
     "temperature": "temperature temp temperatur température temperatura t_c tc degc",
     "easting": "easting east e x x_m rechtswert ostwert est este utm_e utme xcoord x_coord",
@@ -29,12 +31,14 @@ ROLE_WORDS = {
     "latitude": "latitude lat breite latitud latitudine",
 }
 CHANNEL_WORDS = {
-    "mS/m": "cond conductivity eca ec ecapp conductivité conductivite conductividad conducibilita leitfähigkeit "
-    "leitfaehigkeit lf sigma hcp vcp hcp_cond vcp_cond",
+    "mS/m": "cond conductivity kond leitwert conductividade condutividade conduttivita conduttività geleidbaarheid "
+    "przewodność ledningsevne konduktivitet eca ec ecapp conductivité conductivite conductividad conducibilita "
+    "leitfähigkeit leitfaehigkeit lf sigma hcp vcp hcp_cond vcp_cond",
     "ppt": "inphase in_phase inph ip inphase_ppt hcp_inphase vcp_inphase susc quad quadrature qp q",
 }
 IGNORED_WORDS = (
-    "seq no nr id record rec index count counter comment remark note elevation height alt altitude quality hdop"
+    "seq no nr id record rec index count counter comment remark note elevation height alt altitude quality hdop "
+    "battery batt bat volt volts voltage status sats satellites checksum crc chk gain"
 )
 UNITS = re.compile(r"[(\[]\s*([^)\]]+?)\s*[)\]]|[_ ](ms_?/?_?m|ppt|ppm)$", re.IGNORECASE)
 UNIT_NAMES = {"ms/m": "mS/m", "ms_m": "mS/m", "msm": "mS/m", "ms m": "mS/m"}
@@ -43,6 +47,8 @@ STEADY = 0.8
 slips (common practice, no source)."""
 MOSTLY = 0.9
 """A column is of times or dates when more than this fraction of its first values is (common practice, no source)."""
+SELDOM = 0.3
+"""Marks stand beside fewer than this fraction of the readings (common practice, no source): they are metres apart."""
 FIRST_VALUES = 50
 """Values that are looked at for times and dates. Derived: a fraction of 50 values is known to 0.04 where it is 0.9."""
 LARGEST_LINE = 1e6
@@ -71,8 +77,9 @@ def role_by_name(name: str) -> Optional[Role]:
     unit = UNIT_NAMES.get(unit.lower(), unit)
     bare = re.sub(r"\W+", "_", UNITS.sub("", name).strip().lower()).strip("_")
     whole = bare.replace("_", "")
+    stem = re.sub(r"_(nr|no|num|number|nummer|id|n)$", "", bare)
     for role, words in ROLE_WORDS.items():
-        if bare in words.split() or whole in words.split():
+        if {bare, whole, stem} & set(words.split()):
             return Role(role, unit if role == "temperature" else "", "by its name")
     for default, words in CHANNEL_WORDS.items():
         stem = re.sub(r"_?\d+(_?m|_?hz|_?khz)?$", "", bare)
@@ -96,7 +103,7 @@ def is_date(text: str) -> bool:
 
 
 def roles_by_behaviour(
-    columns: Sequence[Sequence[str]], taken: Sequence[Optional[Role]], known: Sequence[str] = ()
+    columns: Sequence[Sequence[str]], taken: Sequence[Optional[Role]], known: Sequence[str] = (), beside: bool = False
 ) -> list[Role]:
     """Return the role of each column, by its values where its name does not give it.
 
@@ -108,6 +115,9 @@ def roles_by_behaviour(
         What is known already, by column.
     known : sequence of str
         Roles that no column need have.
+    beside : bool
+        Whether lines and stations are only looked for beside each other: a line that changes where the stations turn or
+        start again, as where the header names one of the two.
 
     Notes
     -----
@@ -116,6 +126,9 @@ def roles_by_behaviour(
     """
     roles: list[Optional[Role]] = [role or _by_text(column) for role, column in zip(taken, columns)]
     numbers = [None if role else _as_numbers(column) for role, column in zip(roles, columns)]
+    if beside:
+        _look_beside(columns, roles, numbers)
+        known = [*known, "line", "station"]
     for role, why, fits in (
         ("station", "because it counts by one", _counts_along),
         ("line", "because it steps from one run to the next", _steps_between),
@@ -129,9 +142,49 @@ def roles_by_behaviour(
             roles[best], numbers[best] = Role(role, "", why), None
     for i, values in enumerate(numbers):
         if values is not None:
-            counter = Role("", "", "because it only counts the rows")
-            roles[i] = counter if _counts_on(values) else Role("channel", "", "as other numbers")
+            roles[i] = _of_numbers(values, [r.role for r in roles if r is not None])
     return [role for role in roles if role is not None]
+
+
+def _of_numbers(values: np.ndarray, others: Sequence[str]) -> Role:
+    """Return the role of a column of numbers that is neither line nor station nor time."""
+    if _counts_on(values):
+        return Role("", "", "because it only counts the rows")
+    if "time" in others and _only_grows(values):
+        return Role("", "", "because it only grows, as another clock")
+    known = values[np.isfinite(values)]
+    if "mark" not in others and len(known) and np.all((known == 0) | (known == 1)) and 0 < known.mean() < SELDOM:
+        return Role("mark", "", "because it is 0, and now and then 1")
+    return Role("channel", "", "as other numbers")
+
+
+def _look_beside(
+    columns: Sequence[Sequence[str]], roles: list[Optional[Role]], numbers: list[Optional[np.ndarray]]
+) -> None:
+    """Give the role of the line beside a column of stations, or of the station beside a column of lines."""
+    at = {role.role: i for i, role in enumerate(roles) if role is not None}
+    if ("station" in at) == ("line" in at):
+        return
+    wanted, other, fits = ("line", "station", _steps_between) if "station" in at else ("station", "line", _counts_along)
+    named = _as_numbers([re.sub(r"^[^\W\d]+", "", text) for text in columns[at[other]]])
+    for i, values in enumerate(numbers):
+        if values is not None and fits(values):
+            line, station = (values, named) if wanted == "line" else (named, values)
+            if _turn_together(line, station):
+                roles[i], numbers[i] = Role(wanted, "", "because stations turn or start again where lines change"), None
+                return
+
+
+def _turn_together(line: np.ndarray, station: np.ndarray) -> bool:
+    """Return whether a station counts evenly within lines, and otherwise than before where they change."""
+    changes = np.flatnonzero(np.diff(line) != 0)
+    steps = np.diff(station)
+    if not len(changes) or len(np.unique(line[np.isfinite(line)])) < len(changes) / 2:
+        return False
+    within = np.delete(steps, changes)
+    common = np.median(np.abs(within[np.isfinite(within)])) if np.any(np.isfinite(within)) else np.nan
+    direction = np.sign(steps[np.maximum(changes - 1, 0)])
+    return bool(np.mean(steps[changes] != direction * common) >= STEADY)
 
 
 def _by_text(texts: Sequence[str]) -> Optional[Role]:
@@ -142,7 +195,8 @@ def _by_text(texts: Sequence[str]) -> Optional[Role]:
         if sum(test(text) for text in known[:FIRST_VALUES]) > MOSTLY * len(known[:FIRST_VALUES]):
             return Role(role, "", "because of how it is written")
     if sum(is_number(text) for text in known) > len(known) / 2:
-        return None
+        counts = len(known) < SELDOM * len(texts) and all(re.fullmatch(r"\d{1,4}", text) for text in known)
+        return Role("mark", "", "because it is mostly empty") if counts else None
     if len(set(known)) == 1 and len(known) < len(texts) / 2:
         return Role("mark", "", "because it is mostly empty")
     return Role("", "", "because it holds words")

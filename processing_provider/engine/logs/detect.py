@@ -4,16 +4,23 @@ from __future__ import annotations
 
 import io
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Optional, Sequence, Union
 
 from ..core import FIXED_FIELDS, EngineError
 from .column_roles import Role, is_time, role_by_name, roles_by_behaviour
 from .dialect import NUMBER, Shape, find_comment, find_marks, find_missing, find_openings, find_shape
-from .layout import ROLES, LogColumn, LogLayout, field_name
-from .text import HEAD_BYTES, check_text, read_head, sniff_encoding
-from .timestamps import DATE_TIME, guess_date_format, guess_time_format
+from .layout import ENDINGS, ROLES, LogColumn, LogLayout, field_name
+from .refusals import check_commas, check_is_log, check_joined, check_shape
+from .text import HEAD_BYTES, check_text, read_head, sniff_encoding, with_plain_minus
+from .time_formats import guess_time_format
+from .timestamps import DATE_TIME, guess_date_format
+
+MILLISECONDS = re.compile(r"(?i)(^|[^a-z/])(ms|msec|millis|milliseconds)\W*$")
+"""End of a header's name of a time in milliseconds."""
+SETTINGS_ROWS = 3
+"""So many rows of numbers may stand above the names as settings of the logger (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -53,11 +60,7 @@ def detect_layout(path: Union[str, Path]) -> tuple[LogLayout, list[str]]:
     encoding = sniff_encoding(head)
     check_text(head, encoding, path.name)
     rows = _rows(head, encoding)
-    shape = find_shape(rows)
-    if shape is None:
-        raise EngineError(
-            f"No rows of numbers were found in {path.name}. Check that it is a traverse log, or give its layout."
-        )
+    shape = _shape_below_header(rows, path.name)
     others = sorted(set(range(len(rows))) - set(shape.data))
     others = [i for i in others if rows[i].strip()]
     line_start, openings = find_openings(rows, others, shape.data)
@@ -65,8 +68,13 @@ def detect_layout(path: Union[str, Path]) -> tuple[LogLayout, list[str]]:
     mark, marks = find_marks(rows, others, shape.data)
     comment, comments = find_comment(rows, [i for i in others if i not in set(marks)])
     columns = shape.columns(rows)
+    others = [i for i in others if i not in set(marks)]
+    check_commas(rows, shape, [i for i in others if i < shape.data[0] and i not in set(comments)], path.name)
     names = _find_names(rows, shape, others, comments, comment, len(columns))
+    check_is_log(names.names, path.name)
+    check_shape(rows, shape, names.names, path.name)
     roles = _find_roles(columns, names, bool(openings))
+    check_joined(columns, roles, rows, shape, path.name)
     channels = [texts for texts, role in zip(columns, roles) if role.role == "channel"]
     if not channels:
         raise EngineError(f"No column of readings was found in {path.name}. Give the layout of the log.")
@@ -77,7 +85,7 @@ def detect_layout(path: Union[str, Path]) -> tuple[LogLayout, list[str]]:
         widths=shape.widths,
         decimal=shape.decimal,
         comment=comment,
-        skip_rows=_rows_to_skip(rows, shape, openings, comments, names),
+        skip_rows=_rows_to_skip(rows, shape, [*openings, *marks], comments, names),
         header=names.row is not None,
         line_start=line_start,
         mark=mark,
@@ -89,7 +97,28 @@ def detect_layout(path: Union[str, Path]) -> tuple[LogLayout, list[str]]:
 
 def _rows(head: bytes, encoding: str) -> list[str]:
     rows = list(io.StringIO(head.decode(encoding, errors="ignore"), newline=None))
-    return rows[:-1] if len(head) == HEAD_BYTES and len(rows) > 1 else rows
+    return with_plain_minus(rows[:-1] if len(head) == HEAD_BYTES and len(rows) > 1 else rows)
+
+
+def _shape_below_header(rows: Sequence[str], name: str) -> Shape:
+    """Return the shape without the few rows of numbers that stand above a row of names: settings of the logger."""
+    shape = find_shape(rows)
+    if shape is None:
+        raise EngineError(
+            f"No rows of numbers were found in {name}. Check that it is a traverse log, or give its layout."
+        )
+    count = len(shape.split(rows[shape.data[0]]))
+    for i in sorted(set(range(shape.data[0], shape.data[min(SETTINGS_ROWS, len(shape.data) - 1)])) - set(shape.data)):
+        names = _as_names(rows[i], shape, count)
+        above = any(row == rows[i] for row in rows[: shape.data[0]])
+        if names and not above and sum(_names_role(name) for name in names) > len(names) / 2:
+            return replace(shape, data=[k for k in shape.data if k > i])
+    return shape
+
+
+def _names_role(name: str) -> bool:
+    role = role_by_name(name) if name else None
+    return role is not None and bool(role.role)
 
 
 def _find_names(
@@ -97,6 +126,11 @@ def _find_names(
 ) -> ColumnNames:
     first = shape.data[0]
     above = [i for i in others if i < first and i not in set(comments)]
+    if len(above) > 1:
+        names, units = (_as_names(rows[i], shape, count) for i in above[-2:])
+        if names and units and sum(map(_names_role, names)) > sum(_names_role(unit) for unit in units if unit):
+            units = tuple(re.sub(r"[\[\]()]", "", unit) for unit in units)
+            return ColumnNames(tuple(f"{a} [{b}]" if re.search(r"\w", b) else a for a, b in zip(names, units)))
     for i in above[-1:]:
         names = _as_names(rows[i], shape, count)
         if names:
@@ -129,10 +163,9 @@ def _find_roles(columns: Sequence[Sequence[str]], names: ColumnNames, has_openin
             taken[i] = Role("", "", f"because column {first + 1} is the {role.role}")
     named = [r.role for r in taken if r is not None]
     known = ["line"] if has_openings else []
-    # A header that names the columns of use leaves nothing to guess: the others are channels.
-    if "station" in named or "line" in named:
-        known += ["line", "time", "station"]
-    return roles_by_behaviour(columns, taken, known)
+    # A header that names lines or stations leaves little to guess: the others are channels unless they are plainly not.
+    beside = "station" in named or "line" in named
+    return roles_by_behaviour(columns, taken, known, beside=beside)
 
 
 def _rows_to_skip(
@@ -155,7 +188,7 @@ def _layout_columns(
         named = names.row is not None and names.names[i] and lower.count(lower[i]) == 1
         form = ""
         if role.role == "time":
-            form = guess_time_format([text for text in texts if text])
+            form = "ms" if MILLISECONDS.search(names.names[i]) else guess_time_format([text for text in texts if text])
         elif role.role == "date":
             form = guess_date_format([text for text in texts if text])
         field = _free_name(names.names[i], i, fields) if role.role == "channel" else ""
@@ -166,7 +199,8 @@ def _layout_columns(
 def _free_name(name: str, index: int, used: set[str]) -> str:
     """Return a name for a channel that no other column has, and note it."""
     field = field_name(name) if name else f"channel_{index + 1}"
-    if field in used or field in FIXED_FIELDS or field in ROLES:
+    twin = any(field.endswith(ending) for ending in ENDINGS)
+    if field in used or field in FIXED_FIELDS or field in ROLES or twin:
         field = f"{field}_{index + 1}"
     used.add(field)
     return field

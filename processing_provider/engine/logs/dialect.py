@@ -24,14 +24,20 @@ COMMA_DECIMAL = re.compile(r"^[+-]?\d+,\d+([eE][+-]?\d+)?$")
 LINE_WORDS = "line|traverse|trav|transect|profile|linie|zeile|profil|ligne|linea|línea|l|t"
 OPENING_START = rf"\W*(?:{LINE_WORDS})(?:-(?=\d)|[\s:=#_.]*)(?P<line>-?\d+)\b"
 OPENING_PARTS = (
-    r".*?\b(?:start[ _]?station|station|stn|sta|start)[\s:=]*(?P<station>[+-]?\d+(?:[.,]\d+)?)",
-    r".*?\b(?:step|increment|incr|inc|schritt|pas)[\s:=]*(?P<step>[+-]?\d+(?:[.,]\d+)?)",
+    r".*?\b(?:start[ _]?station|station|stn|sta|start|from|begin|von|ab|desde)[\s:=]*"
+    r"(?P<station>[+-]?\d+(?:[.,]\d+)?)(?![\d:])",
+    r".*?\b(?:step|increment|incr|inc|schritt|pas|by|delta)[\s:=]*(?P<step>[+-]?\d+(?:[.,]\d+)?)",
+    r"[\s,;]+(?P<station>[+-]?\d+(?:[.,]\d+)?)[\s,;]+[+-]?\d+(?:[.,]\d+)?\s*$",
+    r"[\s,;]+[+-]?\d+(?:[.,]\d+)?[\s,;]+(?P<step>[+-]?\d+(?:[.,]\d+)?)\s*$",
     r".*?(?<![\d:])(?P<time>\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?)",
     r".*?\b(?:heading|head|hdg|direction|dir|richtung|sens)[\s:=]*(?P<heading>[^\s,;]+)",
     r".*?[\s,;](?P<heading>[NSEW]|north|south|east|west|out|back|up|down)\b",
     r".*?\bgrid[\s:=]*(?P<grid>\w+)",
 )
 MARK_WORDS = r"(?i)^\W*(?:mark|marker|marke|marque|marca|fid|fiducial)\b"
+
+MARK_ALONE = MARK_WORDS + r"\W*\d*\W*$"
+"""The same with nothing but a number behind it: above the first reading other rows may begin with such a word."""
 
 
 @dataclass(frozen=True)
@@ -86,7 +92,7 @@ def _is_value(text: str) -> bool:
 
 def _try_delimiter(rows: Sequence[str], delimiter: str) -> tuple[Optional[Shape], tuple[float, int]]:
     table = [split_row(row, delimiter) for row in rows]
-    values = [_value_fraction(fields) for fields in table]
+    values = [value_fraction(fields) for fields in table]
     likely = [i for i, fraction in enumerate(values) if fraction >= LIKELY]
     if not likely:
         return None, (0.0, 0)
@@ -95,19 +101,21 @@ def _try_delimiter(rows: Sequence[str], delimiter: str) -> tuple[Optional[Shape]
     score = sum(values[i] for i in likely)
     steady = [sum(_is_value(table[i][k]) for i in likely) > STEADY * len(likely) for k in range(count)]
     data = [i for i in likely if all(_is_value(text) or not must for text, must in zip(table[i], steady))]
-    return Shape(delimiter, None, _decimal(table, data, delimiter), data), (score, count)
+    return Shape(delimiter, None, _decimal(table, data), data), (score, count)
 
 
-def _value_fraction(fields: Sequence[str]) -> float:
+def value_fraction(fields: Sequence[str]) -> float:
+    """Return how many of the values of a row are numbers, times or missing; 0 when none is a number or a time."""
     if not any(NUMBER.match(text) or is_time(text) for text in fields):
         return 0.0
     return sum(map(_is_value, fields)) / len(fields)
 
 
-def _decimal(table: Sequence[Sequence[str]], data: Sequence[int], delimiter: str) -> str:
+def _decimal(table: Sequence[Sequence[str]], data: Sequence[int]) -> str:
     texts = [text for i in data for text in table[i]]
     commas = sum(bool(COMMA_DECIMAL.match(text)) for text in texts)
-    return "," if delimiter != "," and commas > sum("." in t and bool(NUMBER.match(t)) for t in texts) else "."
+    # Between commas only a number in quotes keeps a comma of its own.
+    return "," if commas > sum("." in t and bool(NUMBER.match(t)) for t in texts) else "."
 
 
 def _try_widths(rows: Sequence[str]) -> Optional[Shape]:
@@ -123,7 +131,7 @@ def _try_widths(rows: Sequence[str]) -> Optional[Shape]:
     table = [split_row(rows[i], None, widths) for i in data]
     if len(widths) < 2 or not all(_is_value(text) for fields in table for text in fields):
         return None
-    return Shape(None, widths, _decimal(table, range(len(data)), " "), data)
+    return Shape(None, widths, _decimal(table, range(len(data))), data)
 
 
 def find_openings(rows: Sequence[str], others: Sequence[int], data: Sequence[int]) -> tuple[str, list[int]]:
@@ -147,7 +155,7 @@ def find_openings(rows: Sequence[str], others: Sequence[int], data: Sequence[int
 def find_marks(rows: Sequence[str], others: Sequence[int], data: Sequence[int]) -> tuple[str, list[int]]:
     """Return the expression of fiducial rows, and which of ``others`` they are: a word for it, or a sign alone."""
     inside = [i for i in others if data[0] < i]
-    worded = [i for i in inside if re.match(MARK_WORDS, rows[i])]
+    worded = [i for i in others if re.match(MARK_WORDS if data[0] < i else MARK_ALONE, rows[i])]
     if worded:
         return MARK_WORDS, worded
     signs = [i for i in inside if re.fullmatch(r"\s*([^\w\s,;|])\1{0,2}\s*", rows[i])]

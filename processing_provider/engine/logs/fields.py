@@ -134,8 +134,8 @@ def _parse_by_column(rows: list[str], plan: Plan) -> tuple[dict[str, np.ndarray]
 def _is_all_words(columns: dict[str, np.ndarray], plan: Plan) -> np.ndarray:
     """Return which rows hold no number but in columns that are not used for anything: a row of words."""
     no_value = np.all([columns[p.field] == UNREADABLE for p in plan.columns if p.column.role == "channel"], axis=0)
-    rest = [columns[p.field] for p in plan.columns if p.column.role in ("line", "station", "time")]
-    known = [values != "" if values.dtype.kind == "U" else np.isfinite(values) for values in rest]
+    beside = [columns[p.field] for p in plan.columns if p.column.role in ("line", "station", "time")]
+    known = [values != "" if values.dtype.kind == "U" else np.isfinite(values) for values in beside]
     return no_value & ~(np.any(known, axis=0) if known else np.zeros(len(no_value), bool))
 
 
@@ -161,12 +161,13 @@ def _numbers(texts: list[str], planned: Planned, layout: LogLayout) -> tuple[np.
 def to_number(text: str, role: str, layout: LogLayout) -> Optional[float]:
     """Return a value as a number, NaN where it is missing, None where it cannot be read.
 
-    A line or run may be written with letters before its number (``L12``).
+    A line or run may be written with letters before its number (``L12``), or the direction behind it (``12N``).
     """
     if not text or text in layout.missing:
         return np.nan
     if role in ("line", "run"):
         text = re.sub(r"^[^\W\d]+[\s_.-]*(?=\d)", "", text)
+        text = re.sub(r"(?<=\d)[\s_.-]*[NSEWnsew]$", "", text)
     if role == "channel" and OVERRANGE_WORDS.match(text):
         return OVERRANGE
     return float(text) if is_number(text) else None

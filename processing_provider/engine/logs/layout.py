@@ -9,10 +9,13 @@ from dataclasses import MISSING, asdict, dataclass, fields
 from typing import Mapping, Optional, Union
 
 from ..core import FIXED_FIELDS, EngineError, check_choice, check_finite
+from .time_formats import check_time_format
 
 EXTRA_ROLES = ("temperature", "easting", "northing", "longitude", "latitude")
 ROLES = ("line", "run", "station", "time", "date", "mark", "grid", *EXTRA_ROLES, "channel")
 GROUPS = ("line", "station", "step", "time", "heading", "grid")
+ENDINGS = ("_raw", "_se")
+"""The table of readings has such a field beside each channel."""
 DELIMITER_WORDS: Mapping[str, Optional[str]] = {"tab": "\t", "space": None}
 
 
@@ -34,8 +37,8 @@ class LogColumn:
         A number in the file times ``factor`` plus ``offset`` is the value in ``unit``. They count for channels,
         stations and the roles of ``EXTRA_ROLES``.
     format : str
-        For ``time``: ``s``, ``ms``, ``HHMMSS``, ``HH:MM:SS``, ``date-time`` or a format of Python's ``strptime``;
-        for ``date`` a format of ``strptime``. Empty = found out.
+        For ``time``: ``s``, ``ms``, ``day``, ``HHMMSS``, ``HH:MM:SS``, ``MM:SS``, ``date-time`` or a format of
+        Python's ``strptime``; for ``date`` a format of ``strptime``. Empty = found out.
     """
 
     column: Union[str, int]
@@ -48,6 +51,8 @@ class LogColumn:
 
     def __post_init__(self) -> None:
         check_choice(f"role of column {self.column!r}", self.role, ROLES)
+        if self.role == "time" and isinstance(self.format, str):
+            object.__setattr__(self, "format", check_time_format(self.format, f"time in column {self.column!r}"))
         is_number = isinstance(self.column, int) and not isinstance(self.column, bool) and self.column >= 1
         if not is_number and not (isinstance(self.column, str) and self.column.strip()):
             raise EngineError(
@@ -175,8 +180,8 @@ def layout_from_dict(values: Mapping[str, object]) -> LogLayout:
     return LogLayout(**options, columns=tuple(parsed))
 
 
-def layout_from_json(text: str) -> LogLayout:
-    """Return the layout that a JSON text describes.
+def layout_from_json(text: str, name: str = "") -> LogLayout:
+    """Return the layout that a JSON text describes; ``name`` is that of its file, for the sentences.
 
     Raises
     ------
@@ -186,8 +191,14 @@ def layout_from_json(text: str) -> LogLayout:
     try:
         values = json.loads(text)
     except ValueError as error:
-        raise EngineError(f"The log layout is no JSON: {error}. Check commas, quotes and brackets there.") from None
-    return layout_from_dict(values)
+        where = f" {name}" if name else ""
+        raise EngineError(
+            f"The log layout{where} is no JSON: {error}. Check commas, quotes and brackets there."
+        ) from None
+    try:
+        return layout_from_dict(values)
+    except EngineError as error:
+        raise EngineError(f"Layout {name}: {error}" if name else str(error)) from None
 
 
 def layout_to_json(layout: LogLayout) -> str:
@@ -249,10 +260,6 @@ def _check_splitting(layout: LogLayout) -> None:
         raise EngineError(
             f"Invalid delimiter of a log layout: {delimiter!r} was given. It must be tab, space or one character."
         )
-    if delimiter == layout.decimal:
-        raise EngineError(
-            f"Invalid log layout: {delimiter!r} was given as delimiter and as decimal mark. They must differ."
-        )
 
 
 def _check_columns(layout: LogLayout) -> None:
@@ -269,10 +276,12 @@ def _check_columns(layout: LogLayout) -> None:
             )
     names = [c.field for c in layout.columns if c.role == "channel"]
     for name in names:
-        if names.count(name) > 1 or name in FIXED_FIELDS or name in ROLES:
+        taken = any(name.endswith(ending) and name[: -len(ending)] in names for ending in ENDINGS)
+        if names.count(name) > 1 or name in FIXED_FIELDS or name in ROLES or taken:
             raise EngineError(
                 f"Invalid name of a channel in a log layout: {name!r} was given. "
-                "It must differ from the other channels, the roles and the fields of readings."
+                "It must differ from the other channels (also with _raw or _se behind them), the roles and the fields "
+                "of readings: give the column another name."
             )
     for column in layout.columns:
         if isinstance(column.column, str) and not layout.header:

@@ -16,7 +16,7 @@ OVERRANGE, UNREADABLE = np.inf, -np.inf
 REPEATED = 3
 """A value is a mark when it comes at least so often and stands apart (common practice, no source): once or twice the
 same reading comes over metal."""
-APART = 3.0
+SEPARATION = 3.0
 """It stands apart when it is farther from all others than so many times the spread of nine in ten of them (common
 practice, no source)."""
 LEAST_VALUES = 5
@@ -58,7 +58,7 @@ def _mark(values: np.ndarray) -> float:
         if len(values) - len(others) < REPEATED and not _looks_like_mark(mark):
             continue
         low, high = np.percentile(others, (5, 95))
-        if np.min(np.abs(others - mark)) > APART * (high - low):
+        if np.min(np.abs(others - mark)) > SEPARATION * (high - low):
             return mark
     return np.nan
 

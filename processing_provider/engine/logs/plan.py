@@ -11,14 +11,8 @@ import numpy as np
 
 from ..core import EngineError
 from .layout import LogColumn, LogLayout, delimiter_of
-from .timestamps import (
-    NUMBER_FORMATS,
-    check_time_format,
-    guess_date_format,
-    guess_time_format,
-    quick_notation,
-    split_date_time,
-)
+from .time_formats import NUMBER_FORMATS, guess_time_format, quick_notation
+from .timestamps import guess_date_format, split_date_time, zone_seconds
 
 SPARE_CHARACTERS = 4
 """A text may be so much longer than the longest of the first rows before a block is read column by column. Derived: a
@@ -72,12 +66,15 @@ class Plan:
         Values that a row has.
     date_form : str
         How dates are written; empty when there are none.
+    zone : float
+        Offset of the clock from universal time in the first row, seconds; NaN when it is not written.
     """
 
     layout: LogLayout
     columns: tuple[Planned, ...]
     count: int
     date_form: str = ""
+    zone: float = np.nan
 
     @property
     def dtype(self) -> np.dtype:
@@ -112,25 +109,32 @@ def make_plan(header: Optional[str], rows: Sequence[str], layout: LogLayout, nam
     EngineError
         When the layout names a column that the log does not have, or a format that times cannot have.
     """
+    if layout.delimiter == layout.decimal and not any('"' in row for row in rows[:SAMPLE_ROWS]):
+        raise EngineError(
+            f"The layout says that commas part the values of {name} and that its numbers have decimal commas, but no "
+            "value stands in quotes, so that they cannot be kept from each other. Export the log with another "
+            "delimiter, such as ';'."
+        )
     split = [split_row(row, layout.delimiter, layout.widths) for row in rows[:SAMPLE_ROWS]]
     names = None if header is None else split_row(header, layout.delimiter, layout.widths)
     count = _value_count(names, split, layout)
-    columns, date_form = [], ""
+    columns, date_form, zone = [], "", np.nan
     for column in layout.columns:
         index = _column_index(column, names, count, name)
         texts = [fields[index] for fields in split if index < len(fields)]
         texts = [text for text in texts if text and text not in layout.missing]
         form = column.format
         if column.role == "time":
-            form, stamp_form = quick_notation(check_time_format(form) or guess_time_format(texts))
+            form, stamp_form = quick_notation(form or guess_time_format(texts))
             if form == "date-time":
                 dates, _ = split_date_time(np.array(texts, dtype=str))
+                zone = float(zone_seconds(np.array(texts[:1], dtype=str)).sum()) if texts else np.nan
                 date_form = stamp_form or guess_date_format(dates.tolist())
         elif column.role == "date":
             date_form = form = form or guess_date_format(texts)
         width = max(map(len, texts), default=0) + SPARE_CHARACTERS if _is_text(column.role, form) else 0
         columns.append(Planned(index, column, width, form))
-    return Plan(layout, tuple(columns), count, date_form)
+    return Plan(layout, tuple(columns), count, date_form, zone)
 
 
 def _is_text(role: str, form: str) -> bool:
@@ -143,9 +147,11 @@ def _value_count(names: Optional[list[str]], split: list[list[str]], layout: Log
     most = Counter(len(fields) for fields in split).most_common(1)[0][0] if split else 0
     if names is None:
         return most
-    # A row may end in a delimiter that the header lacks; a header may not name fewer columns than there are values.
+    # A row may end in a delimiter that the header lacks; a header that names one column too few is
+    # believed when the layout goes by number there.
     ends_blank = all(not fields[-1] for fields in split if len(fields) == len(names) + 1)
-    return most if most == len(names) + 1 and ends_blank else len(names)
+    by_number = max((c.column for c in layout.columns if isinstance(c.column, int)), default=0)
+    return most if most == len(names) + 1 and (ends_blank or by_number == most) else len(names)
 
 
 def _column_index(column: LogColumn, names: Optional[list[str]], count: int, name: str) -> int:

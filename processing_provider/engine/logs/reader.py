@@ -17,7 +17,8 @@ from .log_findings import line_findings, not_in_the_log, row_findings, value_fin
 from .overrange import settle_overrange
 from .recordings import number_runs
 from .text import read_blocks
-from .timestamps import NUMBER_FORMATS, guess_time_format, number_seconds, parse_times, since_first_midnight
+from .time_formats import NUMBER_FORMATS, guess_time_format
+from .timestamps import number_seconds, over_full_hours, parse_times, since_first_midnight
 
 
 @dataclass(frozen=True)
@@ -98,6 +99,7 @@ def read_log(
         if progress is not None:
             progress(fraction)
     _check_fit(gathered)
+    remarks += filter(None, [gathered.open_blocks()])
     readings, unusable = _assemble(gathered, grid)
     findings = row_findings(gathered) + line_findings(gathered, readings) + value_findings(gathered, unusable)
     return LogResult(readings, findings, layout, remarks + not_in_the_log(gathered, readings))
@@ -216,7 +218,10 @@ def _grids(
 def _times(gathered: LogGatherer, columns: dict[str, np.ndarray], opening: np.ndarray) -> np.ndarray:
     unknown = np.full(len(opening), np.nan)
     if "time" in columns:
-        return since_first_midnight(columns["time"], columns.get("day", unknown))
+        plan, seconds = gathered.plan, columns["time"]
+        if plan is not None and any(p.form == "MM:SS" for p in plan.columns):
+            seconds = over_full_hours(seconds)
+        return since_first_midnight(seconds, columns.get("day", unknown))
     texts = [o.time.strip() for o in gathered.openings]
     if not any(texts):
         return unknown

@@ -69,6 +69,13 @@ def text_encoding(head: bytes, encoding: str) -> str:
     return found if found not in ("utf-8", "latin-1") else encoding
 
 
+def with_plain_minus(rows: list[str]) -> list[str]:
+    """Return rows with the minus of typesetting written as the one of numbers."""
+    if not any("\u2212" in row for row in rows):
+        return rows
+    return [row.replace("\u2212", "-") for row in rows]
+
+
 def read_blocks(path: Path, encoding: str) -> Iterator[tuple[list[str], float]]:
     """Yield (rows with their line ends, fraction of the file done) until the end of a log.
 
@@ -87,7 +94,7 @@ def read_blocks(path: Path, encoding: str) -> Iterator[tuple[list[str], float]]:
                 rows = file.readlines(BLOCK_BYTES)
                 if not rows:
                     return
-                yield rows, min(raw.tell() / size, 1.0)
+                yield with_plain_minus(rows), min(raw.tell() / size, 1.0)
     except UnicodeError as error:
         raise EngineError(
             f"The log {path.name} cannot be read as {encoding}: {error}. "

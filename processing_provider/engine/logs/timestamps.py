@@ -8,89 +8,21 @@ from typing import Optional
 
 import numpy as np
 
-from ..core import EngineError
-
 DAY_S = 86400.0
 """Seconds of a day. Source: International System of Units, table of non-SI units accepted for use with it (from
 memory)."""
-LEAST_STEP_MS = 20
-"""Whole numbers that grow by at least this from reading to reading are milliseconds. Derived: as milliseconds they are
-50 readings a second or fewer, as seconds a reading every 20 s, which nobody walks with."""
-NUMBER_FORMATS = ("s", "ms", "HHMMSS")
-TEXT_FORMATS = ("HH:MM:SS", "date-time")
 DATE_FORMATS = (
     "%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%Y%m%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%d-%m-%Y", "%m-%d-%Y",
     "%d.%m.%y", "%d/%m/%y", "%m/%d/%y", "%d-%b-%Y", "%d %b %Y",
 )  # fmt: skip
-CLOCK = re.compile(r"^\d{1,2}:\d{2}(:\d{2}([.,]\d*)?)?\s*([ap]\.?m\.?)?$", re.IGNORECASE)
+ZONE = re.compile(r":\d{2}(?:[.,]\d*)? ?(?:(Z)|([+-])(\d{2}):?(\d{2})?)$")
 ALIKE = re.compile(r"^(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d{0,9}))?)?$")
-CLOCK_FORMAT = re.compile(r"(?:(%[dmyYj]\S*)[T ])?%[HI]:%M(:%S([.,]%f)?)?( ?%p)?Z?")
 DATE_TIME = re.compile(r"^(\d\S*?(?: [A-Za-z]{3} \d{4})?)[T ]+(\d{1,2}:\d{2}.*)$")
 
 
-def check_time_format(text: str) -> str:
-    """Return the format of a time if it is empty, a word of this module or a format of ``strptime``."""
-    if text and text not in (*NUMBER_FORMATS, *TEXT_FORMATS) and "%" not in text:
-        raise EngineError(
-            f"Invalid format of a time: {text!r} was given. It must be one of: "
-            f"{', '.join((*NUMBER_FORMATS, *TEXT_FORMATS))}, or a format with % signs such as %H:%M:%S."
-        )
-    return text
-
-
-def quick_notation(form: str) -> tuple[str, str]:
-    """Return the notation of this module that covers a ``strptime`` format, and how its date is written.
-
-    Examples
-    --------
-    >>> quick_notation("%H:%M:%S,%f"), quick_notation("%d.%m.%YT%H:%M"), quick_notation("%Hh%M")
-    (('HH:MM:SS', ''), ('date-time', '%d.%m.%Y'), ('%Hh%M', ''))
-    """
-    match = CLOCK_FORMAT.fullmatch(form)
-    if match is None:
-        return form, ""
-    return ("date-time", match[1]) if match[1] else ("HH:MM:SS", "")
-
-
-def guess_time_format(texts: list[str]) -> str:
-    """Return how times are written, by the first rows of a log.
-
-    Notes
-    -----
-    Texts with a colon speak for themselves. Of plain numbers, those that never show 60 or more in the minutes or
-    seconds place, over more than a minute, are ``HHMMSS``; whole numbers that grow by 20 or more from reading to
-    reading are milliseconds; all others are seconds.
-
-    Examples
-    --------
-    >>> guess_time_format(["09:30:00", "09:30:01"]), guess_time_format(["2024-05-03T09:30:00"])
-    ('HH:MM:SS', 'date-time')
-    >>> guess_time_format(["093059", "093100"]), guess_time_format(["1000", "1125"]), guess_time_format(["0.5", "1.5"])
-    ('HHMMSS', 'ms', 's')
-    """
-    texts = [t.strip() for t in texts]
-    colon = next((t for t in texts if ":" in t), None)
-    if colon is not None:
-        return "HH:MM:SS" if CLOCK.match(colon) else "date-time"
-    numbers = [t.replace(",", ".") for t in texts if re.fullmatch(r"\d+([.,]\d*)?", t)]
-    values = np.array(numbers, dtype=float)
-    if _reads_as_hhmmss(numbers, values):
-        return "HHMMSS"
-    steps = np.diff(values)
-    steps = steps[steps > 0]
-    whole = bool(np.all(values == np.floor(values)))
-    return "ms" if len(steps) and whole and np.median(steps) >= LEAST_STEP_MS else "s"
-
-
-def _reads_as_hhmmss(texts: list[str], values: np.ndarray) -> bool:
-    whole = np.floor(values)
-    if not len(values) or np.any(whole % 100 >= 60) or np.any(whole // 100 % 100 >= 60) or whole.max() >= 240000:
-        return False
-    padded = all(len(t.split(".")[0]) == 6 for t in texts)
-    return padded or (whole.min() >= 10000 and len(np.unique(whole)) > 60)
-
-
-def parse_times(texts: np.ndarray, form: str, date_form: str = "") -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def parse_times(
+    texts: np.ndarray, form: str, date_form: str = "", zone: float = np.nan
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return times from texts.
 
     Parameters
@@ -98,9 +30,13 @@ def parse_times(texts: np.ndarray, form: str, date_form: str = "") -> tuple[np.n
     texts : (n,) str
         Empty = unknown.
     form : str
-        ``HH:MM:SS`` (seconds, fractions and AM/PM may be there or not), ``date-time`` or a ``strptime`` format.
+        ``HH:MM:SS`` (seconds, fractions and AM/PM may be there or not), ``MM:SS``, ``date-time`` or a ``strptime``
+        format.
     date_form : str
         How the date of a ``date-time`` is written; see ``parse_dates``.
+    zone : float
+        Offset from universal time, seconds, that the clock has at the beginning of the log; where it is set to another
+        one later, the times go on in the first. NaN = the texts say no offset.
 
     Returns
     -------
@@ -112,7 +48,9 @@ def parse_times(texts: np.ndarray, form: str, date_form: str = "") -> tuple[np.n
         Texts that are neither empty nor a time.
     """
     texts = np.asarray(texts, dtype=str)
-    if form == "HH:MM:SS":
+    if form in ("HH:MM:SS", "MM:SS"):
+        if form == "MM:SS":
+            texts = np.where(strip_texts(texts) == "", "", np.char.add("0:", strip_texts(texts)))
         seconds, bad = clock_seconds(texts)
         return seconds, np.full(len(texts), np.nan), bad
     if form != "date-time":
@@ -120,16 +58,21 @@ def parse_times(texts: np.ndarray, form: str, date_form: str = "") -> tuple[np.n
     dates, clocks = split_date_time(texts)
     seconds, _ = clock_seconds(clocks)
     days, _ = parse_dates(dates, date_form)
+    if np.isfinite(zone):
+        zones = zone_seconds(texts)
+        seconds = seconds - np.where(np.isnan(zones), 0.0, zones - zone)
     unknown = np.isnan(seconds) | np.isnan(days)
     return seconds, days, unknown & (strip_texts(texts) != "")
 
 
 def number_seconds(values: np.ndarray, form: str) -> np.ndarray:
-    """Return (n,) seconds from numbers written as ``s``, ``ms`` or ``HHMMSS``; NaN where the clock has no such time."""
+    """Return (n,) seconds from numbers in one of ``NUMBER_FORMATS``; NaN where the clock has no such time."""
     if form == "s":
         return values
     if form == "ms":
         return values / 1000
+    if form == "day":
+        return values * DAY_S
     hours, within = np.divmod(values, 10000)
     minutes, seconds = np.divmod(within, 100)
     return np.where((minutes < 60) & (seconds < 61), hours * 3600 + minutes * 60 + seconds, np.nan)
@@ -255,6 +198,25 @@ def split_date_time(texts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return np.array([m[1] if m else "" for m in matches], dtype=str), np.array(without_zone, dtype=str)
 
 
+def zone_seconds(texts: np.ndarray) -> np.ndarray:
+    """Return (n,) offsets of clocks from universal time in seconds; NaN where a text has none.
+
+    Examples
+    --------
+    >>> zone_seconds(np.array(["2024-05-03T09:30:00+01:00", "2024-05-03T09:30:00Z", "2024-05-03T09:30:00"])).tolist()
+    [3600.0, 0.0, nan]
+    """
+
+    def zone(text: str) -> float:
+        match = ZONE.search(text)
+        if match is None:
+            return np.nan
+        size = 0.0 if match[1] else int(match[3]) * 3600.0 + int(match[4] or 0) * 60.0
+        return -size if match[2] == "-" else size
+
+    return np.array([zone(text.strip()) for text in texts.tolist()], dtype=float)
+
+
 def parse_dates(texts: np.ndarray, form: str = "") -> tuple[np.ndarray, np.ndarray]:
     """Return (day numbers, which are bad) of (n,) texts; NaN where empty or bad.
 
@@ -313,6 +275,16 @@ def runs_of_equals(texts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     new = np.ones(len(texts), bool)
     new[1:] = texts[1:] != texts[:-1]
     return np.flatnonzero(new), np.cumsum(new) - 1
+
+
+def over_full_hours(seconds: np.ndarray) -> np.ndarray:
+    """Return (n,) seconds of a clock without hours as seconds that grow over its full hours; NaN stays."""
+    known = np.isfinite(seconds)
+    grown = seconds.copy()
+    if np.any(known):
+        falls = np.diff(seconds[known]) < -1800
+        grown[known] += 3600 * np.concatenate([[0], np.cumsum(falls)])
+    return grown
 
 
 def since_first_midnight(seconds: np.ndarray, days: np.ndarray) -> np.ndarray:

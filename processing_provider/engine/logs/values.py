@@ -73,8 +73,10 @@ def _add_times(values: dict[str, np.ndarray], found: np.ndarray, planned: Planne
         known = number_or_nan(found, plan.layout)
         values["time"] = number_seconds(known, planned.form)
         return np.isfinite(known) & np.isnan(values["time"])
-    values["time"], days, bad = parse_times(_without_missing(found, plan.layout), planned.form, plan.date_form)
-    if planned.form != "HH:MM:SS":
+    values["time"], days, bad = parse_times(
+        _without_missing(found, plan.layout), planned.form, plan.date_form, plan.zone
+    )
+    if planned.form not in ("HH:MM:SS", "MM:SS"):
         values.setdefault("day", days)
     return bad
 

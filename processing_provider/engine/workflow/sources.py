@@ -116,7 +116,7 @@ def _source(entry: GridEntry, corners: list[Corner], folder: Path) -> GridSource
     logs = tuple(_existing(folder, name, "log", entry) for name in entry.logs)
     layout: Optional[LogLayout] = None
     if entry.layout:
-        layout = layout_from_json(read_text(_existing(folder, entry.layout, "layout", entry), "layout"))
+        layout = layout_from_json(read_text(_existing(folder, entry.layout, "layout", entry), "layout"), entry.layout)
     if not corners:
         raise EngineError(
             f"No corner of grid {entry.scheme.grid} is known. Add at least two of start, baseline, opposite and head "

@@ -105,7 +105,6 @@ def test_names_of_channels():
         ({"delimiter": ";;"}, "Invalid delimiter of a log layout: ';;' was given.*tab, space or one character"),
         ({"widths": [3, 0]}, r"Invalid widths of a log layout: \[3, 0\] was given.*whole numbers from 1"),
         ({"widths": 3}, "Invalid widths of a log layout: 3 was given. It must be a list"),
-        ({"decimal": ","}, "',' was given as delimiter and as decimal mark. They must differ"),
         ({"decimal": "'"}, "Invalid decimal mark of a log layout"),
         ({"encoding": "utf-9"}, "Invalid encoding of a log layout: 'utf-9' was given.*utf-8 or latin-1"),
         ({"skip_rows": -1}, "Invalid skip_rows of a log layout: -1 was given.*a whole number from 0"),

@@ -9,14 +9,13 @@ from turnrow.processing_provider.engine.core.errors import EngineError
 from turnrow.processing_provider.engine.logs import column_roles as _roles
 from turnrow.processing_provider.engine.logs import recordings as _logruns
 from turnrow.processing_provider.engine.logs import timestamps as _times
+from turnrow.processing_provider.engine.logs.time_formats import check_time_format, guess_time_format, quick_notation
 from turnrow.processing_provider.engine.logs.timestamps import (
     clock_seconds,
     guess_date_format,
-    guess_time_format,
     number_seconds,
     parse_dates,
     parse_times,
-    quick_notation,
     since_first_midnight,
 )
 
@@ -164,7 +163,7 @@ def test_the_quick_notations_read_what_strptime_reads(form):
 
 def test_a_format_that_times_cannot_have():
     with pytest.raises(EngineError, match="Invalid format of a time: 'hours' was given. It must be one of: s, ms"):
-        _times.check_time_format("hours")
+        check_time_format("hours")
 
 
 def test_linear_drift_between_two_base_readings():

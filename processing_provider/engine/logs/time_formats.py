@@ -1,0 +1,105 @@
+"""How times are written: the words of a layout for it, and what the first rows of a log show."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+
+from ..core import EngineError
+
+LEAST_STEP_MS = 20
+"""Whole numbers that grow by at least this from reading to reading are milliseconds. Derived: as milliseconds they are
+50 readings a second or fewer, as seconds a reading every 20 s, which nobody walks with."""
+NUMBER_FORMATS = ("s", "ms", "day", "HHMMSS")
+TEXT_FORMATS = ("HH:MM:SS", "MM:SS", "date-time")
+SYNONYMS = {
+    **dict.fromkeys(("second", "seconds", "sec", "secs"), "s"),
+    **dict.fromkeys(("millisecond", "milliseconds", "msec", "millis"), "ms"),
+    **dict.fromkeys(("days", "d", "day fraction", "fraction of a day"), "day"),
+    **dict.fromkeys(("clock", "h:mm:ss", "hh:mm", "hh:mm:ss", "hh:mm:ss.s", "hh:mm:ss.sss"), "HH:MM:SS"),
+    **dict.fromkeys(("m:ss", "mm:ss", "mm:ss.s"), "MM:SS"),
+    **dict.fromkeys(("datetime", "date time", "date_time", "timestamp", "iso", "iso8601", "iso 8601"), "date-time"),
+    "hhmmss": "HHMMSS",
+}
+"""Other words for the formats of times, in small letters."""
+LARGEST_DAY_STEP = 0.005
+"""Numbers that grow by less from reading to reading, and are below 1 or as large as day numbers of today, are days.
+Derived: 0.005 days are seven minutes, and in seconds 200 readings a second, which no log of a walk has."""
+DAY_NUMBERS = (20000.0, 80000.0)
+"""Derived: counted from 1900, as spreadsheets do, they are the days from 1954 to 2119."""
+CLOCK = re.compile(r"^\d{1,2}:\d{2}(:\d{2}([.,]\d*)?)?\s*([ap]\.?m\.?)?$", re.IGNORECASE)
+MINUTES = re.compile(r"^\d{1,2}:[0-5]\d[.,]\d+$")
+CLOCK_FORMAT = re.compile(r"(?:(%[dmyYj]\S*)[T ])?%[HI]:%M(:%S([.,]%f)?)?( ?%p)?Z?")
+
+
+def check_time_format(text: str, what: str = "a time") -> str:
+    """Return the format of a time if it is empty, a word of this module or a format of ``strptime``."""
+    text = SYNONYMS.get(text.strip().lower(), text)
+    if text and text not in (*NUMBER_FORMATS, *TEXT_FORMATS) and "%" not in text:
+        raise EngineError(
+            f"Invalid format of {what}: {text!r} was given. It must be one of: "
+            f"{', '.join((*NUMBER_FORMATS, *TEXT_FORMATS))} (or seconds, milliseconds, days, clock, datetime), "
+            "or a format with % signs such as %H:%M:%S."
+        )
+    return text
+
+
+def quick_notation(form: str) -> tuple[str, str]:
+    """Return the notation of this module that covers a ``strptime`` format, and how its date is written.
+
+    Examples
+    --------
+    >>> quick_notation("%H:%M:%S,%f"), quick_notation("%d.%m.%YT%H:%M"), quick_notation("%Hh%M")
+    (('HH:MM:SS', ''), ('date-time', '%d.%m.%Y'), ('%Hh%M', ''))
+    """
+    match = CLOCK_FORMAT.fullmatch(form)
+    if match is None:
+        return form, ""
+    return ("date-time", match[1]) if match[1] else ("HH:MM:SS", "")
+
+
+def guess_time_format(texts: list[str]) -> str:
+    """Return how times are written, by the first rows of a log.
+
+    Notes
+    -----
+    Texts with a colon speak for themselves. Of plain numbers, those that never show 60 or more in the minutes or
+    seconds place, over more than a minute, are ``HHMMSS``; whole numbers that grow by 20 or more from reading to
+    reading are milliseconds; all others are seconds.
+
+    Examples
+    --------
+    >>> guess_time_format(["09:30:00", "09:30:01"]), guess_time_format(["2024-05-03T09:30:00"])
+    ('HH:MM:SS', 'date-time')
+    >>> guess_time_format(["093059", "093100"]), guess_time_format(["1000", "1125"]), guess_time_format(["0.5", "1.5"])
+    ('HHMMSS', 'ms', 's')
+    """
+    texts = [t.strip() for t in texts]
+    colon = next((t for t in texts if ":" in t), None)
+    if colon is not None:
+        if all(MINUTES.match(t) for t in texts if t):
+            return "MM:SS"
+        return "HH:MM:SS" if CLOCK.match(colon) else "date-time"
+    numbers = [t.replace(",", ".") for t in texts if re.fullmatch(r"\d+([.,]\d*)?", t)]
+    values = np.array(numbers, dtype=float)
+    if _reads_as_hhmmss(numbers, values):
+        return "HHMMSS"
+    steps = np.diff(values)
+    steps = steps[steps > 0]
+    if len(steps) and np.median(steps) < LARGEST_DAY_STEP and _are_days(values):
+        return "day"
+    whole = bool(np.all(values == np.floor(values)))
+    return "ms" if len(steps) and whole and np.median(steps) >= LEAST_STEP_MS else "s"
+
+
+def _are_days(values: np.ndarray) -> bool:
+    return bool(values.max() < 1 or (values.min() >= DAY_NUMBERS[0] and values.max() < DAY_NUMBERS[1]))
+
+
+def _reads_as_hhmmss(texts: list[str], values: np.ndarray) -> bool:
+    whole = np.floor(values)
+    if not len(values) or np.any(whole % 100 >= 60) or np.any(whole // 100 % 100 >= 60) or whole.max() >= 240000:
+        return False
+    padded = all(len(t.split(".")[0]) == 6 for t in texts)
+    return padded or (whole.min() >= 10000 and len(np.unique(whole)) > 60)

@@ -1,0 +1,147 @@
+"""Logs written in ways that are easily read wrong: they come out as they were walked, or are refused with a row."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from turnrow.processing_provider.engine.core import EngineError
+from turnrow.processing_provider.engine.logs import LogLayout, layout_from_json, read_log
+from turnrow.processing_provider.engine.logs.layout import LogColumn
+from turnrow.tests.engine.logs.log_files import write
+
+LINE = np.repeat([1, 2, 3], 12)
+STATION = np.concatenate([np.arange(1, 13), np.arange(12, 0, -1), np.arange(1, 13)])
+COND = np.round(20 + 5 * np.sin(np.arange(36) / 4), 2)
+SECONDS = 33000 + np.round(0.25 * np.arange(36) + 10 * (LINE - 1), 2)
+CLOCK = [f"{int(s) // 3600:02d}:{int(s) // 60 % 60:02d}:{s % 60:05.2f}" for s in SECONDS]
+
+
+def table(*columns, delimiter=","):
+    return [delimiter.join(map(str, row)) for row in zip(*columns)]
+
+
+def assert_read(result, station=STATION, line=LINE, time=SECONDS, channels=1):
+    readings = result.readings
+    np.testing.assert_array_equal(readings.line, line)
+    if station is not None:
+        np.testing.assert_array_equal(readings.station, station)
+    if time is not None:
+        np.testing.assert_allclose(readings.time_s, time, rtol=0, atol=2e-3)
+    assert len(readings.channels) == channels
+    np.testing.assert_array_equal(next(iter(readings.channels.values())), COND)
+    assert [f.sentence() for f in result.findings if f.severity == "error"] == []
+
+
+ROWS = table(LINE, STATION, CLOCK, COND)
+MARKED = ["" for _ in LINE]
+MARKED[4] = MARKED[20] = "1"
+LOGS = {
+    "a mark below the header": ["line,station,time,cond", "MARK", *ROWS],
+    "names in another language": ["Linie Nr.,Meßpunkt,Uhrzeit,Leitwert [mS/m]", *ROWS],
+    "an unknown name of the station": ["line,Lauf-Pos.,time,cond", *ROWS],
+    "an unknown name of the line": ["Gang,station,time,cond", *ROWS],
+    "distance with its unit": ["line,Distance (m),time,cond", *ROWS],
+    "settings above the header": ["1,2,0.5,8", "line,station,time,cond", *ROWS],
+    "names and a row of units": ["line,station,time,cond", ",,hh:mm:ss,mS/m", *ROWS],
+    "marks mostly blank": ["line,station,time,cond,marker", *table(LINE, STATION, CLOCK, COND, MARKED)],
+    "marks mostly blank, no names": table(LINE, STATION, CLOCK, COND, MARKED),
+    "a mark that is 0 or 1": [
+        "line,station,time,cond,M", *table(LINE, STATION, CLOCK, COND, [int(m or 0) for m in MARKED])],
+    "day fractions": [
+        "line,station,time,cond", *table(LINE, STATION, [f"{46128 + s / 86400:.8f}" for s in SECONDS], COND)],
+    "milliseconds by name": ["line,station,ms,cond", *table(LINE, STATION, (1000 * SECONDS).astype(int), COND)],
+    "a clock and milliseconds": ["line,station,time,ms,cond", *table(LINE, STATION, CLOCK, [100] * 36, COND)],
+    "a second clock": [
+        "line,station,time,uptime,cond", *table(LINE, STATION, CLOCK, np.arange(36) * 0.25 + 7 * LINE, COND)],
+    "offset that changes": ["line,station,time,cond", *table(LINE, STATION, [
+        f"2024-05-03T{c}+01:00" if n < 2 else
+        f"2024-05-03T{int(c[:2]) + 1:02d}{c[2:]}+02:00" for n, c in zip(LINE, CLOCK)
+    ], COND)],
+    "typeset minus and label of direction": ["line,station,time,cond", *table(
+        [f"{n}{'NS'[n % 2]}" for n in LINE], STATION, CLOCK, COND)],
+    "decimal commas in quotes": ["line,station,time,cond", *[
+        f'{n},{s},{c},"{v}"'.replace(f'"{v}"', f'"{str(v).replace(".", ",")}"')
+        for n, s, c, v in zip(LINE, STATION, CLOCK, COND)]],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("log", LOGS.values(), ids=LOGS)
+def test_read_as_walked(tmp_path, log):
+    assert_read(read_log(write(tmp_path, *log)))
+
+
+@pytest.mark.parametrize("opening", ["L {} {} {}", "LINE {} FROM {} BY {}", "line {}, start {}, step {}"])
+def test_opening_rows_without_a_word_for_the_station(tmp_path, opening):
+    rows = []
+    for k, value in enumerate(COND):
+        if k % 12 == 0:
+            rows.append(opening.format(LINE[k], STATION[k], STATION[k + 1] - STATION[k]))
+        rows.append(str(value))
+    assert_read(read_log(write(tmp_path, *rows)), time=None)
+
+
+def test_typeset_minus(tmp_path):
+    rows = ["line,station,cond", *table(LINE, [f"{s - 6}".replace("-", "\N{MINUS SIGN}") for s in STATION], COND)]
+    assert_read(read_log(write(tmp_path, *rows)), STATION - 6, time=None)
+
+
+def test_a_row_of_names_that_comes_again_opens_a_line(tmp_path):
+    rows = []
+    for k, row in enumerate(table(STATION, CLOCK, COND)):
+        rows += ["", "station,time,cond"] if k % 12 == 0 else []
+        rows.append(row)
+    result = read_log(write(tmp_path, *rows))
+    assert_read(result)
+    assert any("its row of names comes 3 times" in remark for remark in result.remarks)
+
+
+def test_a_channel_named_like_a_field_beside_another_is_kept(tmp_path):
+    rows = ["line,station,cond,cond_raw", *table(LINE, STATION, COND, COND + 1)]
+    readings = read_log(write(tmp_path, *rows)).readings
+    assert list(readings.channels) == ["cond", "cond_raw_4"]
+    with pytest.raises(EngineError, match="'cond_raw' was given.*another name"):
+        LogLayout(columns=(LogColumn("cond", "channel"), LogColumn("cond_raw", "channel")))
+
+
+COMMAS = [f"{v:.2f}".replace(".", ",") for v in COND]
+
+
+@pytest.mark.parametrize(
+    ("rows", "sentence"),
+    [
+        (table(LINE, STATION, COMMAS), r"row 1 \('1,1,20,00'\) seems to have decimal commas.*another delimiter"),
+        (["line,station,cond", *table(LINE, STATION, COMMAS)], "row 2 .*seems to have decimal commas"),
+        ([";".join(["4"] + [str(v) for v in COND[:12]])] * 3, "row 1 holds 13 values.*a row for each reading"),
+        (["place,time,cond", *[
+            f"{n}/{s},{c},{v}" for n, s, c, v in zip(LINE, STATION, CLOCK, COND)]],
+         "row 2 holds two numbers in one value"),
+        (["5,6,7,8,9,1"] * 30 + ROWS, "30 rows from row 1 on.*another way than those from row 31"),
+        (["grid,log,length_m,width_m,spacing_m", "A,a.txt,10,10,0.5", "B,b.txt,10,10,0.5"],
+         "is the register of a survey"),
+        (["grid,corner,x,y", "A,start,1,2", "A,head,1,12", "B,start,3,4"],
+         "is the corners of a survey|No rows of numbers"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_known_is_refused(tmp_path, rows, sentence):
+    with pytest.raises(EngineError, match=sentence):
+        read_log(write(tmp_path, *rows))
+
+
+def test_a_clock_of_minutes_and_seconds_grows_over_the_hour(tmp_path):
+    clock = [f"{int(s) // 60 % 60:02d}:{s % 60:05.2f}" for s in SECONDS + 570]
+    result = read_log(write(tmp_path, "line,station,time,cond", *table(LINE, STATION, clock, COND)))
+    assert_read(result, time=SECONDS + 570 - 9 * 3600)
+
+
+def test_words_for_formats_of_times_have_synonyms():
+    words = ("seconds", "Seconds", "sec", "milliseconds", "days", "clock", "datetime", "hhmmss")
+    forms = [LogColumn(1, "time", format=word).format for word in words]
+    assert forms == ["s", "s", "s", "ms", "day", "HH:MM:SS", "date-time", "HHMMSS"]
+
+
+def test_an_error_in_a_layout_names_its_file_and_the_column():
+    text = '{"columns": [{"column": "clock", "role": "time", "format": "hours"}, {"column": 2, "role": "channel"}]}'
+    with pytest.raises(EngineError, match=r"Layout two.json: .*column 'clock'.*'hours'.*s, ms, day, HHMMSS"):
+        layout_from_json(text, "two.json")
+    with pytest.raises(EngineError, match=r"layout two.json is no JSON"):
+        layout_from_json("{", "two.json")
