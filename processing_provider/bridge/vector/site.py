@@ -24,8 +24,8 @@ from ...engine.core import Code, EngineError, Finding
 from ...engine.geometry import EXCHANGE, EXPECTED_AXES, coordinate_columns, corner_position
 from .crs import LONGITUDE_LATITUDE, Corners, transformed, utm_zone
 
-EDGE_DEG = 0.2
-"""So far outside the area of a CRS that the other grids lie within, a grid is named. Derived: 20 km, as ``FAR_M`` of
+EDGE_DEG = 0.05
+"""So far outside the area of a CRS that the other grids lie within, a grid is named. Derived: 5 km, as ``FAR_M`` of
 corners; a site across the edge of an area is one site."""
 BEYOND_DEG = 3.0
 """A site so far outside the area of its CRS is not one just past the edge of a zone. Derived: half the width of a UTM

@@ -15,9 +15,10 @@ COORDINATES = (("x", "y"), ("easting", "northing"), ("east", "north"), ("e", "n"
 """Names of the columns with easting and northing; a unit behind the name does not count. The first pair wins."""
 EXPECTED_AXES = "the easting in x, the northing in y, whatever the axis order of the CRS"
 EXCHANGE = "Exchange the two in the table of corners."
-FAR_M = 20e3
-"""Distance to the nearest other grid from which a grid is not of the survey: a site is walked in a day, and a wrong
-digit or zone displaces by more. Common practice, no source."""
+FAR_M = 5e3
+"""Distance to the nearest other grid from which a grid is not of the survey: a site lies within an hour's walk, and a
+wrong zone or one of the first digits displaces by more. Common practice, no source; a raster over two grids so far from
+each other just fits at cells of 0.25 m."""
 
 
 @dataclass(frozen=True)

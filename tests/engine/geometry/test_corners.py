@@ -2,7 +2,7 @@
 
 import pytest
 from turnrow.processing_provider.engine.core import EngineError
-from turnrow.processing_provider.engine.geometry import Corner, coordinate_columns, far_grids, parse_corners
+from turnrow.processing_provider.engine.geometry import Corner, Lattice, coordinate_columns, far_grids, parse_corners
 
 
 def test_parse_corners():
@@ -57,8 +57,8 @@ def grids(**positions):
 
 
 def test_grids_of_one_survey_are_no_findings():
-    # A chain along a route: each within 20 km of the next, though the ends are 54 km from each other.
-    assert far_grids(grids(A=(4e5, 5e6), B=(418e3, 5e6), C=(436e3, 5e6), D=(454e3, 5e6))) == []
+    # A chain along a route: each within 5 km of the next, though the ends are 13.5 km from each other.
+    assert far_grids(grids(A=(4e5, 5e6), B=(4045e2, 5e6), C=(4090e2, 5e6), D=(4135e2, 5e6))) == []
     assert far_grids({}) == far_grids(grids(A=(4e5, 5e6))) == []
     assert far_grids({**grids(A=(4e5, 5e6)), "B": []}) == []
 
@@ -88,3 +88,11 @@ def test_grid_with_exchanged_axes_among_others():
     (finding,) = far_grids(grids(A=(4e5, 5e6), B=(5e6, 4e5 + 20), C=(4e5 + 40, 5e6)))
     assert (finding.code, finding.grid) == ("axes-exchanged", "B")
     assert "easting and northing of grid B" in finding.advice
+
+
+def test_one_raster_fits_over_two_grids_that_stay():
+    """The worst case is the diagonal, at cells of half the common 0.5 m between lines; a lattice too large raises."""
+    side = 4990 / 2**0.5
+    two = grids(A=(4e5, 5e6), B=(4e5 + side, 5e6 + side))
+    assert far_grids(two) == []
+    assert Lattice.covering(4e5, 5e6, 4e5 + side + 20, 5e6 + side + 20, 0.25).rows > 14000
