@@ -35,17 +35,19 @@ class CompareNotes(SurveyAlgorithm):
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..engine.compare import compare_notes
-        from ..engine.core import Code, notes_for, parse_notes, walk_again_count
+        from ..engine.core import Code, notes_for, usable_notes, walk_again_count
         from ..engine.geometry import local_frame
         from ..engine.mistakes import possible_mistakes
         from ..engine.place import place_readings
 
         readings, scheme = one_grid(values, feedback)
-        notes = notes_for(parse_notes(values.notes[0]), scheme.grid)
+        usable, unreadable = usable_notes(values.notes[0])
+        notes = notes_for(usable, scheme.grid)
         findings = compare_notes(readings, scheme, notes, progress=progress)
         if not any(finding.code == Code.WRONG_LOG.word for finding in findings):
             placed = place_readings(readings, scheme, notes, local_frame())[0]
             findings += [mistake.finding for mistake in possible_mistakes(placed, scheme, notes)]
+        findings += unreadable
         values.write_findings("FINDINGS", findings)
         values.results["WALK_AGAIN"] = walk_again_count(findings)
         feedback.pushInfo(f"{len(findings)} findings, {values.results['WALK_AGAIN']} lines to walk again.")

@@ -42,7 +42,7 @@ class PlaceReadings(SurveyAlgorithm):
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..bridge.vector import site_findings, survey_corners
-        from ..engine.core import EngineError, parse_notes
+        from ..engine.core import EngineError, usable_notes
         from ..engine.geometry import fit_frame, parse_corners
         from ..engine.place import place_readings
 
@@ -59,10 +59,11 @@ class PlaceReadings(SurveyAlgorithm):
             frame = fit_frame(corners, scheme.length_m, scheme.width_m, fit=values.fit, grid=scheme.grid)
         except EngineError as error:
             raise EngineError(" ".join([*said, str(error)])) from error
-        placed, record, findings = place_readings(readings, scheme, parse_notes(values.notes[0]), frame)
+        notes, unreadable = usable_notes(values.notes[0])
+        placed, record, findings = place_readings(readings, scheme, notes, frame)
         for corner, (x, y) in frame.residuals_m.items():
             feedback.pushInfo(f"Corner {corner}: fitted minus surveyed {x:+.3f} m east, {y:+.3f} m north")
         values.write_record(record, readings.units)
         values.write_readings("OUTPUT", placed, target)
-        values.write_findings("FINDINGS", [*site, *frame.findings, *findings])
+        values.write_findings("FINDINGS", [*site, *frame.findings, *unreadable, *findings])
         values.results["LARGEST_RESIDUAL"] = frame.largest_residual_m

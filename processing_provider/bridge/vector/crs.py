@@ -15,7 +15,7 @@ from qgis.core import (
     QgsUnitTypes,
 )
 
-from ...engine.core import EngineError
+from ...engine.core import FIRST_ROW, EngineError
 from ...engine.geometry import corner_position
 
 LONGITUDE_LATITUDE = "EPSG:4326"
@@ -44,12 +44,12 @@ def survey_corners(
     rows, crs, _ = corners
     crs = crs if crs is not None and crs.isValid() else None
     target = wanted if wanted.isValid() else crs
-    places = [corner_position(row, f"corners, row {n}") for n, row in enumerate(rows, 1)]
+    places = [corner_position(row, f"corners, row {n}") for n, row in enumerate(rows, FIRST_ROW)]
     target = check_metric_crs(target, "the survey", places, crs)
     if crs is None or crs == target:
         return [dict(row) for row in rows], target
     moved = []
-    for number, (row, place) in enumerate(zip(rows, places), 1):
+    for number, (row, place) in enumerate(zip(rows, places), FIRST_ROW):
         point = transformed(place, crs, target, context.transformContext())
         if point is None:
             raise EngineError(

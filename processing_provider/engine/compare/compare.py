@@ -15,9 +15,17 @@ from .grid_log import MANY, GridLog, listed, summarise
 from .lines import LINE_CHECKS
 from .notes import NOTE_CHECKS
 from .walk import WALK_CHECKS
+from .whole import WHOLE_CHECKS, Cause
 
 CHECKS = (*LINE_CHECKS, *WALK_CHECKS, *NOTE_CHECKS)
-"""Each takes a GridLog and yields findings."""
+"""Each takes a GridLog and yields findings, but for those that look at the whole first."""
+MENDED_TOGETHER = {
+    Code.START_STATION.word: (Code.NOTE_DISAGREES, Code.DIRECTION, Code.STEP_SIGN, Code.LINE_LONG, Code.LINE_SHORT),
+    Code.LINE_SHORT.word: (Code.PACE,),
+    Code.LINE_MISSING.word: (Code.NOTE_WITHOUT_LINE,),
+    Code.NOTES_DIFFER.word: (Code.NOTE_DISAGREES, Code.DIRECTION),
+}
+"""Findings about a line that are consequences of another one about the same line."""
 MOST = 0.6
 """Fraction of the lines from which on a fault is one of the register or the layout, not of the walk. Derived: where
 each line has a fault of its own with a probability of 0.1, at least ``MANY`` lines and more than this fraction of them
@@ -75,14 +83,30 @@ def compare_notes(
     wrong = _wrong_log(log)
     if wrong is not None:
         return [wrong]
+    causes = _causes(log)
     findings: list[Finding] = []
     for number, check in enumerate(CHECKS):
         if progress is not None:
             progress(number / len(CHECKS))
-        findings.extend(_joined(list(check(log)), log))
+        findings.extend(_joined([f for f in check(log) if not any(c.explains(f) for c in causes)], log))
     if progress is not None:
         progress(1.0)
+    findings = [*(c.finding for c in causes), *_one_a_cause(findings)]
     return sorted(findings, key=lambda finding: finding.urgency)
+
+
+def _causes(log: GridLog) -> list[Cause]:
+    """Return what concerns the grid as a whole, each cause once."""
+    causes: list[Cause] = []
+    for check in WHOLE_CHECKS:
+        causes += [new for new in check(log) if not any(c.explains(new.finding) for c in causes)]
+    return causes
+
+
+def _one_a_cause(findings: Sequence[Finding]) -> list[Finding]:
+    """Leave out the consequences of what another finding says of the same line."""
+    said = {(code.word, f.line) for f in findings for code in MENDED_TOGETHER.get(f.code, ())}
+    return [f for f in findings if f.line is None or (f.code, f.line) not in said]
 
 
 def _wrong_log(log: GridLog) -> Optional[Finding]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Callable, Optional, Sequence, Union
 
 import numpy as np
@@ -42,15 +43,34 @@ class GridLog:
     runs: tuple[RunSummary, ...]
     common_step: float
 
-    @property
+    @cached_property
     def walked(self) -> list[RunSummary]:
         """Recordings of survey lines, redone ones included."""
         return [r for r in self.runs if r.walked]
 
-    @property
+    @cached_property
     def kept(self) -> list[RunSummary]:
         """Recordings that show the ground of a line of the scheme and that no later one replaces."""
         return [r for r in self.walked if r.target is not None and not r.superseded]
+
+    @cached_property
+    def common_overrun_m(self) -> tuple[float, float]:
+        """Median distance by which recordings run past the edge with the low and with the high stations, in metres."""
+        low, high = self.scheme.edge_stations(1)
+        over = [(low - r.low, r.high - high) for r in self.kept] or [(0.0, 0.0)]
+        below, above = np.nanmedian(over, axis=0) * self.scheme.interval_m
+        return float(below), float(above)
+
+    @cached_property
+    def missing(self) -> list[int]:
+        """Lines of the scheme without a recording, of which not all is noted as obstacle."""
+        have = {r.target for r in self.walked}
+        return [n for n in self.scheme.lines.tolist() if n not in have and self.bare_stretches(n, [])]
+
+    @cached_property
+    def noted_lines(self) -> set[int]:
+        """Lines that the notes say were walked."""
+        return {n.line for n in self.notes if n.line is not None and n.kind in ("survey", "redo")}
 
     def finding(
         self,
@@ -62,11 +82,14 @@ class GridLog:
         *,
         severity: str = "",
         action: Optional[str] = None,
+        also: Sequence[int] = (),
     ) -> Finding:
         """Return a finding about a recording, a line number or (None) the whole grid."""
         line, run = (where.line, where.run.run) if isinstance(where, RunSummary) else (where, None)
         grid = self.scheme.grid
-        return code.finding(found, expected, advice, severity=severity, grid=grid, line=line, run=run, action=action)
+        return code.finding(
+            found, expected, advice, severity=severity, grid=grid, line=line, run=run, action=action, also=also
+        )
 
     def bare_stretches(self, line: Optional[int], runs: Sequence[RunSummary]) -> list[Stretch]:
         """Return the stretches of a line without readings of ``runs`` and without a noted obstacle."""

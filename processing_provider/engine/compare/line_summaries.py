@@ -16,6 +16,9 @@ POSITION_M = 0.05
 CLOCK_S = 1.0
 """Times may fall by this much from one reading to the next. Derived: a clock that is read in whole seconds, by a logger
 that stores readings in another order than it takes them, swaps neighbouring seconds."""
+PAUSE_S = 5.0
+"""Who takes no reading for longer than this stands still. Derived: it is several times the seconds between two readings
+of the slowest rate in use, one a second."""
 FAR_PACE = 1.5
 """Paces that differ by this factor are not one person's walk: 0.8 to 1.2 m/s is common, a factor of 1.5 from end to
 end (common practice, no source)."""
@@ -41,6 +44,8 @@ class RunFigures:
         As the log's opening row says, 0 unknown.
     duration_s : float
         NaN where times are unknown.
+    pauses : int
+        How often readings stopped for longer than ``PAUSE_S``; the pauses are no part of ``duration_s``.
     clock_back : bool
         The times run backwards somewhere.
     jumps : tuple of (float, float)
@@ -59,6 +64,7 @@ class RunFigures:
     downs: int
     logged_heading: int
     duration_s: float
+    pauses: int
     clock_back: bool
     jumps: tuple[tuple[float, float], ...]
     marks: int
@@ -123,6 +129,11 @@ class RunSummary(RunFigures):
         return self.turn[0] + self.turn[1] * station
 
     @property
+    def note_position(self) -> Optional[float]:
+        """Position that the notes give, in metres; None where they give none."""
+        return self.note.position_m if self.note else None
+
+    @property
     def walked(self) -> bool:
         """Whether it is a survey line, walked for the first time or again."""
         return self.kind in WALKED_KINDS
@@ -150,11 +161,15 @@ def figures_of(readings: Readings, runs: Sequence[Run]) -> tuple[list[RunFigures
     marks = np.add.reduceat((mark & 1) + (mark >> 1 & 1), starts)
     back = np.logical_or.reduceat(inner & (np.diff(time, prepend=np.nan) < -CLOCK_S), starts)
     (first, last), (begun, ended) = _ends(station, starts), _ends(time, starts)
+    waited = np.where(inner, np.diff(time, prepend=np.nan), np.nan)
+    paused = waited > PAUSE_S
+    stood, pauses = (np.add.reduceat(x, starts) for x in (np.where(paused, waited, 0.0), paused.astype(int)))
     smallest, largest = np.fmin.reduceat(station, starts), np.fmax.reduceat(station, starts)
     heading = readings.heading[rows[starts]]
     return [
         RunFigures(run, int(counts[k]), float(first[k]), float(last[k]), float(smallest[k]), float(largest[k]),
-                   int(ups[k]), int(downs[k]), int(heading[k]), float(ended[k] - begun[k]), bool(back[k]),
+                   int(ups[k]), int(downs[k]), int(heading[k]), float(ended[k] - begun[k] - stood[k]),
+                   int(pauses[k]), bool(back[k]),
                    tuple(jumps[k]), int(marks[k]))
         for k, run in enumerate(runs)
     ], common  # fmt: skip

@@ -8,7 +8,7 @@ from typing import Iterator, Optional, Sequence
 import numpy as np
 
 from ..core import Code, Finding
-from .grid_log import ROUNDING_M, GridLog, Stretch, grouped, listed, way
+from .grid_log import MANY, ROUNDING_M, GridLog, Stretch, grouped, listed, way
 from .line_summaries import FAR_PACE, RunSummary
 
 SHORT_M = 0.5
@@ -17,6 +17,9 @@ is no better than that (common practice, no source)."""
 PIECE = 0.5
 """A recording with less than this fraction of a line's readings may be a false start or a dummy (common practice, no
 source)."""
+MOSTLY = 0.5
+"""A line lies beyond the edges for the most part where less than the other half of its ground is covered. Derived: a
+majority."""
 OVERRUN_M = 3.0
 """More overrun than this beyond that of the other lines means that the logger ran on (common practice, no source)."""
 
@@ -24,9 +27,7 @@ OVERRUN_M = 3.0
 def _missing_lines(log: GridLog) -> Iterator[Finding]:
     have = {r.target for r in log.walked}
     other = {r.line: r.kind for r in log.runs if not r.walked}
-    for line in log.scheme.lines.tolist():
-        if line in have or not log.bare_stretches(line, []):
-            continue
+    for line in log.missing:
         where = f"{float(log.scheme.position_m(line)):.2f} m along the baseline"
         advice = f"Walk line {line} again, at {where}."
         if other.get(line) == "void":
@@ -81,7 +82,7 @@ def _lines_twice(log: GridLog) -> Iterator[Finding]:
     for line, runs in grouped(known, lambda r: r.line).items():
         for i, later in enumerate(runs):
             earlier = [r for r in runs[:i] if log.overlap_m(r, later) > 2 * SHORT_M]
-            if later.kind == "redo" or not earlier:
+            if later.kind == "redo" or all(r.note is not None and r.note is not later.note for r in earlier):
                 continue
             taken = "The later recording is taken."
             least = min([*earlier, later], key=lambda r: r.count)
@@ -133,22 +134,43 @@ def _rising(values: Sequence[float]) -> set[int]:
 def _short_lines(log: GridLog) -> Iterator[Finding]:
     low, high = log.scheme.edge_stations(1)
     expected = f"readings at stations {low:g} to {high:g}"
+    rates = _odd_rates(log)
     for line, runs in grouped(log.kept, lambda r: r.target).items():
         if any(setting_forgotten(log, r) for r in runs):
             continue
-        for stretch in log.bare_stretches(line, runs):
-            length = log.length_m(stretch)
-            where = f"stations {stretch[0]:g} to {stretch[1]:g} ({length:.1f} m)"
-            if length <= SHORT_M + ROUNDING_M:
-                continue
-            if any(_notes_explain(r, stretch) for r in runs):
-                advice = "If the ground cannot be walked there, note an obstacle."
-                yield log.finding(
-                    Code.LINE_SHORT, line, f"No readings at {where}, as noted.", expected, advice, severity="note"
-                )
-                continue
+        bare = [s for s in log.bare_stretches(line, runs) if log.length_m(s) > SHORT_M + ROUNDING_M]
+        if bare and len(runs) == 1 and line in rates:
+            yield _other_rate(log, runs[0], rates[line])
+            continue
+        for stretch in bare:
+            where = f"stations {stretch[0]:g} to {stretch[1]:g} ({log.length_m(stretch):.1f} m)"
+            found = f"No readings at {where}{', as noted' * any(_notes_explain(r, stretch) for r in runs)}."
             advice = f"Walk line {line} again. If something stood in the way, note it as obstacle with its stations."
-            yield log.finding(Code.LINE_SHORT, line, f"No readings at {where}.", expected, advice)
+            yield log.finding(Code.LINE_SHORT, line, found, expected, advice)
+
+
+def _odd_rates(log: GridLog) -> dict[int, float]:
+    """Return the fraction of readings a second of the lines that have fewer of them than the others, by line."""
+    timed = [r for r in log.kept if r.duration_s > 0]
+    if len(timed) < MANY:
+        return {}
+    rate = np.array([(r.count - 1) / r.duration_s for r in timed])
+    taken = np.array([r.duration_s for r in timed])
+    fraction, same_time = rate / np.median(rate), taken / np.median(taken)
+    odd = (fraction < 1 / FAR_PACE) & (same_time > 1 / FAR_PACE)
+    return {int(timed[i].target or 0): float(fraction[i]) for i in np.flatnonzero(odd)}
+
+
+def _other_rate(log: GridLog, run: RunSummary, fraction: float) -> Finding:
+    """Return the finding about a line that took the time of the others, but was logged with fewer readings."""
+    rate = log.scheme.readings_per_m * fraction
+    found = f"The line has {run.count} readings in {run.duration_s:.0f} s, {fraction:.0%} of the others' rate."
+    advice = (
+        f"Ask the books whether line {run.line} has {rate:.2g} readings a metre. If so, all its ground is "
+        "covered: note it as void, and put its readings in a log of their own. If not, walk it again."
+    )
+    expected = f"{log.scheme.readings_per_m:g} readings a metre"
+    return log.finding(Code.LINE_SHORT, run, found, expected, advice)
 
 
 def _notes_explain(run: RunSummary, stretch: Stretch) -> bool:
@@ -179,7 +201,7 @@ def _long_lines(log: GridLog) -> Iterator[Finding]:
             "start_station and stop_station. The line is trimmed at the edges."
         )
         expected = f"stations {low:g} to {high:g} and a little overrun"
-        yield log.finding(Code.LINE_LONG, run, found, expected, advice)
+        yield log.finding(Code.LINE_LONG, run, found, expected, advice, severity="warning")
 
 
 def _start_stations(log: GridLog) -> Iterator[Finding]:
@@ -188,30 +210,43 @@ def _start_stations(log: GridLog) -> Iterator[Finding]:
         if not setting_forgotten(log, run):
             continue
         common = starts[run.heading]
+        ends = f"station {run.first:g} to {run.last:g}"
+        if run.note is not None and run.note.start_station is not None:
+            ends = f"station {run.from_start(run.first):g} to {run.from_start(run.last):g} by the notes, and {ends}"
+            ends += " by the log"
         found = (
-            f"The line goes from station {run.first:g} to {run.last:g}. Its {run.count} readings are enough for the "
-            "whole line, so the start station was probably not set."
+            f"The line goes from {ends}. Its {run.count} readings are enough for the whole line, so the start station "
+            "was probably not set."
         )
         advice = (
-            f"Ask the books where line {run.line} was started. Note it: start_station {common:g}, or near it. Until "
-            "then the line lies wrong."
+            f"Ask the books where line {run.line} was started. Note it: start_station {common:g}, or near it, if it "
+            f"was walked {way(run.heading)}; heading {way(-run.heading)} and start_station {starts[-run.heading]:g} if "
+            f"it was walked {way(-run.heading)}. Until then the line lies wrong."
         )
         expected = f"a start near station {common:g} for a line walked {way(run.heading)}"
         yield log.finding(Code.START_STATION, run, found, expected, advice)
 
 
 def setting_forgotten(log: GridLog, run: RunSummary) -> bool:
-    """Whether a recording has readings enough for the line, but its stations start nowhere near the edge and miss one.
+    """Whether a recording has readings enough for the line, but by its stations misses an edge and runs past the other.
 
-    A line that starts at its edge, with some overrun, and misses the other edge was stopped early.
+    A line that starts at its edge, with some overrun, and misses the other edge was stopped early, and one that starts
+    late and ends where the others end was started late. One that lies beyond the edges for the most part has a wrong
+    start whatever the notes say.
     """
-    start = run.low if run.heading > 0 else run.high
-    inside = (start - log.scheme.edge_stations(run.heading)[0]) * run.heading * log.scheme.interval_m
-    enough = run.count * log.scheme.interval_m >= log.scheme.length_m - SHORT_M
-    noted = run.note is not None and run.note.start_station is not None
-    if -OVERRUN_M <= inside <= SHORT_M or not enough or noted or run.mixed or np.isnan(run.first):
+    scheme = log.scheme
+    low, high = scheme.edge_stations(1)
+    if run.mixed or np.isnan(run.first) or run.count * scheme.interval_m < scheme.length_m - SHORT_M:
         return False
-    return any(log.length_m(s) > SHORT_M + ROUNDING_M for s in log.bare_stretches(run.target, [run]))
+    if not any(log.length_m(s) > SHORT_M + ROUNDING_M for s in log.bare_stretches(run.target, [run])):
+        return False
+    if log.length_m((max(run.low, low), min(run.high, high))) < (1 - MOSTLY) * scheme.length_m:
+        return True
+    start = run.low if run.heading > 0 else run.high
+    inside = (start - scheme.edge_stations(run.heading)[0]) * run.heading * scheme.interval_m
+    below, above = ((low - run.low) * scheme.interval_m, (run.high - high) * scheme.interval_m)
+    past = above - log.common_overrun_m[1] if run.heading > 0 else below - log.common_overrun_m[0]
+    return past > SHORT_M if inside > SHORT_M else inside < -OVERRUN_M
 
 
 def common_starts(log: GridLog) -> dict[int, float]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Iterator
+from itertools import combinations
+from typing import Iterator, Optional
 
 import numpy as np
 
@@ -51,6 +52,51 @@ def _lines_skipped(log: GridLog) -> Iterator[Finding]:
     yield log.finding(Code.LINE_SKIPPED, line, found, "the lines of the notes", advice)
 
 
+def _rows_differ(log: GridLog) -> Iterator[Finding]:
+    """Find rows about the same recording that do not agree, and redos and voids of recordings that are not there."""
+    recordings: dict[int, set[int]] = {}
+    for run in log.runs:
+        recordings.setdefault(run.line, set()).add(run.run.run)
+    rows: dict[tuple[int, Optional[int]], list[Note]] = {}
+    for note in log.notes:
+        if note.line in recordings and note.kind != "obstacle":
+            rows.setdefault((note.line, note.run), []).append(note)
+    for (line, named), group in rows.items():
+        free = len(recordings[line] - {run for n, run in rows if n == line and run is not None})
+        if len(group) < 2 or (named is None and len(group) <= free):
+            continue
+        fields = {name for a, b in combinations(group, 2) for name in _contradictions(a, b)}
+        if fields:
+            where = " and ".join(note.where or "a row of the notes" for note in group)
+            found = f"These rows differ in {', '.join(sorted(fields))}: {where}."
+            advice = f"Ask the books which row about line {line} is right. Delete the other; the first one counts."
+            yield log.finding(Code.NOTES_DIFFER, line, found, "one row a recording", advice)
+
+
+def _contradictions(one: Note, two: Note) -> list[str]:
+    """Return the columns in which two rows say different things; an empty cell says nothing."""
+    names = [] if one.kind == two.kind else ["kind"]
+    names += ["heading"] if one.direction * two.direction < 0 else []
+    for name in ("start_station", "stop_station", "position_m"):
+        a, b = getattr(one, name), getattr(two, name)
+        names += [name] if a is not None and b is not None and a != b else []
+    return names
+
+
+def _obstacles_outside(log: GridLog) -> Iterator[Finding]:
+    """Find obstacles beyond the edges, where no line has stations."""
+    low, high = log.scheme.edge_stations(1)
+    for note in log.notes:
+        ends = [s for s in (note.start_station, note.stop_station) if s is not None]
+        if note.kind != "obstacle" or not ends or (min(ends) <= high and max(ends) >= low):
+            continue
+        line = "all lines" if note.line is None else f"line {note.line}"
+        found = f"The obstacle at stations {min(ends):g} to {max(ends):g} ({note.where or 'the notes'}) is outside."
+        advice = f"Ask the books where the obstacle on {line} was. Correct its stations in the notes."
+        expected = f"stations {low:g} to {high:g}"
+        yield log.finding(Code.POSITION, note.line, found, expected, advice, severity="warning")
+
+
 def _notes_disagree(log: GridLog) -> Iterator[Finding]:
     """Hold the notes against the log's own start, stop and heading; the notes count."""
     for run in log.runs:
@@ -60,8 +106,13 @@ def _notes_disagree(log: GridLog) -> Iterator[Finding]:
         if not differences:
             continue
         logged, noted, sure = zip(*differences)
-        advice = "Look at the line on the map. It is placed as noted."
-        if not all(sure):
+        advice = f"Look at line {run.line} on the map. It is placed as noted."
+        pattern = int(log.scheme.heading(run.line))
+        if run.note.direction == -run.seen_heading == -pattern and log.scheme.has_line(run.line):
+            sure = (False,)
+            advice = f"Ask the books which way line {run.line} was walked. It is placed as noted, against log and "
+            advice += "pattern."
+        elif not all(sure):
             advice = f"Ask the books for the stations of line {run.line}. If they are right as noted, readings were "
             advice += "lost or doubled, and the line must be walked again."
         found = f"By the log the line was {' and '.join(logged)}."
@@ -141,6 +192,8 @@ def _same_positions(log: GridLog) -> Iterator[Finding]:
 NOTE_CHECKS = (
     _notes_without_line,
     _lines_skipped,
+    _rows_differ,
+    _obstacles_outside,
     _notes_disagree,
     _positions,
     _tie_positions,

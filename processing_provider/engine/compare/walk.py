@@ -11,10 +11,14 @@ import numpy as np
 from ..core import HEADINGS, MAD_TO_SD, PATTERNS, Code, Finding, Scheme
 from .grid_log import MANY, ROUNDING_M, GridLog, Stretch, blocks, way
 from .line_summaries import FAR_PACE, RunSummary
-from .lines import common_starts
+from .lines import SHORT_M, common_starts
 
-HOLE_M = 1.0
-"""Readings lost over more than a metre hide a pit or a post, and must be walked again (common practice, no source)."""
+HOLE_M = SHORT_M
+"""Readings lost over more than half a metre hide a pit or a post, and must be walked again, as at the ends of a line
+(common practice, no source)."""
+TWICE = 1.8
+"""A recording with more than so many times the readings of a line is two. Common practice, no source: it leaves room
+for a fifth of a line that was not walked, where overrun alone never makes up four fifths of one."""
 WALKING_MS = (0.3, 2.5)
 """Slowest and fastest walk with an instrument in hand, in m/s (common practice, no source)."""
 SHORTEST_S = 4.0
@@ -32,11 +36,17 @@ PATTERN_FITS = 0.9
 
 def _directions(log: GridLog) -> Iterator[Finding]:
     """Lines walked the other way than the pattern says: a forgotten setting, or a pattern not kept to."""
-    known = [r for r in log.kept if r.line == r.target and not _noted(r) and r.seen_heading]
-    wrong = [r for r in known if r.seen_heading != int(log.scheme.heading(r.line))]
+    known = [r for r in log.kept if r.line == r.target and _way(r)]
+    wrong = [r for r in known if _way(r) != int(log.scheme.heading(r.line))]
     if len(wrong) >= MANY and len(wrong) > PATTERN_FRACTION * len(known):
         yield _wrong_pattern(log, known, wrong)
         return
+    for run in (r for r in wrong if _noted(r) and r.seen_heading in (0, _way(r))):
+        found = f"The line was walked {way(_way(run))} by the notes, against the pattern."
+        advice = f"Leave it if line {run.line} was walked {way(_way(run))}. It is placed so."
+        expected = f"walked {way(-_way(run))}"
+        yield log.finding(Code.DIRECTION, run, found, expected, advice, severity="warning")
+    wrong = [r for r in wrong if not _noted(r)]
     starts = common_starts(log) if wrong else {}
     for run in wrong:
         right = int(log.scheme.heading(run.line))
@@ -53,6 +63,11 @@ def _directions(log: GridLog) -> Iterator[Finding]:
         yield log.finding(Code.DIRECTION, run, found, expected, advice)
 
 
+def _way(run: RunSummary) -> int:
+    """Return the heading that the notes give, else the log; 0 where neither does."""
+    return (run.note.direction if run.note else 0) or run.seen_heading
+
+
 def _noted(run: RunSummary) -> bool:
     return run.note is not None and run.note.direction != 0
 
@@ -63,7 +78,7 @@ def _wrong_pattern(log: GridLog, known: Sequence[RunSummary], wrong: Sequence[Ru
     for pattern in PATTERNS:
         for first in HEADINGS:
             headings = replace(log.scheme, pattern=pattern, first_heading=first).heading([r.line for r in known])
-            fits[pattern, first] = np.mean(headings == [r.seen_heading for r in known])
+            fits[pattern, first] = np.mean(headings == [_way(r) for r in known])
     best = max(fits, key=lambda choice: fits[choice])
     advice = "Ask the books which way the lines were walked. Note the heading of each line that does not follow the "
     advice += "pattern."
@@ -72,13 +87,25 @@ def _wrong_pattern(log: GridLog, known: Sequence[RunSummary], wrong: Sequence[Ru
         advice += "register. If not, note the heading of each line."
     found = f"{len(wrong)} of {len(known)} lines were not walked the way the register says, the first of them line "
     expected = f"pattern {log.scheme.pattern}, first_heading {log.scheme.first_heading}"
-    return log.finding(Code.DIRECTION, None, f"{found}{wrong[0].line}.", expected, advice)
+    found, noted = f"{found}{wrong[0].line}.", all(_noted(r) for r in wrong)
+    return log.finding(
+        Code.DIRECTION,
+        None,
+        found,
+        expected,
+        advice,
+        severity="warning" if noted else "error",
+        also=[r.line for r in wrong],
+    )
 
 
 def _step_signs(log: GridLog) -> Iterator[Finding]:
     starts = common_starts(log)
     for run in log.kept:
         if run.mixed:
+            if run.count > TWICE * log.scheme.readings_per_line and not log.bare_stretches(run.target, [run]):
+                yield _walked_there_and_back(log, run)
+                continue
             found = f"The stations grow {run.ups} times and fall {run.downs} times within the line."
             advice = f"Walk line {run.line} again, and note it as void. The logger probably ran on while turning."
             yield log.finding(Code.STEP_SIGN, run, found, "a count that goes one way", advice)
@@ -92,6 +119,15 @@ def _step_signs(log: GridLog) -> Iterator[Finding]:
             advice = f"Ask the books which way line {run.line} was walked. Note heading {way(run.logged_heading)} and "
             advice += f"start_station {start:g}, or near it."
             yield log.finding(Code.STEP_SIGN, run, found, expected, advice, severity="warning")
+
+
+def _walked_there_and_back(log: GridLog, run: RunSummary) -> Finding:
+    """Return the finding about a recording long enough for two walks of its line, which together cover all of it."""
+    found = f"The recording of line {run.line} has {run.count} readings; the stations grow {run.ups} times and fall "
+    advice = f"Ask the books whether line {run.line} was walked there and back. All its ground is covered: note which "
+    advice += "stations count, or that the next line is in it."
+    expected = f"about {log.scheme.readings_per_line} readings that count one way"
+    return log.finding(Code.STEP_SIGN, run, f"{found}{run.downs} times.", expected, advice)
 
 
 def _station_jumps(log: GridLog) -> Iterator[Finding]:
@@ -109,8 +145,19 @@ def _station_jumps(log: GridLog) -> Iterator[Finding]:
         if against:
             more = f" It does not go on by 1 at {len(against)} places." if len(against) > 1 else ""
             found = f"The station goes from {against[0][0]:g} to {against[0][1]:g} within the line.{more}"
-            advice = "Look at the line on the map. Readings from there on may lie wrong."
-            yield log.finding(Code.STATION_JUMP, run, found, "a count that goes on by 1", advice, severity="warning")
+            # Who stops and goes on from some way back covers all ground, some of it twice.
+            resumed = run.pauses > 0 and not log.bare_stretches(run.target, [run])
+            advice = f"Ask the books what happened on line {run.line}. Readings from there on may lie wrong."
+            if resumed:
+                advice = f"Leave it. After a pause line {run.line} went on from farther back."
+            yield log.finding(
+                Code.STATION_JUMP,
+                run,
+                found,
+                "a count that goes on by 1",
+                advice,
+                severity="note" if resumed else "warning",
+            )
         for before, after in run.jumps:
             if np.sign(after - before) == run.counted:
                 yield from _lost_readings(log, run, before, after, bare)
@@ -129,10 +176,10 @@ def _lost_readings(
     if lost > HOLE_M + ROUNDING_M:
         advice = f"Walk line {run.line} again. A gap of more than {HOLE_M:g} m can hide a pit. "
         advice += "If something stood in the way, note it as obstacle."
-        yield log.finding(Code.STATION_JUMP, run, found, expected, advice)
+        yield log.finding(Code.LINE_SHORT, run, found, expected, advice)
     else:
         advice = f"Leave it. A gap of up to {HOLE_M:g} m is filled from its neighbours."
-        yield log.finding(Code.STATION_JUMP, run, found, expected, advice, severity="warning")
+        yield log.finding(Code.STATION_JUMP, run, found, expected, advice, severity="note")
 
 
 def _paces(log: GridLog) -> Iterator[Finding]:
@@ -216,8 +263,10 @@ def _missing_values(log: GridLog) -> Iterator[Finding]:
 
 
 def _value_holes(log: GridLog, channels: str, missing: np.ndarray) -> Iterator[Finding]:
+    over = log.readings.has_flag("overrange")
     for run in log.kept:
-        bad = missing[run.run.rows]
+        # What is beyond the range would be so again.
+        bad = missing[run.run.rows] & ~over[run.run.rows]
         if np.isnan(run.first) or np.count_nonzero(bad) * log.scheme.interval_m <= HOLE_M:
             continue
         station = run.turn[0] + run.turn[1] * log.readings.station[run.run.rows]

@@ -20,7 +20,7 @@ from .noise import (
     robust_sd,
     variance_after_smoothing,
 )
-from .notes import Note, notes_for, number_or_none, parse_notes
+from .notes import FIRST_ROW, Note, notes_for, number_or_none, parse_notes, usable_notes
 from .progress import Progress, part_of
 from .readings import Key, Readings, Run, concatenate
 from .records import Record, counted, with_unit
@@ -44,6 +44,7 @@ __all__ = [
     "EngineError",
     "FIELDS",
     "FINE_M",
+    "FIRST_ROW",
     "FIXED_FIELDS",
     "FLAGS",
     "Finding",
@@ -113,6 +114,7 @@ __all__ = [
     "robust_sd",
     "scratch_folder",
     "smoother",
+    "usable_notes",
     "variance_after_smoothing",
     "walk_again_count",
     "walk_shapes",

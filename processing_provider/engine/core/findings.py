@@ -57,8 +57,8 @@ class Code(Enum):
     # Comparing the log with the notes and the scheme.
     WRONG_LOG = ("wrong-log", "error", "ask",
         "Nothing in the log fits the grid, so it is probably another grid's.")
-    LINE_MISSING = ("line-missing", "error", "walk",
-        "A line of the grid has no recording.")
+    LINE_MISSING = ("line-missing", "error", "walk ask",
+        "Lines of the grid have no recording, or have it under another number.")
     LINE_OUTSIDE = ("line-outside", "error", "ask",
         "A line of the log is none of the grid's, and no note says what it is.")
     DUMMY_LIKELY = ("dummy-likely", "warning", "ask",
@@ -67,17 +67,17 @@ class Code(Enum):
         "A line was recorded more than once, and no note says why.")
     LINE_ORDER = ("line-order", "warning", "ask",
         "A line was recorded out of its turn.")
-    LINE_SHORT = ("line-short", "error note", "walk ask none",
-        "Part of a line has no readings; a note where the notes explain it.")
-    LINE_LONG = ("line-long", "warning", "ask none",
+    LINE_SHORT = ("line-short", "error", "walk ask",
+        "Part of a line has no readings, and no obstacle is noted there.")
+    LINE_LONG = ("line-long", "error warning", "ask none",
         "A line runs farther past its edge than the others.")
-    START_STATION = ("start-station", "error", "ask measure",
-        "A line has enough readings but misses an edge: its start station was probably not set.")
-    DIRECTION = ("direction", "error", "ask",
+    START_STATION = ("start-station", "error warning", "ask measure",
+        "Readings are enough for the line but miss an edge: the start station was probably not set.")
+    DIRECTION = ("direction", "error warning", "ask none",
         "Lines were walked the other way than the pattern of the grid says.")
     STEP_SIGN = ("step-sign", "error warning", "ask walk",
         "The stations of a line count both ways, or against the way that it was walked.")
-    STATION_JUMP = ("station-jump", "error warning", "walk ask none",
+    STATION_JUMP = ("station-jump", "error warning note", "ask none",
         "The stations of a line do not count on by one: readings are lost, or the station has another unit.")
     PACE = ("pace", "warning", "ask none measure",
         "A line, or the grid, was walked at a speed that is not credible, or its times run backwards.")
@@ -87,6 +87,10 @@ class Code(Enum):
         "Readings have no value: a few (note), a whole channel, or a long stretch of a line (error).")
     NOTE_WITHOUT_LINE = ("note-without-line", "warning", "ask",
         "A note is about a line or a recording that the log does not have.")
+    NOTES_DIFFER = ("notes-differ", "error", "ask",
+        "Rows of the notes about the same recording differ; the first one counts.")
+    NOTE_UNREADABLE = ("note-unreadable", "error", "ask",
+        "Rows of the notes cannot be read; the others are used.")
     NOTE_DISAGREES = ("note-disagrees", "warning note", "ask none",
         "The notes give another start, stop or heading of a line than the log; the notes count.")
     POSITION = ("position", "error warning", "ask measure",
@@ -187,6 +191,7 @@ class Code(Enum):
         line: Optional[int] = None,
         run: Optional[int] = None,
         action: Optional[str] = None,
+        also: Sequence[int] = (),
     ) -> Finding:
         """Return a finding with this code.
 
@@ -198,7 +203,8 @@ class Code(Enum):
             said = advice.partition(" ")[0].lower()
             said = said if said in ACTIONS else ""
             action = said if said in self.actions else self.actions[0]
-        return Finding(severity or self.severities[0], self.word, found, expected, advice, grid, line, run, action)
+        severity, more = severity or self.severities[0], tuple(also)
+        return Finding(severity, self.word, found, expected, advice, grid, line, run, action, more)
 
     @classmethod
     def of(cls, word: str) -> Code:
@@ -234,6 +240,8 @@ class Finding:
         Recorded number of the traverse and its recording; None when the finding is not about one line.
     action : str
         One of ``ACTIONS``.
+    also : tuple of int
+        Numbers of other lines that have the same cause; in no table.
 
     Raises
     ------
@@ -250,6 +258,7 @@ class Finding:
     line: Optional[int] = None
     run: Optional[int] = None
     action: str = ""
+    also: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
         code = Code.of(self.code)

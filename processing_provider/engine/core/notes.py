@@ -7,8 +7,11 @@ from dataclasses import dataclass
 from typing import Mapping, Optional, Sequence
 
 from .errors import EngineError
+from .findings import Code, Finding
 from .scheme import HEADINGS
 
+FIRST_ROW = 2
+"""Number of the first row below the header of a table. Derived: a spreadsheet counts the header as row 1."""
 KINDS = ("survey", "redo", "void", "dummy", "tie", "base", "obstacle")
 
 
@@ -68,9 +71,33 @@ def parse_notes(rows: Sequence[Mapping[str, object]], *, where: str = "notes") -
     Raises
     ------
     EngineError
-        On a value that cannot be read, naming the row (row 1 is the first below the header).
+        On values that cannot be read, naming all such rows, as a spreadsheet counts them (``FIRST_ROW``).
     """
-    return [_parse(row, f"{where}, row {number}") for number, row in enumerate(rows, 1)]
+    notes, bad = _parsed(rows, where)
+    if bad:
+        raise EngineError(" ".join(sentence for _, sentence in bad))
+    return notes
+
+
+def usable_notes(rows: Sequence[Mapping[str, object]], *, where: str = "notes") -> tuple[list[Note], list[Finding]]:
+    """Return the notes of the rows that can be read, and a finding a grid about those that cannot."""
+    notes, bad = _parsed(rows, where)
+    sentences: dict[str, list[str]] = {}
+    for grid, sentence in bad:
+        sentences.setdefault(grid, []).append(sentence)
+    advice = "Ask the books for these rows of the notes. Correct them; the other rows were used."
+    return notes, [Code.NOTE_UNREADABLE.finding(" ".join(s), "", advice, grid=g) for g, s in sentences.items()]
+
+
+def _parsed(rows: Sequence[Mapping[str, object]], where: str) -> tuple[list[Note], list[tuple[str, str]]]:
+    """Return the notes, and (grid, what is wrong) of each row that is none."""
+    notes, bad = [], []
+    for number, row in enumerate(rows, FIRST_ROW):
+        try:
+            notes.append(_parse(row, f"{where}, row {number}"))
+        except EngineError as error:
+            bad.append((str(row.get("grid") or "").strip(), str(error)))
+    return notes, bad
 
 
 def _parse(row: Mapping[str, object], where: str) -> Note:

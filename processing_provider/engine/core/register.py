@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Mapping, Sequence
 
 from .errors import EngineError
-from .notes import number_or_none
+from .notes import FIRST_ROW, number_or_none
 from .scheme import Scheme
 
 NEEDED = ("length_m", "width_m", "spacing_m", "readings_per_m")
@@ -67,7 +67,7 @@ def parse_register(
             f"The {where} has no column {', '.join(absent)}. It must have: grid, log, {', '.join(NEEDED)}."
         )
     named = defaultdict(list)
-    for number, row in enumerate(rows, 1):
+    for number, row in enumerate(rows, FIRST_ROW):
         named[str(row.get("grid") or "").strip()].append((row, f"{where}, row {number}"))
     entries, problems = [], {}
     for name, found in named.items():

@@ -8,7 +8,7 @@ from typing import Collection, Mapping, Optional, Sequence
 
 import numpy as np
 
-from ..core import Code, EngineError, Finding, number_or_none
+from ..core import FIRST_ROW, Code, EngineError, Finding, number_or_none
 
 CORNERS = ("start", "baseline", "opposite", "head")
 COORDINATES = (("x", "y"), ("easting", "northing"), ("east", "north"), ("e", "n"))
@@ -66,7 +66,7 @@ def parse_corners(rows: Sequence[Mapping[str, object]], *, where: str = "corners
         On an unknown corner, a missing coordinate or a corner given twice, naming the row.
     """
     corners: dict[tuple[str, str], Corner] = {}
-    for number, row in enumerate(rows, 1):
+    for number, row in enumerate(rows, FIRST_ROW):
         place = f"{where}, row {number}"
         name = str(row.get("corner") or "").strip().lower()
         if name not in CORNERS:

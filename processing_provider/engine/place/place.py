@@ -18,6 +18,9 @@ the centimetre, and the lines of a grid are decimetres from each other."""
 REDONE_MARGIN_M = 0.5
 """A recording that starts less than this later than the one it replaces still replaces all of it. Common practice, no
 source: half a metre is about half a pace, by which one stops short of an edge or of an obstacle."""
+ORDER_OF_KINDS = {"dummy": 0, "void": 0, "redo": 2}
+"""Whether a recording of that kind comes before (0) or after (2) the others of its line; all others are 1. Derived: a
+dummy or a spoilt recording is why another was made, and a redo is that other one."""
 ROUNDING = 1e-9
 """Stations closer than this are equal. Derived: sums of stations and multiples of decimal steps are rounded to 1e-13 at
 most, and the smallest step in use is a fraction of one."""
@@ -76,13 +79,18 @@ def place_readings(
 def note_for_run(notes: Sequence[Note], line: int, run: int, recordings: int) -> Optional[Note]:
     """Return the note that speaks of one recording of a line, None when there is none.
 
-    Notes that name the recording come first. Of the others, ``redo`` is about the last recording, ``void`` about
-    the first of several, and the rest about all of them.
+    Notes that name the recording come first. A single other one is about the last recording where it is ``redo``,
+    about the first of several where it is ``void``, else about all of them. Several others are taken in the order of
+    the recordings that no note names, ``dummy`` and ``void`` first, ``redo`` last.
     """
     own = [n for n in notes if n.line == line and n.kind != "obstacle"]
     for note in own:
         if note.run == run:
             return note
+    unnamed = [n for n in own if n.run is None]
+    free = [r for r in range(1, recordings + 1) if all(n.run != r for n in own)]
+    if 1 < len(unnamed) <= len(free) and run in free:
+        return _in_order(unnamed, free, run)
     for note in own:
         if note.run is not None:
             continue
@@ -92,6 +100,16 @@ def note_for_run(notes: Sequence[Note], line: int, run: int, recordings: int) ->
             continue
         return note
     return None
+
+
+def _in_order(unnamed: list[Note], free: list[int], run: int) -> Note:
+    """Return which of several notes that name no recording is about one of the recordings without a note."""
+    order = sorted(unnamed, key=lambda note: ORDER_OF_KINDS.get(note.kind, 1))
+    if order[-1].kind == "redo":
+        if run == free[-1]:
+            return order[-1]
+        order = order[:-1]
+    return order[min(free.index(run), len(order) - 1)]
 
 
 def counted_stations(readings: Readings, run: Run, scheme: Scheme, notes: Sequence[Note]) -> np.ndarray:

@@ -132,7 +132,7 @@ class RunPlacer:
             f"The log counts from station {first:g} {counted}; {self.note.where or 'the log'} has it walked {way} from "
             f"station {start:g}.",
             "",
-            f"Check the map along this line. It is placed from station {start:g}.",
+            f"Check the map along line {self.run.line}. It is placed from station {start:g}.",
         )
         return station
 

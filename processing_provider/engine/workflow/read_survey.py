@@ -29,7 +29,8 @@ from ..mistakes import PossibleMistake, possible_mistakes
 from ..place import PlaceRecord, place_readings
 
 SAID_BY = {
-    Code.LINE_UNPLACED: (Code.LINE_OUTSIDE, Code.DUMMY_LIKELY),
+    Code.LINE_UNPLACED: (Code.LINE_OUTSIDE, Code.DUMMY_LIKELY, Code.LINE_MISSING),
+    Code.SETTING_CORRECTED: (Code.START_STATION, Code.LINE_ORDER, Code.LINE_MISSING, Code.NOTES_DIFFER),
     Code.NOTE_DISAGREES: (Code.SETTING_CORRECTED,),
 }
 """Findings that say nothing new where one of the others stands for the same line."""
@@ -162,7 +163,7 @@ class _Logged:
 
 def grid_failed(grid: str, problem: str) -> Finding:
     """Return the finding about a grid that could not be processed; ``problem`` is the sentence that says why."""
-    advice = "Correct what is named here and run it again; the other grids were finished without this one."
+    advice = "Ask the books for what is named here, and correct it. The other grids were finished without this one."
     return Code.GRID_FAILED.finding(problem, "", advice, grid=grid)
 
 
@@ -230,7 +231,12 @@ def _read_grid(
     wrong = [f for f in compared if f.code == Code.WRONG_LOG.word]
     if wrong:
         return GridResult(source, findings=(*logged.findings, *compared), problem=wrong[0].sentence())
-    frame = fit_frame(source.corners, scheme.length_m, scheme.width_m, fit=fit, grid=scheme.grid)
+    try:
+        frame = fit_frame(source.corners, scheme.length_m, scheme.width_m, fit=fit, grid=scheme.grid)
+    except EngineError as error:
+        # What the log shows stands all the same: a wrong size makes both fail, and lines may have to be walked again.
+        failed = grid_failed(scheme.grid, str(error))
+        return GridResult(source, findings=(failed, *logged.findings, *compared), problem=str(error))
     placed, record, placing = place_readings(logged.readings, scheme, notes, frame)
     possible = possible_mistakes(placed, scheme, notes) if search or accept is not None else []
     accepted = [] if accept is None else _accepted(possible, accept)
@@ -277,8 +283,14 @@ def _as_accepted(mistake: PossibleMistake) -> Finding:
 
 def _without_repeats(findings: Sequence[Finding]) -> list[Finding]:
     """Leave out what reading or placing says of a line where the comparison says the same, and the other way round."""
-    said = {(f.code, f.line) for f in findings}
-    return [f for f in findings if not any((c.word, f.line) in said for c in SAID_BY.get(Code.of(f.code), ()))]
+    said = {(f.code, line) for f in findings for line in (f.line, *f.also)}
+    return [
+        f
+        for f in findings
+        if f.action == "ask"
+        and f.code == Code.NOTE_DISAGREES.word
+        or not any((c.word, f.line) in said for c in SAID_BY.get(Code.of(f.code), ()))
+    ]
 
 
 def _counts(readings: Readings) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Collection, Mapping, Optional, Sequence
 
-from ..core import Code, EngineError, Finding, GridEntry, Note, parse_notes, parse_register, read_text
+from ..core import Code, EngineError, Finding, GridEntry, Note, parse_register, read_text, usable_notes
 from ..geometry import Corner, far_grids, fit_frame, parse_corners
 from ..logs import LogLayout, layout_from_json
 from .read_survey import GridSource, grid_failed
@@ -70,7 +70,7 @@ def gather_sources(
     by_grid: dict[str, list[Corner]] = defaultdict(list)
     for corner in parse_corners(corners):
         by_grid[corner.grid].append(corner)
-    parsed = parse_notes(notes)
+    parsed, unreadable = usable_notes(notes)
     turned = {f.grid for f in site if f.code == Code.AXES_EXCHANGED.word}
     outside = {f.grid for f in site if f.code == Code.CRS_AREA.word}
     far = far_grids(_fitting(entries, by_grid, turned), outside)
@@ -91,7 +91,7 @@ def gather_sources(
             files[folder / entry.layout] = None
     failed = [grid_failed(name, text) for name, text in problems.items()]
     known = {entry.scheme.grid for entry in entries} | set(problems)
-    findings = (*site, *far, *failed, *_unknown_grids(by_grid, parsed, known))
+    findings = (*site, *far, *failed, *_unknown_grids(by_grid, parsed, known), *unreadable)
     return SurveySources(tuple(grids), tuple(parsed), findings, tuple(files))
 
 
@@ -142,7 +142,7 @@ def _unknown_grids(corners: Mapping[str, list[Corner]], notes: Sequence[Note], k
     )
     return [
         code.finding(f"The register has no grid {grid}, but the {what} do.",
-                     "", "Check the spelling of the grid's name, or add the grid to the register.", grid=grid)
+                     "", "Ask the books how the grid is spelt. Correct its name, or add it to the register.", grid=grid)
         for code, what, grids in named
         for grid in sorted(grids - known)
     ]  # fmt: skip

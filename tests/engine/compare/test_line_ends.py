@@ -30,10 +30,10 @@ def test_line_walked_back_that_stops_early_is_short_at_the_start_edge():
     assert "stations 1 to 30 (3.8 m)" in finding.found
 
 
-def test_noted_stop_explains_a_short_line():
+def test_noted_stop_explains_the_log_but_not_the_ground():
     lines = changed(3, station=stations(-9, 60))
     finding = only(compared(lines, [Note("A", 3, start_station=-9, stop_station=60)]), "line-short")
-    assert (finding.severity, finding.walk_again) == ("note", False)
+    assert (finding.severity, finding.action) == ("error", "walk")
     assert finding.found == "No readings at stations 61 to 80 (2.5 m), as noted."
 
 
@@ -71,7 +71,7 @@ def test_one_cause_makes_one_finding():
     lines = [replace(x, station=x.station[x.station <= 60]) for x in clean_lines()]
     finding = only(compared(lines), "line-short")
     assert finding.line is None
-    assert finding.found.startswith("10 lines have the same fault: 1 to 10 (10 lines). Line 1: No readings at")
+    assert finding.found == "Lines reach from station -9 to 60, most of them alike."
     assert "length_m" in finding.advice
 
 

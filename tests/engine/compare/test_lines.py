@@ -135,7 +135,7 @@ def test_far_number_or_a_line_recorded_twice_is_no_dummy():
 def test_many_lines_outside_make_one_finding():
     wide = replace(SCHEME, width_m=30)
     finding = only(compared(clean_lines(wide)), "line-outside")
-    assert finding.found.startswith("20 lines have the same fault: 11 to 30 (20 lines).")
+    assert finding.found == "The log has 30 lines, and lines 11 to 30 (20 lines) are none of the grid's."
     assert "width_m" in finding.advice
 
 

@@ -23,8 +23,15 @@ def test_direction_of_the_opening_row_counts_too():
     assert finding.expected == "walked back from near station 90"
 
 
-def test_noted_direction_makes_no_finding_when_the_log_agrees():
-    assert compared(changed(4, station=stations(-9, 90)), [Note("A", 4, heading=1)]) == []
+def test_noted_direction_against_the_pattern_is_looked_at_and_left():
+    finding = only(compared(changed(4, station=stations(-9, 90)), [Note("A", 4, heading=1)]), "direction")
+    assert (finding.severity, finding.action) == ("warning", "")
+    assert compared(changed(4, station=stations(90, -9)), [Note("A", 4, heading=-1)]) == []
+
+
+def test_noted_direction_against_log_and_pattern_is_asked_about():
+    finding = only(compared(changed(4, station=stations(90, -9)), [Note("A", 4, heading=1)]), "note-disagrees")
+    assert (finding.severity, finding.action) == ("warning", "ask")
 
 
 def test_noted_direction_mends_a_forgotten_setting():
@@ -59,14 +66,22 @@ def test_step_of_the_wrong_sign():
 def test_logger_that_ran_on_while_turning():
     both = np.concatenate([stations(-9, 90), stations(89, -9)])
     finding = only(compared(changed(3, station=both, duration_s=25)), "step-sign")
-    assert finding.found == "The stations grow 99 times and fall 99 times within the line."
-    assert finding.walk_again
+    assert finding.found == "The recording of line 3 has 199 readings; the stations grow 99 times and fall 99 times."
+    assert finding.action == "ask"  # All its ground is covered.
 
 
-@pytest.mark.parametrize(("lost", "severity", "again"), [(8, "warning", False), (9, "error", True)])
-def test_station_jump_wider_than_a_metre_is_walked_again(lost, severity, again):
+def test_logger_that_counted_both_ways_without_covering_the_line():
+    both = np.concatenate([stations(-9, 40), stations(39, -9)])
+    findings = compared(changed(3, station=both, duration_s=12.5))
+    assert [(f.code, f.action) for f in findings] == [("line-short", "walk"), ("step-sign", "walk")]
+
+
+@pytest.mark.parametrize(
+    ("lost", "code", "severity", "again"), [(4, "station-jump", "note", False), (5, "line-short", "error", True)]
+)
+def test_station_jump_wider_than_half_a_metre_is_walked_again(lost, code, severity, again):
     station = np.concatenate([stations(-9, 40), stations(41 + lost, 90)])
-    finding = only(compared(changed(3, station=station)), "station-jump")
+    finding = only(compared(changed(3, station=station)), code)
     assert (finding.severity, finding.walk_again) == (severity, again)
     assert finding.found.startswith(
         f"The station jumps from 40 to {41 + lost}. Readings over {lost / 8:.1f} m are lost."

@@ -153,8 +153,8 @@ def test_a_row_gives_severity_and_walk():
     assert missing == Finding(
         "error", "line-missing", "The line is not in the log.", "a recording", "Walk it.", "A", 7, None, "walk"
     )
-    short = Code.LINE_SHORT.finding("No readings.", severity="note")
-    assert (short.severity, short.walk_again) == ("note", False)
+    jump = Code.STATION_JUMP.finding("The station jumps.", severity="note", action="")
+    assert (jump.severity, jump.walk_again) == ("note", False)
     row = dict(zip(FIELDS, finding_rows([missing])[0]))
     assert (row["walk_again"], row["action"]) == (1, "walk")
     assert FIELDS[-1] == "action"  # Programs that read the columns of before by number go on.
@@ -171,7 +171,7 @@ def test_a_row_gives_severity_and_walk():
     ],
 )
 def test_the_action_is_what_the_advice_begins_with(advice, action):
-    finding = Code.LINE_SHORT.finding("No readings.", advice=advice)
+    finding = Code.VALUES_MISSING.finding("No values.", advice=advice)
     assert (finding.action, finding.walk_again) == (action, action == "walk")
 
 

@@ -2,7 +2,7 @@
 
 import pytest
 from turnrow.processing_provider.engine.core.errors import EngineError
-from turnrow.processing_provider.engine.core.notes import KINDS, Note, notes_for, parse_notes
+from turnrow.processing_provider.engine.core.notes import KINDS, Note, notes_for, parse_notes, usable_notes
 
 
 def one(**row):
@@ -22,12 +22,12 @@ def test_a_full_row():
         "comment": " stumbled ",
     }
     assert parse_notes([row], where="notes.csv") == [
-        Note("A", 7, 2, -3.0, 84.5, 3.25, -1, "redo", "stumbled", "notes.csv, row 1")
+        Note("A", 7, 2, -3.0, 84.5, 3.25, -1, "redo", "stumbled", "notes.csv, row 2")
     ]
 
 
 def test_missing_and_empty_columns_are_not_noted():
-    bare = Note("A", 7, where="notes, row 1")
+    bare = Note("A", 7, where="notes, row 2")
     assert one() == bare
     assert one(run="", start_station=None, stop_station=" ", position_m="NULL", heading="", kind=None) == bare
 
@@ -64,21 +64,21 @@ def test_an_obstacle_needs_no_line():
 @pytest.mark.parametrize(
     ("row", "sentence"),
     [
-        ({"line": "seven"}, "Invalid line in notes.csv, row 2: 'seven' was given. It must be a number or empty."),
-        ({"run": "b"}, "Invalid run in notes.csv, row 2: 'b' was given. It must be a number or empty."),
-        ({"start_station": "1-80"}, "Invalid start_station in notes.csv, row 2: '1-80' was given."),
-        ({"stop_station": "end"}, "Invalid stop_station in notes.csv, row 2: 'end' was given."),
-        ({"position_m": "3.25 m"}, "Invalid position_m in notes.csv, row 2: '3.25 m' was given."),
+        ({"line": "seven"}, "Invalid line in notes.csv, row 3: 'seven' was given. It must be a number or empty."),
+        ({"run": "b"}, "Invalid run in notes.csv, row 3: 'b' was given. It must be a number or empty."),
+        ({"start_station": "1-80"}, "Invalid start_station in notes.csv, row 3: '1-80' was given."),
+        ({"stop_station": "end"}, "Invalid stop_station in notes.csv, row 3: 'end' was given."),
+        ({"position_m": "3.25 m"}, "Invalid position_m in notes.csv, row 3: '3.25 m' was given."),
         (
             {"heading": "north"},
-            "Invalid heading in notes.csv, row 2: 'north' was given. It must be out, back or empty.",
+            "Invalid heading in notes.csv, row 3: 'north' was given. It must be out, back or empty.",
         ),
-        ({"kind": "again"}, "Invalid kind in notes.csv, row 2: 'again' was given. It must be one of: survey, redo,"),
-        ({"line": ""}, "No line number in notes.csv, row 2. Every note but an obstacle needs the line"),
-        ({"line": "7.5"}, "Invalid line in notes.csv, row 2: '7.5' was given. It must be a whole number or empty."),
-        ({"run": "1.5"}, "Invalid run in notes.csv, row 2: '1.5' was given. It must be a whole number or empty."),
-        ({"line": "nan"}, "Invalid line in notes.csv, row 2: 'nan' was given. It must be a number or empty."),
-        ({"start_station": "inf"}, "Invalid start_station in notes.csv, row 2: 'inf' was given."),
+        ({"kind": "again"}, "Invalid kind in notes.csv, row 3: 'again' was given. It must be one of: survey, redo,"),
+        ({"line": ""}, "No line number in notes.csv, row 3. Every note but an obstacle needs the line"),
+        ({"line": "7.5"}, "Invalid line in notes.csv, row 3: '7.5' was given. It must be a whole number or empty."),
+        ({"run": "1.5"}, "Invalid run in notes.csv, row 3: '1.5' was given. It must be a whole number or empty."),
+        ({"line": "nan"}, "Invalid line in notes.csv, row 3: 'nan' was given. It must be a number or empty."),
+        ({"start_station": "inf"}, "Invalid start_station in notes.csv, row 3: 'inf' was given."),
     ],
 )
 def test_bad_values_say_what_and_where(row, sentence):
@@ -86,6 +86,18 @@ def test_bad_values_say_what_and_where(row, sentence):
     with pytest.raises(EngineError) as error:
         parse_notes([good, {"grid": "A", "line": "7", **row}], where="notes.csv")
     assert str(error.value).startswith(sentence)
+
+
+def test_all_bad_rows_are_named_at_once_and_the_good_ones_are_used():
+    rows = [{"grid": "A", "line": "x"}, {"grid": "A", "line": "5"}, {"grid": "B", "line": "6", "run": "?"},
+            {"grid": "A", "line": "7", "kind": "again"}]  # fmt: skip
+    with pytest.raises(EngineError, match=r"notes, row 2: .*notes, row 4: .*notes, row 5: "):
+        parse_notes(rows)
+    notes, findings = usable_notes(rows)
+    assert [note.line for note in notes] == [5]
+    assert [(f.code, f.grid, f.action) for f in findings] == [("note-unreadable", g, "ask") for g in "AB"]
+    assert "row 2" in findings[0].found
+    assert "row 5" in findings[0].found
 
 
 def test_notes_of_a_grid_and_those_without_one():

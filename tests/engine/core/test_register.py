@@ -27,13 +27,13 @@ def test_given_values_override_defaults():
 @pytest.mark.parametrize(
     ("change", "sentence"),
     [
-        ({"length_m": None}, "No length_m in register, row 2"),
-        ({"length_m": "long"}, "Invalid length_m in register, row 2: 'long'"),
+        ({"length_m": None}, "No length_m in register, row 3"),
+        ({"length_m": "long"}, "Invalid length_m in register, row 3: 'long'"),
         ({"spacing_m": -1}, "Invalid spacing_m of grid B: -1 was given"),
         ({"pattern": "spiral"}, "Invalid pattern of grid B: 'spiral'.*alternate, one-way"),
-        ({"line_step": 1.5}, "Invalid line_step in register, row 2: 1.5"),
+        ({"line_step": 1.5}, "Invalid line_step in register, row 3: 1.5"),
         ({"line_step": 0}, "Invalid line_step of grid B: 0 was given"),
-        ({"log": ""}, "No log in register, row 2"),
+        ({"log": ""}, "No log in register, row 3"),
     ],
 )
 def test_a_bad_row_is_explained_and_the_others_go_on(change, sentence):
@@ -46,11 +46,11 @@ def test_a_bad_row_is_explained_and_the_others_go_on(change, sentence):
 def test_two_grids_of_one_name_are_both_named():
     entries, problems = parse_register([ROW, ROW])
     assert entries == []
-    assert "Grid A stands more than once: register, row 1 and register, row 2" in problems["A"]
+    assert "Grid A stands more than once: register, row 2 and register, row 3" in problems["A"]
 
 
 def test_a_row_without_a_name_is_named_by_its_number():
-    assert "There is no grid name in register, row 1" in parse_register([{**ROW, "grid": ""}])[1]["register, row 1"]
+    assert "There is no grid name in register, row 2" in parse_register([{**ROW, "grid": ""}])[1]["register, row 2"]
 
 
 def test_a_table_that_is_no_register():

@@ -7,15 +7,15 @@ from turnrow.processing_provider.engine.geometry import Corner, Lattice, coordin
 
 def test_parse_corners():
     rows = [{"grid": "A", "corner": "Start", "x": "400100,5", "y": 200050}]
-    assert parse_corners(rows)[0] == Corner("A", "start", 400100.5, 200050.0, "corners, row 1")
+    assert parse_corners(rows)[0] == Corner("A", "start", 400100.5, 200050.0, "corners, row 2")
 
 
 @pytest.mark.parametrize(
     ("row", "sentence"),
     [
-        ({"grid": "A", "corner": "left", "x": 1, "y": 2}, "Invalid corner in corners, row 1: 'left'.*start, baseline"),
-        ({"grid": "A", "corner": "start", "x": None, "y": 2}, "No coordinate in corners, row 1"),
-        ({"grid": "A", "corner": "start", "x": "east", "y": 2}, "Invalid x in corners, row 1"),
+        ({"grid": "A", "corner": "left", "x": 1, "y": 2}, "Invalid corner in corners, row 2: 'left'.*start, baseline"),
+        ({"grid": "A", "corner": "start", "x": None, "y": 2}, "No coordinate in corners, row 2"),
+        ({"grid": "A", "corner": "start", "x": "east", "y": 2}, "Invalid x in corners, row 2"),
     ],
 )
 def test_bad_corner_rows_are_named(row, sentence):
@@ -25,7 +25,7 @@ def test_bad_corner_rows_are_named(row, sentence):
 
 def test_doubled_corner_is_refused():
     row = {"grid": "A", "corner": "start", "x": 1, "y": 2}
-    with pytest.raises(EngineError, match="stands twice: corners, row 1 and corners, row 2"):
+    with pytest.raises(EngineError, match="stands twice: corners, row 2 and corners, row 3"):
         parse_corners([row, row])
 
 
@@ -37,7 +37,7 @@ def test_doubled_corner_is_refused():
 def test_columns_of_easting_and_northing(names):
     row = {"grid": "A", "corner": "start", names[1]: 5300000.5, names[0]: "400100,5"}
     assert coordinate_columns(row) == names
-    assert parse_corners([row]) == [Corner("A", "start", 400100.5, 5300000.5, "corners, row 1")]
+    assert parse_corners([row]) == [Corner("A", "start", 400100.5, 5300000.5, "corners, row 2")]
 
 
 def test_x_and_y_count_before_other_columns():
@@ -46,7 +46,7 @@ def test_x_and_y_count_before_other_columns():
 
 
 def test_missing_coordinates_show_what_was_found():
-    with pytest.raises(EngineError, match=r"row 1\. .*x and y, Easting and Northing, or E and N.*found are: grid, cor"):
+    with pytest.raises(EngineError, match=r"row 2\. .*x and y, Easting and Northing, or E and N.*found are: grid, cor"):
         parse_corners([{"grid": "A", "corner": "start", "Easting": 1.0}])
     with pytest.raises(EngineError, match="Read as such: E and N"):
         parse_corners([{"grid": "A", "corner": "start", "E": 1.0, "N": ""}])

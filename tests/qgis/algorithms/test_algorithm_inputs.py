@@ -168,7 +168,7 @@ def test_corner_that_is_no_number(logs, survey_files):
     survey_files.change(survey_files.corners, {"grid": "A", "corner": "head"}, x="east")
     sentence = refusal("placereadings", INPUT=logs, GRID="A", CORNERS=table(survey_files.corners),
                        TARGET_CRS="EPSG:32631", OUTPUT="memory:", **SCHEME)  # fmt: skip
-    assert "Invalid x in corners, row 4: 'east' was given" in sentence
+    assert "Invalid x in corners, row 5: 'east' was given" in sentence
 
 
 def test_exchanged_axes_of_the_grid_that_is_placed(logs, survey_files):

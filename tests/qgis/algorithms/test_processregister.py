@@ -231,12 +231,12 @@ def test_corners_in_degrees(survey_files):
 
 def test_register_with_an_unknown_file(survey_files):
     survey_files.change(survey_files.register, {"grid": "A"}, log="nowhere.csv")
-    assert "The log nowhere.csv of grid A (register, row 1) is not in the folder" in failure(survey_files)
+    assert "The log nowhere.csv of grid A (register, row 2) is not in the folder" in failure(survey_files)
 
 
 def test_two_grids_of_one_name(survey_files):
     survey_files.change(survey_files.register, {"grid": "B"}, grid="A")
-    with pytest.raises(Exception, match="Grid A stands more than once: register, row 1 and register, row 2"):
+    with pytest.raises(Exception, match="Grid A stands more than once: register, row 2 and register, row 3"):
         run(survey_files.parameters())
 
 

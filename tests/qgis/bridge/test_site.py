@@ -228,5 +228,5 @@ def test_corners_by_easting_and_northing_are_transformed():
 
 def test_corners_without_coordinates_show_the_columns_that_were_found():
     table = [{"grid": "A", "corner": "start", "lon": 2.3, "lat": 48.0}]
-    with pytest.raises(EngineError, match="corners, row 1.*Easting and Northing.*found are: grid, corner, lon, lat"):
+    with pytest.raises(EngineError, match="corners, row 2.*Easting and Northing.*found are: grid, corner, lon, lat"):
         survey_corners((table, None, None), crs_of("EPSG:32631"), QgsProject.instance())

@@ -1,0 +1,248 @@
+"""Checks of a log that look for one cause of many faults: what the register says of the grid as a whole."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Iterator, Optional
+
+import numpy as np
+
+from ..core import Code, Finding
+from .grid_log import MANY, GridLog, listed
+from .line_summaries import RunSummary
+from .lines import OVERRUN_M, SHORT_M
+
+HALF = 0.25
+"""From this fraction of the lines on, a block missing at an end of the grid is probably not forgotten, but another
+size. Common practice, no source: nobody forgets a quarter of a grid."""
+SAME_START = 0.8
+"""Where more than this fraction of the lines walked one way start at the same station, that was set on purpose. Common
+practice, no source."""
+
+
+@dataclass(frozen=True)
+class Cause:
+    """A finding, and the codes of the findings that it makes needless on its own lines (None: on all lines)."""
+
+    finding: Finding
+    codes: tuple[Code, ...]
+
+    def explains(self, other: Finding) -> bool:
+        """Whether the other finding has this cause."""
+        if other.code not in [code.word for code in self.codes]:
+            return False
+        lines = {self.finding.line, *self.finding.also}
+        return lines == {None} or (bool(other.also) and set(other.also) <= lines) or other.line in lines - {None}
+
+
+def _missing_block(log: GridLog) -> Iterator[Cause]:
+    """Find lines missing as a block at an end of the grid that the notes do not name: half a grid, or its size."""
+    scheme, lines = log.scheme, log.scheme.lines.tolist()
+    missing = set(log.missing)
+    for ordered, at in ((lines[::-1], "ends after"), (lines, "begins with")):
+        count = next((i for i, line in enumerate(ordered) if line not in missing), len(ordered))
+        if count < MANY or count < HALF * len(lines) or count == len(lines):
+            continue
+        block, last = sorted(ordered[:count]), ordered[count]
+        if log.noted_lines & set(block):
+            continue
+        width = float(round(scheme.width_m - count * scheme.spacing_m, 6))
+        remedy = f"width_m to {width:g}" if at == "ends after" else f"first_line, width_m to {width:g}, and the corners"
+        found = f"Lines {listed(block)} are not in the log, and the notes do not name them."
+        advice = (
+            f"Ask the books whether the grid {at} line {last}. If so, set {remedy} in the register. If not, "
+            f"walk lines {block[0]} to {block[-1]}."
+        )
+        expected = f"lines {listed(lines)}, as width_m {scheme.width_m:g} and spacing_m {scheme.spacing_m:g} give them"
+        finding = log.finding(Code.LINE_MISSING, None, found, expected, advice, also=block)
+        yield Cause(finding, (Code.LINE_MISSING, Code.NOTE_WITHOUT_LINE))
+
+
+def _lines_beyond(log: GridLog) -> Iterator[Cause]:
+    """Find many lines beyond the end of the grid: a closer spacing or a wider grid than registered."""
+    scheme = log.scheme
+    outside = sorted({r.line for r in log.walked if r.target is None and r.note_position is None})
+    order = scheme.order(outside)
+    beyond = [n for n, k in zip(outside, order.tolist()) if k == int(k) and k >= scheme.line_count]
+    run = [n for i, n in enumerate(beyond) if scheme.order(n) == scheme.line_count + i]
+    if len(run) < MANY or log.missing:
+        return
+    total = scheme.line_count + len(run)
+    spacing, width = scheme.width_m / total, scheme.width_m + len(run) * scheme.spacing_m
+    found = f"The log has {total} lines, and lines {listed(run)} are none of the grid's."
+    advice = (
+        f"Ask the books whether spacing_m is {spacing:.4g}, or width_m {width:g}. Correct the register. If neither is "
+        "wrong, check first_line and line_step, and that the log is this grid's."
+    )
+    expected = f"lines {listed(scheme.lines.tolist())}"
+    finding = log.finding(Code.LINE_OUTSIDE, None, found, expected, advice, also=run)
+    yield Cause(finding, (Code.LINE_OUTSIDE, Code.DUMMY_LIKELY))
+
+
+def _number_skipped(log: GridLog) -> Iterator[Cause]:
+    """Find numbers that the logger jumped over: they are missing, and as many are too many behind the last line.
+
+    The lines behind the gap were walked the way of the line before theirs, where the pattern alternates.
+    """
+    scheme, missing = log.scheme, log.missing
+    outside = [r for r in log.walked if r.target is None and r.note_position is None]
+    count = len(missing)
+    if not 0 < count < MANY or [scheme.order(n) - scheme.order(missing[0]) for n in missing] != list(range(count)):
+        return
+    beyond = {float(scheme.order(r.line)) - scheme.line_count for r in outside}
+    if not beyond >= set(range(count)) or log.noted_lines & set(missing):
+        return
+    behind = [r for r in log.walked if scheme.order(r.line) > scheme.order(missing[-1])]
+    ways = [r.seen_heading == int(scheme.heading(r.line - count * scheme.line_step)) for r in behind if r.seen_heading]
+    if ways and np.mean(ways) <= SAME_START:
+        return
+    last = scheme.lines[-1] + count * scheme.line_step
+    found = f"Line {listed(missing)} is not in the log, and line {last} is beyond the last one of the grid."
+    advice = (
+        f"Ask the books whether number {listed(missing)} was skipped. If so, lines {missing[-1] + scheme.line_step} to "
+        f"{last} lie {count * scheme.spacing_m:g} m nearer to the start than their numbers say: note their position_m. "
+        f"If not, walk line {listed(missing)} again."
+    )
+    also = [*missing[1:], *(r.line for r in behind)]
+    finding = log.finding(
+        Code.LINE_MISSING, missing[0], found, f"lines {listed(scheme.lines.tolist())}", advice, action="ask", also=also
+    )
+    yield Cause(finding, (*OF_NUMBERS, Code.DIRECTION, Code.STEP_SIGN))
+
+
+def _first_station(log: GridLog) -> Iterator[Cause]:
+    """Find lines that all start one station lower than the edges make likely: counted from 0 where 1 is registered."""
+    scheme = log.scheme
+    low, high = scheme.edge_stations(1)
+    starts: dict[int, list[float]] = {1: [], -1: []}
+    for run in log.kept:
+        if not np.isnan(run.first):
+            starts[run.heading].append(run.low if run.heading > 0 else run.high)
+    if min(map(len, starts.values())) < MANY:
+        return
+    out, back = (float(np.median(starts[way])) for way in (1, -1))
+    same = [np.mean(np.abs(np.array(starts[way]) - at) < 0.5) for way, at in ((1, out), (-1, back))]
+    if min(same) < SAME_START or (low - out) - (back - high) != 2:
+        return
+    found = f"Lines start at station {out:g} on the way out and at {back:g} on the way back."
+    advice = (
+        f"Ask the books whether first_station is {low - 1:g}. If so, correct the register: as it is, all lines lie "
+        f"{scheme.interval_m:.3g} m too near to the baseline."
+    )
+    expected = f"starts as far before station {low:g} as behind station {high:g}"
+    yield Cause(log.finding(Code.START_STATION, None, found, expected, advice, severity="warning"), ())
+
+
+def _size(log: GridLog) -> Iterator[Cause]:
+    """Find lines that all end somewhere else than length and rate of the register say."""
+    scheme, kept = log.scheme, [r for r in log.kept if not np.isnan(r.first) and not r.mixed]
+    if len(kept) < MANY or scheme.pace != "rate":
+        return
+    low, high = scheme.edge_stations(1)
+    # As logged: notes that keep what was planned put lines elsewhere.
+    below, above = (np.array([low - r.smallest for r in kept]), np.array([r.largest - high for r in kept]))
+    over_m = (above - below) * scheme.interval_m
+    before = max(0.0, float(np.median(below)))
+    top = float(np.median([r.largest for r in kept]))
+    reading_count = round(top - before - low + 1)
+    longer = np.median(over_m) > OVERRUN_M and np.mean(over_m > OVERRUN_M) > 0.6
+    shorter = np.median(above) * scheme.interval_m < -SHORT_M and np.mean(above * scheme.interval_m < -SHORT_M) > 0.6
+    if reading_count < 2 or not (longer or shorter):
+        return
+    length = float(f"{reading_count * scheme.interval_m:.3g}")
+    rate = float(f"{reading_count / scheme.length_m:.3g}")
+    found = f"Lines reach from station {float(np.median([r.smallest for r in kept])):g} to {top:g}, most of them alike."
+    advice = (
+        f"Ask the books whether length_m is {length:g}, or readings_per_m {rate:g}. Correct the register. If it is "
+        "right, note what stood in the way as obstacle, or walk the lines again."
+    )
+    expected = f"stations {low:g} to {high:g} and a little overrun"
+    finding = log.finding(Code.LINE_SHORT, None, found, expected, advice)
+    if longer:
+        finding = log.finding(Code.LINE_LONG, None, found, expected, advice, severity="error")
+    yield Cause(finding, (Code.LINE_SHORT, Code.LINE_LONG, Code.START_STATION, Code.PACE, Code.NOTE_DISAGREES))
+
+
+def _other_number(log: GridLog) -> Iterator[Cause]:
+    """Find the recording of a missing line under another number: it stands in the log where the line should."""
+    scheme, runs = log.scheme, log.walked
+    for line in log.missing:
+        found = _stray_recording(log, line)
+        if found is None:
+            continue
+        run, what = found
+        advice = (
+            f"Ask the books whether {what}. If so, note its position_m, {float(scheme.position_m(line)):.2f}, or "
+            f"correct the number. If not, walk line {line}."
+        )
+        k = runs.index(run)
+        near = [r.line for r in (*runs[max(0, k - 1) : k], *runs[k + 1 : k + 2]) if r.line != run.line]
+        where = f"Line {line} is not in the log. Recording {run.run.run} of line {run.line} has {run.count} readings"
+        where += f" and stands beside line {' and '.join(map(str, near))}." if near else "."
+        also = (run.line,) if run.line != line else ()
+        finding = log.finding(
+            Code.LINE_MISSING, line, where, "a recording of each line", advice, action="ask", also=also
+        )
+        yield Cause(finding, (*OF_NUMBERS, *OF_COUNTS))
+
+
+def _stray_recording(log: GridLog, line: int) -> Optional[tuple[RunSummary, str]]:
+    """Return the recording that may be a missing line's, and the question about it; None where there is none."""
+    scheme, runs = log.scheme, log.walked
+    wanted, whole = float(scheme.order(line)), scheme.readings_per_line
+    right = int(scheme.heading(line))
+    for k, run in enumerate(runs):
+        before = _order_of(log, runs[k - 1].line) if k else None
+        after = _order_of(log, runs[k + 1].line) if k + 1 < len(runs) else None
+        own = _order_of(log, run.line)
+        if own is not None and after is not None and min(own, after) < wanted < max(own, after):
+            if run.count * scheme.interval_m > 2 * scheme.length_m - SHORT_M and run.count > 1.5 * whole:
+                return run, f"recording {run.line} holds line {line} too"
+        elif own is not None and after is None and wanted == own + 1 and run.count > 1.9 * whole:
+            return run, f"recording {run.line} holds line {line} too"
+        ends = [x for x in (before, after) if x is not None]
+        stray = run.target is None or (run.run.run > 1 and run.kind == "survey")
+        named = run.note is not None and (run.note.run is not None or run.note_position is not None)
+        turned = bool(run.seen_heading) and run.seen_heading != right
+        if stray and not named and not turned and len(ends) == 2 and min(ends) < wanted < max(ends):
+            if run.count > whole - SHORT_M * scheme.readings_per_m:
+                return run, f"line {line} was recorded as {run.line}"
+    return None
+
+
+def _order_of(log: GridLog, line: int) -> Optional[float]:
+    return float(log.scheme.order(line)) if log.scheme.has_line(line) else None
+
+
+def _exchanged(log: GridLog) -> Iterator[Cause]:
+    """Find two lines whose exchange would bring all lines into their turn."""
+    runs = [r for r in log.walked if r.run.run == 1 and r.kind == "survey" and log.scheme.has_line(r.line)]
+    order = np.array([float(log.scheme.order(r.line)) for r in runs])
+    wrong = min((np.flatnonzero(order != turn) for turn in (np.sort(order), np.sort(order)[::-1])), key=len)
+    if len(wrong) != 2 or len(order) < MANY:
+        return
+    one, two = sorted((runs[int(i)] for i in wrong), key=lambda r: r.line)
+    found = f"In the log lines {one.line} and {two.line} stand in each other's turn."
+    for run in (one, two):
+        if run.seen_heading and run.seen_heading != int(log.scheme.heading(run.line)):
+            found += f" Line {run.line} was walked the way of the other one."
+            break
+    advice = (
+        f"Ask the books whether lines {one.line} and {two.line} were exchanged. If so, note the position_m of each, "
+        f"{float(log.scheme.position_m(two.line)):.2f} and {float(log.scheme.position_m(one.line)):.2f}. If they were "
+        "walked in this order, leave it."
+    )
+    finding = log.finding(
+        Code.LINE_ORDER, one.line, found, "lines in the order of their numbers", advice, also=(two.line,)
+    )
+    yield Cause(finding, (Code.LINE_ORDER, Code.NOTE_DISAGREES, Code.DIRECTION, Code.STEP_SIGN))
+
+
+OF_NUMBERS = (Code.LINE_MISSING, Code.LINE_OUTSIDE, Code.DUMMY_LIKELY, Code.LINE_TWICE, Code.LINE_ORDER,
+              Code.LINE_SKIPPED, Code.NOTE_WITHOUT_LINE, Code.NOTE_DISAGREES)  # fmt: skip
+"""What is found of lines under wrong numbers."""
+OF_COUNTS = (Code.LINE_SHORT, Code.LINE_LONG, Code.STEP_SIGN, Code.STATION_JUMP, Code.START_STATION, Code.PACE,
+             Code.DIRECTION)  # fmt: skip
+"""What is found of a recording that is two."""
+WHOLE_CHECKS = (_missing_block, _lines_beyond, _number_skipped, _size, _first_station, _exchanged, _other_number)
+"""Each takes a GridLog and yields causes; a later one is left out where an earlier one explains it."""

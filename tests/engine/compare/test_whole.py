@@ -1,0 +1,149 @@
+"""One cause is one finding: the register, the numbers and the counts as a whole before single lines."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from turnrow.processing_provider.engine.core.notes import Note
+from turnrow.tests.engine.compare.log_lines import SCHEME, changed, clean_lines, compared, only, stations
+
+TWENTY = replace(SCHEME, width_m=20)
+
+
+def numbered(lines, **new):
+    """The lines under other numbers, by their own (``l3``)."""
+    return [replace(x, line=new.get(f"l{x.line}", x.line)) for x in lines]
+
+
+@pytest.mark.parametrize("noted", [False, True])
+def test_half_a_grid(noted):
+    lines = [x for x in clean_lines(TWENTY) if x.line <= 10]
+    notes = [Note("A", n) for n in range(1, 11)] if noted else []
+    finding = only(compared(lines, notes, TWENTY), "line-missing")
+    assert (finding.line, finding.action) == (None, "ask")
+    assert "width_m to 10 in the register" in finding.advice
+    assert finding.advice.endswith("If not, walk lines 11 to 20.")
+
+
+def test_lines_that_the_notes_name_are_not_half_a_grid():
+    lines = [x for x in clean_lines(TWENTY) if x.line <= 10]
+    findings = compared(lines, [Note("A", n) for n in range(1, 21)], TWENTY)
+    assert [(f.line, f.action) for f in findings] == [(n, "walk") for n in range(11, 21)]
+
+
+def test_three_lines_missing_at_the_end_are_walked_again():
+    findings = compared(clean_lines()[:-3])
+    assert [(f.line, f.action) for f in findings] == [(n, "walk") for n in (8, 9, 10)]
+
+
+def test_another_spacing():
+    finding = only(compared(clean_lines(TWENTY)), "line-outside")
+    assert finding.line is None
+    assert "spacing_m is 0.5, or width_m 20." in finding.advice
+
+
+@pytest.mark.parametrize(("length", "code"), [(20, "line-short"), (6.5, "line-long")])
+def test_size_that_all_lines_contradict(length, code):
+    finding = only(compared(clean_lines(), scheme=replace(SCHEME, length_m=length)), code)
+    assert (finding.line, finding.severity, finding.action) == (None, "error", "ask")
+    assert f"length_m is 10, or readings_per_m {80 / length:.3g}." in finding.advice
+
+
+def test_number_that_the_logger_skipped():
+    lines = numbered(clean_lines(), l8=9, l9=10, l10=11)
+    finding = only(compared(lines), "line-missing")
+    assert (finding.line, finding.action) == (8, "ask")
+    assert "line 11 is beyond" in finding.found
+
+
+def test_number_beside_the_grid_where_headings_show_that_none_was_skipped():
+    lines = [x for x in clean_lines() if x.line != 8]
+    lines.append(replace(clean_lines()[9], line=11, station=stations(-9, 90)))
+    assert ("line-missing", 8, "walk") in [(f.code, f.line, f.action) for f in compared(lines)]
+
+
+def test_line_under_another_number_in_its_turn():
+    finding = only(compared(numbered(clean_lines(), l4=44)), "line-missing")
+    assert (finding.line, finding.action) == (4, "ask")
+    assert finding.advice.startswith("Ask the books whether line 4 was recorded as 44.")
+
+
+def test_other_number_walked_the_wrong_way_is_not_the_missing_line():
+    lines = [replace(x, station=stations(-9, 90)) if x.line == 44 else x for x in numbered(clean_lines(), l4=44)]
+    assert ("line-missing", 4, "walk") in [(f.code, f.line, f.action) for f in compared(lines)]
+
+
+def test_recording_that_was_not_stopped_holds_the_next_line():
+    lines = clean_lines()
+    both = replace(lines[3], station=np.concatenate([lines[3].station, lines[4].station]), duration_s=26)
+    finding = only(compared([*lines[:3], both, *lines[5:]]), "line-missing")
+    assert (finding.line, finding.action, finding.also) == (5, "ask", (4,))
+
+
+@pytest.mark.parametrize("two", [(4, 5), (3, 8)])
+def test_two_lines_in_each_others_turn(two):
+    one, other = two
+    findings = compared(numbered(clean_lines(), **{f"l{one}": other, f"l{other}": one}))
+    finding = only(findings, "line-order")
+    assert (finding.line, finding.also, finding.action) == (one, (other,), "ask")
+
+
+def test_stations_counted_from_nought():
+    lines = [replace(x, station=x.station - 1) for x in clean_lines()]
+    finding = only(compared(lines), "start-station")
+    assert finding.line is None
+    assert finding.advice.startswith("Ask the books whether first_station is 0.")
+
+
+def test_line_mostly_beyond_the_edge_whatever_the_notes_say():
+    lines = changed(3, station=stations(71, 170))
+    note = Note("A", 3, start_station=71, stop_station=170)
+    finding = only(compared(lines, [note]), "start-station")
+    assert (finding.severity, finding.action) == ("error", "ask")
+    assert "start_station -9, or near it, if it was walked out" in finding.advice
+    assert "heading back and start_station 90 if it was walked back" in finding.advice
+
+
+def test_line_started_late_is_walked_again():
+    finding = only(compared(changed(3, station=stations(13, 100)), [Note("A", 3, start_station=13)]), "start-station")
+    assert finding.action == "ask"  # It runs as far past the other edge as it starts late.
+    late = compared(changed(3, station=stations(13, 92)), [Note("A", 3, start_station=13)])
+    assert only(late, "line-short").action == "walk"
+
+
+def test_line_logged_at_half_the_rate():
+    finding = only(compared(changed(3, station=stations(-4, 45))), "line-short")
+    assert finding.action == "ask"
+    assert "line 3 has 4 readings a metre" in finding.advice
+
+
+def test_pause_is_no_slow_walk():
+    lines = changed(3, station=np.concatenate([stations(-9, 40), stations(33, 90)]), duration_s=13)
+    finding = only(compared(lines), "station-jump")
+    assert finding.action == "ask"
+
+
+def test_rows_of_the_notes_that_differ():
+    rows = [Note("A", 3, heading=1, where="notes, row 4"), Note("A", 3, heading=-1, where="notes, row 9")]
+    finding = only(compared(clean_lines(), rows), "notes-differ")
+    assert (finding.line, finding.severity, finding.action) == (3, "error", "ask")
+    assert "notes, row 4 and notes, row 9" in finding.found
+    assert compared(clean_lines(), [rows[0], Note("A", 3, start_station=-9)]) == []
+
+
+def test_rows_without_run_are_taken_in_the_order_of_the_recordings():
+    lines = clean_lines()
+    lines.insert(3, replace(lines[2], run=2))
+    rows = [Note("A", 3, start_station=-9), Note("A", 3, kind="dummy")]
+    assert compared(lines, rows) == []
+    assert compared(lines, [Note("A", 3, start_station=-9), Note("A", 3, start_station=-9)]) == []
+
+
+@pytest.mark.parametrize(
+    ("ends", "outside"), [((-20, 0), True), ((-20, 1), False), ((80, 90), False), ((81, 90), True)]
+)
+def test_obstacle_outside_the_line(ends, outside):
+    note = Note("A", 3, kind="obstacle", start_station=ends[0], stop_station=ends[1])
+    assert [(f.code, f.line, f.action) for f in compared(clean_lines(), [note])] == [("position", 3, "ask")] * outside
