@@ -63,8 +63,10 @@ def gdal_grid(
         "</OGRVRTLayer></OGRVRTDataSource>"
     )
     west, south, east, north = np.array(lattice.extent) - [*away, *away]
-    command = ["gdal_grid", "-q", "-a", "linear:radius=0:nodata=-9999", "-txe", west, east, "-tye", north, south,
-               "-outsize", lattice.cols, lattice.rows, "points.vrt", "linear.tif"]  # fmt: skip
+    # On one thread, as Turnrow is.
+    command = ["gdal_grid", "-q", "--config", "GDAL_NUM_THREADS", "1", "-a", "linear:radius=0:nodata=-9999",
+               "-txe", west, east, "-tye", north, south, "-outsize", lattice.cols, lattice.rows, "points.vrt",
+               "linear.tif"]  # fmt: skip
     taken = best_of(tries, partial(subprocess.run, [str(word) for word in command], cwd=folder, check=True))
     values = gdal.Open(str(folder / "linear.tif")).ReadAsArray().astype(float)
     return np.where(values == -9999, np.nan, values), taken
