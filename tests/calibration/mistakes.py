@@ -109,7 +109,7 @@ def margins(count: int, seed: int) -> None:
     note = "largest excess of chance on clean grids (negative: none); the margin lies above"
     report("NEAR_MARGIN", order.NEAR_MARGIN, near, np.max, note)
     report("FAR_MARGIN", order.FAR_MARGIN, far, np.max, note)
-    report("STRANGE_MARGIN", order.STRANGE_MARGIN, foreign, np.max, note)
+    report("FOREIGN_MARGIN", order.FOREIGN_MARGIN, foreign, np.max, note)
     report("SCREEN", order.SCREEN, screens, lambda v: np.median(v) / 10, "a tenth of the median of true exchanges")
 
 

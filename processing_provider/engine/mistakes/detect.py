@@ -197,8 +197,10 @@ def _reversed_or_shifted(grid: GridContext, i: int, fit: Fit) -> PossibleMistake
 
 
 def _orders(grid: GridContext, last: bool) -> Iterator[PossibleMistake]:
-    """Yield lines that fit at another position in the order, the surest first; before the ``last`` time until one fits
-    nowhere."""
+    """Yield lines that fit at another position in the order, the surest first.
+
+    Before the ``last`` time until one fits nowhere.
+    """
     known = np.count_nonzero(np.isfinite(grid.matrix), axis=1)
     whole, too_many = known >= WHOLE * np.median(known), _lines_too_many(grid)
     while np.count_nonzero(grid.trusted & whole) >= LEAST_LINES:

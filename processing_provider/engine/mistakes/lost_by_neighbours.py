@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Iterator, Optional
+from typing import Iterator, Optional, Sequence, Union
 
 import numpy as np
 
@@ -100,7 +100,9 @@ def _mean_beside(band: np.ndarray) -> np.ndarray:
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
-def _slip(own, beside, typical: float, step_m: float, short: int) -> Optional[tuple[int, int, float, float, float]]:
+def _slip(
+    own: np.ndarray, beside: np.ndarray, typical: float, step_m: float, short: int
+) -> Optional[tuple[int, int, float, float, float]]:
     """Return (index of the break, readings lost, certainty, both correlations) of a line in walking order."""
     part = round(PART_M / step_m)
     tried = [n for n in range(short - UNSURE_READINGS, short + UNSURE_READINGS + 1) if n > LEAST_LOST]
@@ -122,7 +124,7 @@ def _slip(own, beside, typical: float, step_m: float, short: int) -> Optional[tu
     return at, n, certainty, _correlation(own[at:], beside[at:]), _correlation(own[at:-n], beside[at + n :])
 
 
-def _gain(own, beside, typical: float, n: int, step_m: float) -> np.ndarray:
+def _gain(own: np.ndarray, beside: np.ndarray, typical: float, n: int, step_m: float) -> np.ndarray:
     """Return (V,) log likelihood gained when all from a reading on lies ``n`` readings farther on."""
     away = np.arange(len(beside)) + n
     inside = (away >= 0) & (away < len(beside))
@@ -131,7 +133,7 @@ def _gain(own, beside, typical: float, n: int, step_m: float) -> np.ndarray:
     return np.cumsum(gain[::-1])[::-1]
 
 
-def _likelihood(gains) -> float:
+def _likelihood(gains: Union[np.ndarray, Sequence[np.ndarray]]) -> float:
     """Return the mean of tempered likelihood ratios."""
     return float(np.mean(np.exp(np.minimum(TEMPER * np.asarray(gains), 300.0))))
 

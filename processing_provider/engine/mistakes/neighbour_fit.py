@@ -54,10 +54,12 @@ class Fit:
 
     @property
     def near(self) -> np.ndarray:
+        """(M,) bool: moves within which a line may lie without any mistake."""
         return np.abs(self.move_m) <= NEAR_M
 
     @property
     def turn(self) -> np.ndarray:
+        """(M,) bool: moves that count for a line turned round."""
         return np.abs(self.move_m) <= TURN_M
 
     @property
@@ -132,7 +134,7 @@ class NeighbourFit:
     likelihoods are averaged, not added up. See ``docs/methods/mistakes.md``.
     """
 
-    def __init__(self, matrices: np.ndarray, step_m: float):
+    def __init__(self, matrices: np.ndarray, step_m: float) -> None:
         from scipy.fft import next_fast_len, rfft
 
         self._step_m, self._reach = step_m, int(LEAST_OVERLAP * matrices.shape[2])

@@ -20,7 +20,7 @@ NEAR_MARGIN, FAR_MARGIN = 3.0, 8.0
 """What walking and features of odd shape may gain beyond chance where nothing is wrong, when neighbouring lines are
 exchanged, and else. Found by tests/calibration/mistakes.py: at most -0.3 +- 0.8 and 2.8 +- 6 on 12 clean grids, half of
 them drawn by other rules; the margins lie a spread or more above (``margins``)."""
-STRANGE_MARGIN = 4.0
+FOREIGN_MARGIN = 4.0
 """Likewise for a line from other ground, by aligned lines. Found by tests/calibration/mistakes.py: nothing beyond
 chance on 12 clean grids, at most -8.4 +- 0.5; the margin is for ground that the sites do not have (``margins``)."""
 BESIDE_ORDER, BESIDE_SHAPES = 0.4, 0.3
@@ -115,7 +115,7 @@ class OrderSearch:
     with it, nor from a line far off, nor from other ground.
     """
 
-    def __init__(self, logged: OrderLikelihood, aligned: OrderLikelihood, nearer: Optional[np.ndarray]):
+    def __init__(self, logged: OrderLikelihood, aligned: OrderLikelihood, nearer: Optional[np.ndarray]) -> None:
         self._logged, self._aligned, self._nearer = logged, aligned, nearer
         self._count = len(logged.position)
 
@@ -185,11 +185,10 @@ class OrderSearch:
             yield _probable(Code.LINE_DOUBLED, line, line - 1, ratio, DOUBLES, LEAST_SURE, moved, probable)
 
     def _beside(self, shapes: Sequence[ShapeEvidence]) -> Iterator[OrderMistake]:
-        """Yield the line most probably walked on the next one while all others lie where they are recorded, or a few
-        lines one of which it is.
+        """Yield the line most probably walked on the next one, or a few lines one of which it is.
 
-        The gains of all candidates come from the shapes of features, those of the best also from the likelihoods, in
-        powers.
+        All others lie where they are recorded. The gains of all candidates come from the shapes of features, those of
+        the best also from the likelihoods, in powers.
         """
         found = []
         for places, own, other in (("on-last", 0, -1), ("on-next", -1, 0)) if shapes else ():
@@ -224,7 +223,7 @@ class OrderSearch:
             position = self._logged.position.copy()
             position[b] = np.nan
             gain = float(gains[b])
-            foreign = self._mistake(Code.LINE_STRANGE, b, -1, gain, self._count, position, STRANGE_MARGIN)
+            foreign = self._mistake(Code.LINE_STRANGE, b, -1, gain, self._count, position, FOREIGN_MARGIN)
             if again[b] or foreign.gain > foreign.threshold:
                 yield from self._unexplained(foreign, again[b])
 
@@ -269,8 +268,10 @@ def _probable(
     position: np.ndarray,
     probable: ProbableLines,
 ) -> OrderMistake:
-    """Return a mistake that is reported from a probability of ``least`` on, in units of the likelihood's gains, as the
-    other kinds of mistakes are."""
+    """Return a mistake that is reported from a probability of ``least`` on.
+
+    Its gain is in units of the likelihood's gains, as those of the other kinds are.
+    """
     above = np.log(probable.certainty * (1 - least) / ((1 - probable.certainty) * least + 1e-30))
     gain, threshold = ratio / power, float(ratio - above) / power
     return OrderMistake(code, line, other, gain, threshold, probable.certainty_line, position, probable)

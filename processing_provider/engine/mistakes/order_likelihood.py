@@ -67,7 +67,9 @@ class OrderLikelihood:
     Student's t. An arrangement is judged by what it gains over the recorded one. See ``docs/methods/mistakes.md``.
     """
 
-    def __init__(self, matrix: np.ndarray, position: np.ndarray, step_m: float, spacing_m: float, coarse_m: float):
+    def __init__(
+        self, matrix: np.ndarray, position: np.ndarray, step_m: float, spacing_m: float, coarse_m: float
+    ) -> None:
         from scipy.ndimage import gaussian_filter
 
         self.step_m, self.known = step_m, np.isfinite(matrix)
@@ -186,8 +188,10 @@ class OrderLikelihood:
         return np.add.reduceat(total, first)
 
     def _residuals(self, items: Sequence[Arrangement]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return (R, V) residuals of the lines of all arrangements, and (R,) their conditional variances and sums of
-        squared weights. Arrangements of as many lines are solved together."""
+        """Return (R, V) residuals of the lines of all arrangements, and (R,) variances and sums of squared weights.
+
+        The variances are conditional. Arrangements of as many lines are solved together.
+        """
         rows = np.concatenate([rows for _, rows in items])
         error, variance, squares = self.band[rows], np.ones(len(rows)), np.ones(len(rows))
         groups: dict[tuple[int, int], list[tuple[np.ndarray, ...]]] = defaultdict(list)

@@ -83,7 +83,9 @@ class ShapeEvidence:
     the tiles, which overlap by half and count half. See ``docs/methods/mistakes.md``.
     """
 
-    def __init__(self, matrix: np.ndarray, position: np.ndarray, step_m: float, spacing_m: float, unsure_m: float):
+    def __init__(
+        self, matrix: np.ndarray, position: np.ndarray, step_m: float, spacing_m: float, unsure_m: float
+    ) -> None:
         every = max(1, round(STEP_M / step_m))
         self.node_m, self.spacing_m, self.unsure_m = every * step_m, spacing_m, unsure_m
         self.width = max(4, round(TILE_M / self.node_m))
@@ -131,8 +133,8 @@ class ShapeEvidence:
             squares *= squares
             misfit = squares.reshape(-1, *size.shape).transpose(1, 0, 2) @ weight
             density[part, : -len(ROUGH)] = misfit.transpose(1, 0, 2).reshape(len(squares), -1)
-        rest, rough = np.tile(self.noise + UNEVEN * self.sizes, len(size)), self.noise * ROUGH
-        density += self.power[:, None] / np.concatenate([rest, rough]) + constant
+        smooth, rough = np.tile(self.noise + UNEVEN * self.sizes, len(size)), self.noise * ROUGH
+        density += self.power[:, None] / np.concatenate([smooth, rough]) + constant
         density *= -0.5
         peak = density.max(axis=1)
         density -= peak[:, None]
@@ -144,10 +146,10 @@ class ShapeEvidence:
         ``size`` (C, R) are the eigenvalues of the shapes. Beyond them a tile is noise and unevenness.
         """
         free = BLOCK * (self.width - 1)
-        rest = self.noise + UNEVEN * self.sizes
-        own = size[..., None] * self.sizes + rest
-        constant = np.sum(np.log(own), axis=1) + (free - size.shape[1]) * np.log(rest)
-        return 1 / own - 1 / rest, np.concatenate([constant.ravel(), free * np.log(self.noise * ROUGH)])
+        beyond = self.noise + UNEVEN * self.sizes
+        own = size[..., None] * self.sizes + beyond
+        constant = np.sum(np.log(own), axis=1) + (free - size.shape[1]) * np.log(beyond)
+        return 1 / own - 1 / beyond, np.concatenate([constant.ravel(), free * np.log(self.noise * ROUGH)])
 
 
 def _tiles(matrix: np.ndarray, every: int, width: int) -> tuple[np.ndarray, np.ndarray]:

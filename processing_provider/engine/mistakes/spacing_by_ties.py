@@ -38,7 +38,7 @@ DIRECTION, LEVEL = 1.0, 10.0
 practice, no source: directions differ as lines do; the level of a tie is left free."""
 
 LEAST = 1e-6
-"""Least variance at a crossing, and least offset. Derived: 0.001 mS/m squared, below what any instrument writes, keeps
+"""Least variance at a crossover, and least offset. Derived: 0.001 mS/m squared, below what any instrument writes, keeps
 constant readings from dividing by nothing."""
 
 
@@ -49,7 +49,7 @@ class Tie:
     Attributes
     ----------
     u_m, value, slope, bend : (n,) float64
-        Along the tie: places, smoothed values, and their first and second derivatives by the metre.
+        Along the tie: positions, smoothed values, and their first and second derivatives by the metre.
     level, along, curve : (L,) float64
         Of the lines at the tie: values (NaN where there is none), and their first and second derivatives.
     noise : float
@@ -117,60 +117,62 @@ def farther_by_ties(ties: Sequence[Tie], u_m: np.ndarray, heading: np.ndarray, b
 
     o = offset of the line, h d = of its direction, l = level of the tie, s w = slope along the tie times how far it was
     walked off, e = noise, what the line was walked off times its slope, and what ground that bends adds to both. All
-    are Gaussian but e, which is Student's t. For every place of the lines w is looked for anew (Gauss-Newton); the
+    are Gaussian but e, which is Student's t. For every position of the lines w is looked for anew (Gauss-Newton); the
     likelihood is Laplace's, with the weights of the t by their own expectation (Lange, Little and Taylor 1989, Robust
     statistical modeling using the t distribution, doi 10.1080/01621459.1989.10478852; from memory). What a line is
-    off is alike at all ties, so three ties tell more than three times what one does.
+    off is alike at all ties, so three ties say more than three times what one does.
     """
     gains = np.zeros(len(u_m))
     if not ties or len(u_m) < 2:
         return gains
     later = np.arange(len(u_m)) >= np.arange(len(u_m))[:, None]
     # First as recorded, for all lines farther by as much is a matter of the ties' lag.
-    places = np.where(later, u_m + by_m, u_m)
-    places[0] = u_m
-    found = np.max([_likelihood(ties, places, heading, start) for start in STARTS_M], axis=0)
+    positions = np.where(later, u_m + by_m, u_m)
+    positions[0] = u_m
+    found = np.max([_likelihood(ties, positions, heading, start) for start in STARTS_M], axis=0)
     gains[1:] = found[1:] - found[0]
     return gains
 
 
-def _likelihood(ties: Sequence[Tie], places: np.ndarray, heading: np.ndarray, start_m: float) -> np.ndarray:
-    """Return (H,) log likelihoods of places (H, L) of the lines, walks looked for from a lag of the ties on."""
-    shapes = tie_shapes(places[0])
-    off = np.full((*places.shape, len(ties)), start_m)
-    scale, weight = _offsets(ties, places[0]), np.ones(off.shape)
-    likelihood = np.zeros(len(places))
+def _likelihood(ties: Sequence[Tie], positions: np.ndarray, heading: np.ndarray, start_m: float) -> np.ndarray:
+    """Return (H,) log likelihoods of positions (H, L) of the lines, walks looked for from a lag of the ties on."""
+    shapes = tie_shapes(positions[0])
+    off = np.full((*positions.shape, len(ties)), start_m)
+    scale, weight = _offsets(ties, positions[0]), np.ones(off.shape)
+    likelihood = np.zeros(len(positions))
     for _ in range(ROUNDS):
-        value, slope, variance = _linear(ties, places, off)
+        value, slope, variance = _linear(ties, positions, off)
         known = np.isfinite(value)
         design = _design(np.where(known, slope, 0.0), known, shapes, heading, scale)
         weight = np.where(known, weight, 0.0)
         for _ in range(WEIGHINGS):
-            likelihood, found, rest = _solved(np.where(known, value, 0.0), design, variance, weight, scale)
-            weight = np.where(known, (TAIL + 1) / (TAIL + rest), 0.0)
+            likelihood, found, squares = _solved(np.where(known, value, 0.0), design, variance, weight, scale)
+            weight = np.where(known, (TAIL + 1) / (TAIL + squares), 0.0)
         first = 1 + len(ties)
-        walk = found[:, first:].reshape(len(places), len(ties), -1)
-        off = np.einsum("ls,hts->hlt", shapes, walk)
+        error = found[:, first:].reshape(len(positions), len(ties), -1)
+        off = np.einsum("ls,hts->hlt", shapes, error)
     return likelihood
 
 
-def _offsets(ties: Sequence[Tie], place: np.ndarray) -> float:
+def _offsets(ties: Sequence[Tie], position: np.ndarray) -> float:
     """Return the standard deviation of the lines' offsets, from the medians over the ties."""
-    apart = np.stack([tie.level - np.interp(place, tie.u_m, tie.value, np.nan, np.nan) for tie in ties])
-    apart = apart[:, np.isfinite(apart).all(axis=0)]
-    if not apart.size:
+    difference = np.stack([tie.level - np.interp(position, tie.u_m, tie.value, np.nan, np.nan) for tie in ties])
+    difference = difference[:, np.isfinite(difference).all(axis=0)]
+    if not difference.size:
         return 1.0
-    own = np.median(apart - np.median(apart, axis=1, keepdims=True), axis=0)
+    own = np.median(difference - np.median(difference, axis=1, keepdims=True), axis=0)
     least = np.sqrt(np.mean([tie.noise for tie in ties])) + LEAST
     return float(max(robust_sd(own - np.median(own)), least))
 
 
-def _linear(ties: Sequence[Tie], places: np.ndarray, off: np.ndarray) -> tuple[np.ndarray, ...]:
-    """Return the values (H, L, T) at crossings as a linear function of the ties' walks around ``off``: at a walk of 0,
-    what a metre of walk adds, and the variance of the rest; NaN where a tie does not reach."""
+def _linear(ties: Sequence[Tie], positions: np.ndarray, off: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Return the values (H, L, T) at crossovers as a linear function of the ties' position errors around ``off``.
+
+    The value at an error of 0, what a metre of it adds, and the residual variance; NaN where a tie does not reach.
+    """
     value, slope, variance = (np.empty(off.shape) for _ in range(3))
     for t, tie in enumerate(ties):
-        at = places + off[..., t]
+        at = positions + off[..., t]
         value[..., t] = tie.level - np.interp(at, tie.u_m, tie.value, np.nan, np.nan)
         slope[..., t] = np.interp(at, tie.u_m, tie.slope)
         value[..., t] += slope[..., t] * off[..., t]
@@ -180,7 +182,7 @@ def _linear(ties: Sequence[Tie], places: np.ndarray, off: np.ndarray) -> tuple[n
 
 
 def _design(slope: np.ndarray, known: np.ndarray, shapes: np.ndarray, heading: np.ndarray, scale: float) -> np.ndarray:
-    """Return (H, L, T, N) what N unknowns of unit variance add to the crossings: direction, levels, walks."""
+    """Return (H, L, T, N) what N unknowns of unit variance add to the crossovers: direction, levels, walks."""
     h, lines, ties = slope.shape
     design = np.zeros((h, lines, ties, 1 + ties + ties * shapes.shape[1]))
     design[..., 0] = DIRECTION * scale * heading[:, None]
@@ -191,10 +193,12 @@ def _design(slope: np.ndarray, known: np.ndarray, shapes: np.ndarray, heading: n
     return design * known[..., None]
 
 
-def _solved(value: np.ndarray, design: np.ndarray, variance: np.ndarray, weight: np.ndarray, scale: float):
-    """Return log likelihoods (H,), unknowns (H, N) and squared rests over their variances (H, L, T).
+def _solved(
+    value: np.ndarray, design: np.ndarray, variance: np.ndarray, weight: np.ndarray, scale: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return log likelihoods (H,), unknowns (H, N) and squared residuals over their variances (H, L, T).
 
-    ``weight`` is 0 where there is no crossing. The offset of a line is common to its crossings, so their covariance is
+    ``weight`` is 0 where there is no crossover. The offset of a line is common to its crossovers, so their covariance is
     inverted line by line (Sherman and Morrison), and that of the few unknowns by Woodbury's identity.
     """
     sure = weight / variance
@@ -207,18 +211,18 @@ def _solved(value: np.ndarray, design: np.ndarray, variance: np.ndarray, weight:
     freed = without_offsets(design)
     alone = without_offsets(value[..., None])[..., 0]
     normal = np.einsum("hltm,hltn->hmn", design, freed) + np.eye(design.shape[3])
-    told = np.einsum("hltn,hlt->hn", design, alone)
+    right = np.einsum("hltn,hlt->hn", design, alone)
     inverse = np.linalg.inv(normal)
-    found = (inverse @ told[..., None])[..., 0]
+    found = (inverse @ right[..., None])[..., 0]
     own = alone - np.einsum("hltn,hn->hlt", freed, found)
     spread = np.einsum("hltn,hnm,hltm->hlt", freed, inverse, freed, optimize=True)
     known = weight > 0
-    share = np.where(known, weight, 1.0)
-    here = variance / share
-    rest, left = here * own, here - here**2 * (sure - sure**2 / pull[..., None] - spread)
-    size = known * (rest**2 + left) / variance
+    weight = np.where(known, weight, 1.0)
+    here = variance / weight
+    residual, left = here * own, here - here**2 * (sure - sure**2 / pull[..., None] - spread)
+    size = known * (residual**2 + left) / variance
     squares = np.sum(value * own, axis=(1, 2))
     determinant = np.sum(known * np.log(here), axis=(1, 2)) + np.sum(np.log(pull * scale**2), axis=1)
     determinant += np.linalg.slogdet(normal)[1]
-    tails = np.sum(known * TAIL * (np.log(share) - share + 1), axis=(1, 2))
+    tails = np.sum(known * TAIL * (np.log(weight) - weight + 1), axis=(1, 2))
     return (tails - squares - determinant) / 2, found, size
