@@ -198,7 +198,7 @@ def _solved(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return log likelihoods (H,), unknowns (H, N) and squared residuals over their variances (H, L, T).
 
-    ``weight`` is 0 where there is no crossover. The offset of a line is common to its crossovers, so their covariance is
+    ``weight`` is 0 where there is no crossover. A line has one offset at all its crossovers, so their covariance is
     inverted line by line (Sherman and Morrison), and that of the few unknowns by Woodbury's identity.
     """
     sure = weight / variance
