@@ -24,7 +24,7 @@ class Code(Enum):
     severities : tuple of str
         The severities that such a finding may have, the worst first.
     actions : tuple of str
-        What a person may have to do about such a finding (words of ``ACTIONS``), the usual one first. In the table
+        What a person may have to do about such a finding (words of ``ACTIONS``), the most common one first. In the table
         ``none`` stands for the empty word.
     meaning : str
         What it means, in one sentence.
