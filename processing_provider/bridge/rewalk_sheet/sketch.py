@@ -38,7 +38,7 @@ class Sketch:
     def draw(self) -> None:
         """Draw it at the pages' ``y``, which goes on below it."""
         pages, scheme = self.pages, self.plan.scheme
-        unsure = {one.line for one in (*self.plan.measures, *self.plan.questions)}
+        unsure = {one.line for one in self.plan.measures} | {one.line for one in self.plan.questions}
         for line in scheme.lines.tolist():
             u = float(scheme.position_m(line))
             thick = THICK if line in unsure else THIN

@@ -24,8 +24,8 @@ class Code(Enum):
     severities : tuple of str
         The severities that such a finding may have, the worst first.
     actions : tuple of str
-        What a person may have to do about such a finding (words of ``ACTIONS``), the most common one first. In the table
-        ``none`` stands for the empty word.
+        What a person may have to do about such a finding (words of ``ACTIONS``), the most common one first. In the
+        table ``none`` stands for the empty word.
     meaning : str
         What it means, in one sentence.
     """
