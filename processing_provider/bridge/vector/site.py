@@ -189,7 +189,7 @@ class _Site:
             (west, south), (east, north) = _corners_of(layer.extent)
             near = QgsPointXY(min(max(here.x(), west), east), min(max(here.y(), south), north))
             distances.append((measure.measureLine(here, near), layer.name))
-        return min(distances)
+        return min((each for each in distances if math.isfinite(each[0])), default=None)
 
     def findings(self, place: np.ndarray) -> list[Finding]:
         """Return what is wrong with a site at a position; what follows from the first is not said again."""

@@ -59,11 +59,12 @@ def codes(*arguments, **options):
     return [f.code for f in found(*arguments, **options)]
 
 
-def layer_at(lon_lat, name="trenches", wide=0.0):
-    layer = QgsVectorLayer("Point?crs=EPSG:4326", name, "memory")
+def layer_at(lon_lat, name="trenches", wide=0.0, crs="EPSG:4326"):
+    layer = QgsVectorLayer(f"Point?crs={crs}", name, "memory")
     for step in (0.0, wide):
         feature = QgsFeature()
-        feature.setGeometry(QgsGeometry.fromPointXY(QgsPointXY(lon_lat[0] + step, lon_lat[1] + step)))
+        x, y = position(crs, (lon_lat[0] + step, lon_lat[1] + step))
+        feature.setGeometry(QgsGeometry.fromPointXY(QgsPointXY(x, y)))
         layer.dataProvider().addFeature(feature)
     layer.updateExtents()
     return layer
@@ -109,6 +110,11 @@ def test_layers_of_the_project_show_which_way_round_axes_are(name):
     assert codes(exchanged(right), name, layers) == ["axes-exchanged"]
 
 
+def test_axes_are_not_accused_where_layers_are_far_either_way():
+    right = rows(*position("EPSG:27700", KINDS["EPSG:27700"]))
+    assert codes(right, "EPSG:27700", extents_in_project(project_with(layer_at((0.5, 51.0))))) == ["site-far"]
+
+
 def test_one_exchanged_grid_is_named():
     x, y = position("EPSG:32631", KINDS["EPSG:32631"])
     findings = found([*rows(x, y), *exchanged(rows(x + 20, y, "B"))], "EPSG:32631")
@@ -142,6 +148,12 @@ def test_site_outside_the_area_of_its_crs(name, lon_lat, zone):
     assert (finding.code, finding.severity, finding.action) == ("crs-area", "warning", "ask")
     assert zone in finding.advice
     assert f"outside the area of {name}" in finding.found
+
+
+@pytest.mark.parametrize(("longitude", "expected"), [(177.5, []), (-179.0, []), (170.0, ["crs-area"])])
+def test_area_across_the_180th_meridian(longitude, expected):
+    """EPSG:3460 is made for 176.81 east to 178.15 west (EPSG registry)."""
+    assert codes(rows(*position("EPSG:3460", (longitude, -17.5))), "EPSG:3460") == expected
 
 
 def test_grid_outside_the_area_of_the_others_is_named():
