@@ -252,8 +252,8 @@
         <translation>Eckpunkte</translation>
     </message>
     <message>
-        <source>Points or a table with x and y: grid, corner (start, baseline, opposite, head). Two or more a grid.</source>
-        <translation>Punkte oder eine Tabelle mit x und y: grid, corner (start, baseline, opposite, head). Zwei oder mehr je Messfläche.</translation>
+        <source>Points, or a table with x and y or Easting and Northing: grid, corner (start, baseline, opposite, head). Two or more a grid.</source>
+        <translation>Punkte oder eine Tabelle mit x und y oder Easting und Northing: grid, corner (start, baseline, opposite, head). Zwei oder mehr je Messfläche.</translation>
     </message>
     <message>
         <source>A row a remark; they override the scheme line by line.</source>
@@ -704,8 +704,8 @@
         <translation>Eine Zeile je Messfläche: grid, log, length_m, width_m, spacing_m, readings_per_m ...</translation>
     </message>
     <message>
-        <source>Points or a table with x and y: grid, corner. Two or more a grid.</source>
-        <translation>Punkte oder eine Tabelle mit x und y: grid, corner. Zwei oder mehr je Messfläche.</translation>
+        <source>Points, or a table with x and y or Easting and Northing: grid, corner. Two or more a grid.</source>
+        <translation>Punkte oder eine Tabelle mit x und y oder Easting und Northing: grid, corner. Zwei oder mehr je Messfläche.</translation>
     </message>
     <message>
         <source>A row a remark: grid, line, kind ...</source>

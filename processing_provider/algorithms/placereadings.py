@@ -26,8 +26,8 @@ class PlaceReadings(SurveyAlgorithm):
     TAGS = ("georeference", "corners", "grid", "trim", "overrun")
     PARAMETERS = (
         ReadingsIn("INPUT", "Readings", "A table of readings of one grid, as read from the log."),
-        TableIn("CORNERS", "Corners", "Points or a table with x and y: grid, corner (start, baseline, opposite, head). "
-                "Two or more a grid."),
+        TableIn("CORNERS", "Corners", "Points, or a table with x and y or Easting and Northing: grid, corner (start, "
+                "baseline, opposite, head). Two or more a grid."),
         TableIn("NOTES", "Field notes", "A row a remark; they override the scheme line by line.", optional=True),
         *SCHEME,
         Choice("FIT", "Fit to the corners", "Shift, turn and one scale (similarity); also shear (affine); through all "

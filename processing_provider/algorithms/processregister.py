@@ -26,7 +26,8 @@ class ProcessRegister(SurveyAlgorithm):
     TAGS = ("batch", "site", "report", "map", "all")
     PARAMETERS = (
         TableIn("REGISTER", "Register", "A row a grid: grid, log, length_m, width_m, spacing_m, readings_per_m ..."),
-        TableIn("CORNERS", "Corners", "Points or a table with x and y: grid, corner. Two or more a grid."),
+        TableIn("CORNERS", "Corners", "Points, or a table with x and y or Easting and Northing: grid, corner. Two "
+                "or more a grid."),
         TableIn("NOTES", "Field notes", "A row a remark: grid, line, kind ...", optional=True),
         FolderIn("LOG_FOLDER", "Folder of the logs", "What paths in the register are relative to; its own folder when "
                  "left empty.", optional=True),

@@ -222,6 +222,11 @@ def test_base_maps_tables_and_the_corners_themselves_say_nothing():
     assert extents_in_project(None) == ()
 
 
+def test_extent_of_a_layer_in_another_crs():
+    (layer,) = extents_in_project(project_with(layer_at((2.3, 48.02), crs="EPSG:2154")))
+    assert (layer.extent.xMinimum(), layer.extent.yMaximum()) == pytest.approx((2.3, 48.02), abs=1e-6)
+
+
 def test_layers_are_left_alone_outside_the_main_thread():
     project, seen = project_with(layer_at((2.3, 48.0))), []
     thread = threading.Thread(target=lambda: seen.append(extents_in_project(project)))
