@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 from collections import Counter
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Optional, Sequence
 
 from .column_roles import STEADY, is_date, is_time
+from .layout import delimiter_of
 from .plan import split_row
 
 LIKELY = 0.6
@@ -15,6 +17,9 @@ LIKELY = 0.6
 practice, no source)."""
 CLEARLY_MORE = 1.1
 """Fixed columns are preferred to blanks when they read so many times the rows (common practice, no source)."""
+TEXTS_KEPT = 1 << 14
+"""How many texts are known to be a value or not. Derived: whole rows come again under every delimiter that they do not
+have, and the rows of one log that are looked at are a few thousand; some megabytes at most."""
 DELIMITERS = ("tab", ";", "|", ",", "space")
 COMMENT_MARKS = ("#", "//", "%", "!", ";", "/")
 MISSING_WORDS = re.compile(r"^(\*+|-+|\?+|#+|nan|n/?a|null|none|nil|ovr|over|x+)$", re.IGNORECASE)
@@ -74,8 +79,14 @@ class Shape:
 
 def find_shape(rows: Sequence[str]) -> Optional[Shape]:
     """Return the shape of a log's rows, or None when no rows of numbers were found."""
-    best, best_score = None, (0.0, 0)
+    best, best_score, undivided = None, (0.0, 0), False
     for delimiter in DELIMITERS:
+        character = delimiter_of(delimiter)
+        if character is not None and not any(character in row for row in rows):
+            # Rows are one value each under every delimiter that none of them has.
+            if undivided:
+                continue
+            undivided = True
         shape, score = _try_delimiter(rows, delimiter)
         if score > best_score:
             best, best_score = shape, score
@@ -86,8 +97,14 @@ def find_shape(rows: Sequence[str]) -> Optional[Shape]:
     return best
 
 
+@lru_cache(maxsize=TEXTS_KEPT)
 def _is_value(text: str) -> bool:
     return bool(NUMBER.match(text) or not text or MISSING_WORDS.match(text)) or is_time(text) or is_date(text)
+
+
+@lru_cache(maxsize=TEXTS_KEPT)
+def _is_measured(text: str) -> bool:
+    return bool(NUMBER.match(text)) or is_time(text)
 
 
 def _try_delimiter(rows: Sequence[str], delimiter: str) -> tuple[Optional[Shape], tuple[float, int]]:
@@ -106,7 +123,7 @@ def _try_delimiter(rows: Sequence[str], delimiter: str) -> tuple[Optional[Shape]
 
 def value_fraction(fields: Sequence[str]) -> float:
     """Return how many of the values of a row are numbers, times or missing; 0 when none is a number or a time."""
-    if not any(NUMBER.match(text) or is_time(text) for text in fields):
+    if not any(map(_is_measured, fields)):
         return 0.0
     return sum(map(_is_value, fields)) / len(fields)
 
