@@ -84,6 +84,8 @@ class ProcessRegister(SurveyAlgorithm):
         load_when_done(values.context, moved)
         for remark in dict.fromkeys(r for grid in result.grids if grid.source.layout is None for r in grid.remarks):
             feedback.pushInfo(remark)
+        for record in result.records:
+            values.write_record(record, result.placed.units)
         for finding in result.findings:
             (feedback.pushInfo if finding.severity == "note" else feedback.pushWarning)(finding.sentence())
         values.results.update(

@@ -4,6 +4,7 @@ import importlib
 import json
 import shutil
 from functools import partial
+from html import unescape
 
 import numpy as np
 import pytest
@@ -40,6 +41,18 @@ def failure(files, grid="A"):
 def findings(files, code, **changes):
     run(files.parameters(**changes))
     return [f for f in table(files.output / "survey.gpkg", "findings") if f["code"] == code]
+
+
+def test_log_and_report_say_the_same_of_each_step(survey_files):
+    from qgis import processing
+    from qgis.core import QgsProcessingFeedback
+
+    log = QgsProcessingFeedback()
+    processing.run("turnrow:processregister", survey_files.parameters(), feedback=log)
+    report = unescape((survey_files.output / "report.html").read_text("utf-8"))
+    for words in ("Shift applied: ", "the steps along 1 shared edge"):
+        sentence = next(line for line in log.textLog().splitlines() if words in line)
+        assert sentence in report
 
 
 def test_writes_every_file_of_a_processed_survey(survey_files):
