@@ -30,6 +30,8 @@ MOST = 0.6
 """Fraction of the lines from which on a fault is one of the register or the layout, not of the walk. Derived: where
 each line has a fault of its own with a probability of 0.1, at least ``MANY`` lines and more than this fraction of them
 have it with a probability of 0.0013 at most (binomial distribution, six lines)."""
+WHOLE_GRID = (Code.LINE_SHORT, Code.LINE_LONG, Code.DIRECTION, Code.LINE_OUTSIDE, Code.STEP_SIGN, Code.WRONG_LOG)
+"""Codes that, without a line, say that positions or headings of the whole grid are not as registered."""
 WRONG_SIZE = (0.5, 2.0)
 """Lines of another grid have fewer or more than these fractions of the readings expected (common practice, no
 source)."""
@@ -93,6 +95,12 @@ def compare_notes(
         progress(1.0)
     findings = [*(c.finding for c in causes), *_one_a_cause(findings)]
     return sorted(findings, key=lambda finding: finding.urgency)
+
+
+def in_doubt(findings: Sequence[Finding]) -> bool:
+    """Whether the grid as a whole is not as registered, so that lines cannot be held against their neighbours."""
+    codes = [code.word for code in WHOLE_GRID]
+    return any(f.line is None and f.severity == "error" and f.code in codes for f in findings)
 
 
 def _causes(log: GridLog) -> list[Cause]:

@@ -230,8 +230,8 @@ def _start_stations(log: GridLog) -> Iterator[Finding]:
 def setting_forgotten(log: GridLog, run: RunSummary) -> bool:
     """Whether a recording has readings enough for the line, but by its stations misses an edge and runs past the other.
 
-    A line that starts at its edge, with some overrun, and misses the other edge was stopped early, and one that starts
-    late and ends where the others end was started late. One that lies beyond the edges for the most part has a wrong
+    A line that starts where the others start and misses the other edge was stopped early, and one that starts late and
+    ends where the others end was started late. One that lies beyond the edges for the most part has a wrong
     start whatever the notes say.
     """
     scheme = log.scheme
@@ -245,8 +245,11 @@ def setting_forgotten(log: GridLog, run: RunSummary) -> bool:
     start = run.low if run.heading > 0 else run.high
     inside = (start - scheme.edge_stations(run.heading)[0]) * run.heading * scheme.interval_m
     below, above = ((low - run.low) * scheme.interval_m, (run.high - high) * scheme.interval_m)
-    past = above - log.common_overrun_m[1] if run.heading > 0 else below - log.common_overrun_m[0]
-    return past > SHORT_M if inside > SHORT_M else inside < -OVERRUN_M
+    common_below, common_above = log.common_overrun_m
+    past, early = above - common_above, below - common_below
+    if run.heading < 0:
+        past, early = early, past
+    return past > SHORT_M if inside > SHORT_M else early > SHORT_M
 
 
 def common_starts(log: GridLog) -> dict[int, float]:

@@ -11,6 +11,7 @@ from ..core import Code, Finding
 from .grid_log import MANY, GridLog, listed
 from .line_summaries import RunSummary
 from .lines import OVERRUN_M, SHORT_M
+from .walk import TWICE
 
 HALF = 0.25
 """From this fraction of the lines on, a block missing at an end of the grid is probably not forgotten, but another
@@ -195,13 +196,13 @@ def _stray_recording(log: GridLog, line: int) -> Optional[tuple[RunSummary, str]
         before = _order_of(log, runs[k - 1].line) if k else None
         after = _order_of(log, runs[k + 1].line) if k + 1 < len(runs) else None
         own = _order_of(log, run.line)
-        if own is not None and after is not None and min(own, after) < wanted < max(own, after):
-            if run.count * scheme.interval_m > 2 * scheme.length_m - SHORT_M and run.count > 1.5 * whole:
-                return run, f"recording {run.line} holds line {line} too"
-        elif own is not None and after is None and wanted == own + 1 and run.count > 1.9 * whole:
-            return run, f"recording {run.line} holds line {line} too"
         ends = [x for x in (before, after) if x is not None]
-        stray = run.target is None or (run.run.run > 1 and run.kind == "survey")
+        if own is not None and run.count > TWICE * whole:
+            beside = any(min(own, x) < wanted < max(own, x) for x in ends)
+            if beside or (after is None and wanted == own + 1):
+                return run, f"recording {run.line} holds line {line} too"
+        again = run.kind == "survey" and sum(r.line == run.line for r in runs) > 1
+        stray = run.target is None or again
         named = run.note is not None and (run.note.run is not None or run.note_position is not None)
         turned = bool(run.seen_heading) and run.seen_heading != right
         if stray and not named and not turned and len(ends) == 2 and min(ends) < wanted < max(ends):

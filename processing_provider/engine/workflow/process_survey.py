@@ -9,6 +9,7 @@ from typing import Callable, Mapping, Optional, Sequence
 import numpy as np
 
 from ..align import AlignRecord
+from ..compare import in_doubt
 from ..core import (
     Code,
     EngineError,
@@ -212,7 +213,7 @@ def _searched(
     shifts = {row.grid: row.shift_m for one in records if isinstance(one, AlignRecord) for row in one.table}
     found = []
     for result in results:
-        if result.grid in fresh:
+        if result.grid in fresh and not in_doubt(result.findings):
             part = placed.get(result.grid)
             aligned = aligned_by_corrections(part, corrected.get(result.grid), shifts[result.grid])
             possible = possible_mistakes(part, result.scheme, notes_for(notes, result.grid), aligned=aligned)

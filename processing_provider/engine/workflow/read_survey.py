@@ -10,7 +10,7 @@ from typing import Iterator, Optional, Sequence
 
 import numpy as np
 
-from ..compare import compare_notes
+from ..compare import compare_notes, in_doubt
 from ..core import (
     Code,
     EngineError,
@@ -238,7 +238,8 @@ def _read_grid(
         failed = grid_failed(scheme.grid, str(error))
         return GridResult(source, findings=(failed, *logged.findings, *compared), problem=str(error))
     placed, record, placing = place_readings(logged.readings, scheme, notes, frame)
-    possible = possible_mistakes(placed, scheme, notes) if search or accept is not None else []
+    wanted = (search or accept is not None) and not in_doubt(compared)
+    possible = possible_mistakes(placed, scheme, notes) if wanted else []
     accepted = [] if accept is None else _accepted(possible, accept)
     if accepted:
         proposed = [p.note for mistake in accepted for p in mistake.proposals]
@@ -284,13 +285,16 @@ def _as_accepted(mistake: PossibleMistake) -> Finding:
 def _without_repeats(findings: Sequence[Finding]) -> list[Finding]:
     """Leave out what reading or placing says of a line where the comparison says the same, and the other way round."""
     said = {(f.code, line) for f in findings for line in (f.line, *f.also)}
-    return [
-        f
-        for f in findings
-        if f.action == "ask"
-        and f.code == Code.NOTE_DISAGREES.word
-        or not any((c.word, f.line) in said for c in SAID_BY.get(Code.of(f.code), ()))
-    ]
+    doubtful = in_doubt(findings)
+
+    def repeats(finding: Finding) -> bool:
+        if finding.code == Code.NOTE_DISAGREES.word and finding.action == "ask":
+            return False
+        if doubtful and finding.code == Code.SETTING_CORRECTED.word:
+            return True
+        return any((c.word, finding.line) in said for c in SAID_BY.get(Code.of(finding.code), ()))
+
+    return [f for f in findings if not repeats(f)]
 
 
 def _counts(readings: Readings) -> str:

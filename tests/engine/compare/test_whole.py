@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from turnrow.processing_provider.engine.compare import in_doubt
 from turnrow.processing_provider.engine.core.notes import Note
 from turnrow.tests.engine.compare.log_lines import SCHEME, changed, clean_lines, compared, only, stations
 
@@ -51,6 +52,12 @@ def test_size_that_all_lines_contradict(length, code):
     assert f"length_m is 10, or readings_per_m {80 / length:.3g}." in finding.advice
 
 
+def test_lines_of_a_grid_of_another_size_are_not_held_against_each_other():
+    assert in_doubt(compared(clean_lines(), scheme=replace(SCHEME, length_m=20)))
+    assert not in_doubt(compared([x for x in clean_lines(TWENTY) if x.line <= 10], scheme=TWENTY))
+    assert not in_doubt(compared(changed(3, station=stations(-9, 60))))
+
+
 def test_number_that_the_logger_skipped():
     lines = numbered(clean_lines(), l8=9, l9=10, l10=11)
     finding = only(compared(lines), "line-missing")
@@ -70,16 +77,24 @@ def test_line_under_another_number_in_its_turn():
     assert finding.advice.startswith("Ask the books whether line 4 was recorded as 44.")
 
 
+def test_line_under_the_number_of_a_later_one():
+    lines = numbered(clean_lines(), l4=8)
+    lines[7] = replace(lines[7], run=2)
+    finding = only(compared(lines), "line-missing")
+    assert (finding.line, finding.action, finding.also) == (4, "ask", (8,))
+
+
 def test_other_number_walked_the_wrong_way_is_not_the_missing_line():
     lines = [replace(x, station=stations(-9, 90)) if x.line == 44 else x for x in numbered(clean_lines(), l4=44)]
     assert ("line-missing", 4, "walk") in [(f.code, f.line, f.action) for f in compared(lines)]
 
 
-def test_recording_that_was_not_stopped_holds_the_next_line():
+@pytest.mark.parametrize(("number", "missing"), [(4, 5), (5, 4)])
+def test_recording_that_was_not_stopped_holds_two_lines(number, missing):
     lines = clean_lines()
-    both = replace(lines[3], station=np.concatenate([lines[3].station, lines[4].station]), duration_s=26)
+    both = replace(lines[3], line=number, station=np.concatenate([lines[3].station, lines[4].station]), duration_s=26)
     finding = only(compared([*lines[:3], both, *lines[5:]]), "line-missing")
-    assert (finding.line, finding.action, finding.also) == (5, "ask", (4,))
+    assert (finding.line, finding.action, finding.also) == (missing, "ask", (number,))
 
 
 @pytest.mark.parametrize("two", [(4, 5), (3, 8)])
