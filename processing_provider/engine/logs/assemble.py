@@ -10,6 +10,7 @@ from typing import Callable, Optional
 import numpy as np
 
 from ..core import EngineError
+from .expressions import REACH
 from .fields import holds_readings, parse_rows, shorten
 from .layout import LogLayout
 from .plan import Plan, make_plan, split_row
@@ -140,7 +141,7 @@ class LogGatherer:
             if kinds[i] == RowKind.MARK:
                 self.marks.append((int(above[i]), len(self.openings)))
                 continue
-            found = re.search(self.layout.line_start, rows[i])
+            found = re.search(self.layout.line_start, rows[i][:REACH])
             groups = found.groupdict() if found else {}
             try:
                 self.openings.append(read_opening(groups, int(above[i]), len(self.openings) + 1))
@@ -186,7 +187,8 @@ def _finder(expression: str) -> Callable[[str], object]:
     # An expression bound to the start of the row need not be tried at each of its characters.
     compiled = re.compile(expression)
     bound = re.match(r"(\(\?[a-z]+\))?\^", expression) and not _has_outer_choice(expression)
-    return compiled.match if bound else compiled.search
+    tried = compiled.match if bound else compiled.search
+    return lambda row: tried(row[:REACH])
 
 
 def _has_outer_choice(expression: str) -> bool:

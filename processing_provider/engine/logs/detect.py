@@ -12,13 +12,15 @@ from ..core import FIXED_FIELDS, EngineError
 from .column_roles import Role, is_time, role_by_name, roles_by_behaviour
 from .dialect import NUMBER, Shape, find_comment, find_marks, find_missing, find_openings, find_shape
 from .layout import ENDINGS, ROLES, LogColumn, LogLayout, field_name
-from .refusals import check_commas, check_is_log, check_joined, check_shape
-from .text import HEAD_BYTES, check_text, read_head, sniff_encoding, with_plain_minus
+from .refusals import check_commas, check_is_log, check_joined, check_shape, holds_values
+from .text import HEAD_BYTES, check_text, clean_rows, read_head, sniff_encoding
 from .time_formats import guess_time_format
 from .timestamps import DATE_TIME, guess_date_format
 
 MILLISECONDS = re.compile(r"(?i)(^|[^a-z/])(ms|msec|millis|milliseconds)\W*$")
 """End of a header's name of a time in milliseconds."""
+HEADER_REACH = 3
+"""So many rows above the first reading may be the row of names (common practice, no source)."""
 SETTINGS_ROWS = 3
 """So many rows of numbers may stand above the names as settings of the logger (common practice, no source)."""
 
@@ -72,7 +74,7 @@ def detect_layout(path: Union[str, Path]) -> tuple[LogLayout, list[str]]:
     check_commas(rows, shape, [i for i in others if i < shape.data[0] and i not in set(comments)], path.name)
     names = _find_names(rows, shape, others, comments, comment, len(columns))
     check_is_log(names.names, path.name)
-    check_shape(rows, shape, names.names, path.name)
+    check_shape(rows, shape, shape.data[0] if names.row is None else names.row, any(names.names), path.name)
     roles = _find_roles(columns, names, bool(openings))
     check_joined(columns, roles, rows, shape, path.name)
     channels = [texts for texts, role in zip(columns, roles) if role.role == "channel"]
@@ -97,7 +99,7 @@ def detect_layout(path: Union[str, Path]) -> tuple[LogLayout, list[str]]:
 
 def _rows(head: bytes, encoding: str) -> list[str]:
     rows = list(io.StringIO(head.decode(encoding, errors="ignore"), newline=None))
-    return with_plain_minus(rows[:-1] if len(head) == HEAD_BYTES and len(rows) > 1 else rows)
+    return clean_rows(rows[:-1] if len(head) == HEAD_BYTES and len(rows) > 1 else rows)
 
 
 def _shape_below_header(rows: Sequence[str], name: str) -> Shape:
@@ -125,15 +127,16 @@ def _find_names(
     rows: Sequence[str], shape: Shape, others: Sequence[int], comments: Sequence[int], comment: str, count: int
 ) -> ColumnNames:
     first = shape.data[0]
-    above = [i for i in others if i < first and i not in set(comments)]
+    above = [i for i in others if i < first and i not in set(comments) and not holds_values(rows[i], shape)]
     if len(above) > 1:
         names, units = (_as_names(rows[i], shape, count) for i in above[-2:])
         if names and units and sum(map(_names_role, names)) > sum(_names_role(unit) for unit in units if unit):
             units = tuple(re.sub(r"[\[\]()]", "", unit) for unit in units)
             return ColumnNames(tuple(f"{a} [{b}]" if re.search(r"\w", b) else a for a, b in zip(names, units)))
-    for i in above[-1:]:
+    for i in above[: -1 - HEADER_REACH : -1]:
         names = _as_names(rows[i], shape, count)
-        if names:
+        # Farther up only names that are known count: a row of words below them hides no row of names.
+        if names and (i == above[-1] or sum(map(_names_role, names)) > len(names) / 2):
             return ColumnNames(names, i if shape.widths is None else None)
     for i in [i for i in comments if i < first][-1:]:
         names = _as_names(rows[i].lstrip()[len(comment) :].lstrip(" "), shape, count)
@@ -173,6 +176,9 @@ def _rows_to_skip(
 ) -> int:
     first = min([shape.data[0], *openings, *([names.row] if names.row is not None else [])])
     preamble = [i for i in range(first) if rows[i].strip() and i not in set(comments)]
+    if names.row is None:
+        # A row of numbers right above the first reading is a damaged reading, which is to be reported.
+        preamble = [i for i in preamble if not holds_values(rows[i], shape)]
     return preamble[-1] + 1 if preamble else 0
 
 

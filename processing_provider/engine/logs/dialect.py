@@ -184,7 +184,8 @@ def find_comment(rows: Sequence[str], others: Sequence[int]) -> tuple[str, list[
     """Return what rows of comment start with, and which of ``others`` do."""
     for mark in COMMENT_MARKS:
         found = [i for i in others if rows[i].lstrip().startswith(mark)]
-        if found:
+        # Readings whose first character was damaged are no comments.
+        if any(re.search(r"[^\W\d_]{2}", rows[i]) for i in found):
             return mark, found
     return "", []
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from .layout import EXTRA_ROLES, LogLayout, delimiter_of
 from .overrange import OVERRANGE, OVERRANGE_WORDS, UNREADABLE
-from .plan import Plan, Planned, split_row
+from .plan import LONGEST_TEXT, Plan, Planned, split_row
 from .recordings import LARGEST_WHOLE
 from .timestamps import character_codes, strip_texts
 
@@ -118,7 +118,7 @@ def _parse_by_column(rows: list[str], plan: Plan) -> tuple[dict[str, np.ndarray]
     for planned in plan.columns:
         texts = [fields[planned.index] for fields in split]
         if planned.is_text:
-            columns[planned.field] = np.array(texts, dtype=str)
+            columns[planned.field] = np.array([text[:LONGEST_TEXT] for text in texts], dtype=str)
             continue
         values, bad = _numbers(texts, planned, plan.layout)
         if planned.column.role == "channel":
@@ -208,7 +208,7 @@ def explain_row(row: str, plan: Plan) -> str:
         text, role = fields[planned.index], planned.column.role
         where = f"{shorten(text)} in column {planned.column.column} ({planned.field})"
         value = to_number(text.replace(",", ".") if plan.layout.decimal == "," else text, role, plan.layout)
-        if value is None:
+        if value is None or (role == "station" and np.isinf(value)):
             return f"has {where}, which is no number"
         if role in ("line", "run") and not _is_whole(value):
             return f"has {where}, which is no whole number"

@@ -9,6 +9,7 @@ from dataclasses import MISSING, asdict, dataclass, fields
 from typing import Mapping, Optional, Union
 
 from ..core import FIXED_FIELDS, EngineError, check_choice, check_finite
+from .expressions import runs_away
 from .time_formats import check_time_format
 
 EXTRA_ROLES = ("temperature", "easting", "northing", "longitude", "latitude")
@@ -298,6 +299,11 @@ def _check_expression(option: str, expression: str, groups: tuple[str, ...]) -> 
         raise EngineError(
             f"Invalid {option} of a log layout: {expression!r} was given. It must be a regular expression ({error})."
         ) from None
+    if runs_away(expression):
+        raise EngineError(
+            f"Invalid {option} of a log layout: {expression!r} was given, and takes minutes on some rows. Write it "
+            "without a repetition inside a repetition, such as (\\d+)*."
+        )
     for group in found:
         if group not in groups:
             raise EngineError(

@@ -22,6 +22,13 @@ SAMPLE_ROWS = 2000
 than the minute after which ``HHMMSS`` can be known from plain seconds."""
 
 
+MOST_COLUMNS = 500
+"""Values of a row (common practice, no source): ten coil pairs with all that a logger may add have fewer than 100."""
+LONGEST_TEXT = 64
+"""Characters of a time, date, mark or name of a grid that are kept. Derived: the longest notation of a date with a time
+has fewer than 40; 100,000 rows of a block then take 26 MB a column."""
+
+
 @dataclass(frozen=True)
 class Planned:
     """A column to read.
@@ -118,6 +125,11 @@ def make_plan(header: Optional[str], rows: Sequence[str], layout: LogLayout, nam
     split = [split_row(row, layout.delimiter, layout.widths) for row in rows[:SAMPLE_ROWS]]
     names = None if header is None else split_row(header, layout.delimiter, layout.widths)
     count = _value_count(names, split, layout)
+    if count > MOST_COLUMNS:
+        raise EngineError(
+            f"The rows of {name} have {count} values; no more than {MOST_COLUMNS} are read. Check the delimiter, or "
+            "export a row for each reading."
+        )
     columns, date_form, zone = [], "", np.nan
     for column in layout.columns:
         index = _column_index(column, names, count, name)
@@ -132,7 +144,9 @@ def make_plan(header: Optional[str], rows: Sequence[str], layout: LogLayout, nam
                 date_form = stamp_form or guess_date_format(dates.tolist())
         elif column.role == "date":
             date_form = form = form or guess_date_format(texts)
-        width = max(map(len, texts), default=0) + SPARE_CHARACTERS if _is_text(column.role, form) else 0
+        width = (
+            min(max(map(len, texts), default=0), LONGEST_TEXT) + SPARE_CHARACTERS if _is_text(column.role, form) else 0
+        )
         columns.append(Planned(index, column, width, form))
     return Plan(layout, tuple(columns), count, date_form, zone)
 

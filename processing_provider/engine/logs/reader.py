@@ -34,13 +34,16 @@ class LogResult:
     layout : LogLayout
         Given or found out.
     remarks : list of str
-        What was taken for what, when the layout was found out.
+        What was taken for what, when the layout was found out, and what is not in the log.
+    left_out : int
+        Rows that were to be readings and could not be read; the findings name them.
     """
 
     readings: Readings
     findings: list[Finding]
     layout: LogLayout
     remarks: list[str]
+    left_out: int = 0
 
     def sentence(self) -> str:
         """Return how much was read."""
@@ -102,7 +105,8 @@ def read_log(
     remarks += filter(None, [gathered.open_blocks()])
     readings, unusable = _assemble(gathered, grid)
     findings = row_findings(gathered) + line_findings(gathered, readings) + value_findings(gathered, unusable)
-    return LogResult(readings, findings, layout, remarks + not_in_the_log(gathered, readings))
+    remarks += not_in_the_log(gathered, readings)
+    return LogResult(readings, findings, layout, remarks, gathered.failed_count)
 
 
 def _wanted_rows(path: Path, layout: LogLayout) -> Iterator[tuple[list[str], int, float]]:

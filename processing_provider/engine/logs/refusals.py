@@ -41,28 +41,28 @@ def check_is_log(names: Sequence[str], name: str) -> None:
             )
 
 
-def check_shape(rows: Sequence[str], shape: Shape, names: Sequence[str], name: str) -> None:
-    """Raise EngineError where the rows cannot be read for certain: commas in numbers, lines in a row, other shapes."""
+def check_shape(rows: Sequence[str], shape: Shape, top: int, is_named: bool, name: str) -> None:
+    """Raise EngineError for a line in a row, and for rows of numbers in another shape above row ``top`` (from 0)."""
     count = len(shape.split(rows[shape.data[0]]))
     first = shape.data[0]
-    if any(names):
-        return
-    if count >= WHOLE_LINE and len(shape.data) < count:
+    if count >= WHOLE_LINE and len(shape.data) < count and not is_named:
         raise EngineError(
             f"In {name}, row {first + 1} holds {count} values ({shorten(rows[first])}): a whole line in a row. "
             "Export the log with a row for each reading."
         )
-    others = [
-        i for i in range(first)
-        if len(split_row(rows[i], shape.delimiter, shape.widths)) > 1
-        and value_fraction(split_row(rows[i], shape.delimiter, shape.widths)) >= LIKELY
-    ]  # fmt: skip
+    others = [i for i in range(top) if holds_values(rows[i], shape)]
     if len(others) >= OTHER_ROWS:
         raise EngineError(
             f"In {name}, {len(others)} rows from row {others[0] + 1} on ({shorten(rows[others[0]])}) are written in "
             f"another way than those from row {first + 1} on. Split the log there, or set skip_rows in its "
-            f"layout to {first}."
+            f"layout to {top}."
         )
+
+
+def holds_values(row: str, shape: Shape) -> bool:
+    """Return whether a row holds mostly numbers and times, as readings do, though perhaps more or fewer of them."""
+    fields = split_row(row, shape.delimiter, shape.widths)
+    return len(fields) > 1 and value_fraction(fields) >= LIKELY
 
 
 def check_commas(rows: Sequence[str], shape: Shape, above: Sequence[int], name: str) -> None:

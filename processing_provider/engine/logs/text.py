@@ -15,6 +15,9 @@ starting one, in a few tens of megabytes of arrays."""
 HEAD_BYTES = 300_000
 """Text from which encoding and layout are found. Derived: some 7,000 rows of 40 characters, which hold several lines of
 a log, so that columns which only change from line to line are seen to change."""
+LONGEST_ROW, KEPT_CHARACTERS = 20_000, 200
+"""Characters of a row, and how many stay of a longer one, so that it cannot be read and is reported. Derived: 500
+values, ``MOST_COLUMNS`` of the plan, of 40 characters."""
 MARKS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 
 
@@ -35,6 +38,11 @@ def read_head(path: Path) -> bytes:
         raise EngineError(
             f"The log {path.name} cannot be opened: {error.strerror}. Check that it is a file and may be read."
         ) from None
+    if len(head) == HEAD_BYTES and b"\n" not in head and b"\r" not in head:
+        raise EngineError(
+            f"The first row of {path.name} does not end within {HEAD_BYTES:,} characters: this is no log of "
+            "rows. Export the readings from the logger as text and read that."
+        )
     if not head.strip():
         raise EngineError(f"The log {path.name} is empty. Download it from the logger again.")
     return head
@@ -69,11 +77,13 @@ def text_encoding(head: bytes, encoding: str) -> str:
     return found if found not in ("utf-8", "latin-1") else encoding
 
 
-def with_plain_minus(rows: list[str]) -> list[str]:
-    """Return rows with the minus of typesetting written as the one of numbers."""
-    if not any("\u2212" in row for row in rows):
-        return rows
-    return [row.replace("\u2212", "-") for row in rows]
+def clean_rows(rows: list[str]) -> list[str]:
+    """Return rows with the minus of typesetting written as that of numbers, and rows that are too long cut."""
+    if any("\u2212" in row for row in rows):
+        rows = [row.replace("\u2212", "-") for row in rows]
+    if max(map(len, rows), default=0) > LONGEST_ROW:
+        rows = [row if len(row) <= LONGEST_ROW else row[:KEPT_CHARACTERS] + "...\n" for row in rows]
+    return rows
 
 
 def read_blocks(path: Path, encoding: str) -> Iterator[tuple[list[str], float]]:
@@ -94,7 +104,7 @@ def read_blocks(path: Path, encoding: str) -> Iterator[tuple[list[str], float]]:
                 rows = file.readlines(BLOCK_BYTES)
                 if not rows:
                     return
-                yield with_plain_minus(rows), min(raw.tell() / size, 1.0)
+                yield clean_rows(rows), min(raw.tell() / size, 1.0)
     except UnicodeError as error:
         raise EngineError(
             f"The log {path.name} cannot be read as {encoding}: {error}. "

@@ -47,6 +47,8 @@ def finish_columns(
         else:
             known = number_or_nan(found, plan.layout)
             values[planned.field] = known * planned.column.factor + planned.column.offset
+            if role == "station":
+                good &= ~np.isinf(found)
             if role == "channel":
                 values[planned.field] = np.where(np.isinf(found), found, values[planned.field])
     return values, good

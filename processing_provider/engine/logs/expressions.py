@@ -1,0 +1,99 @@
+"""Regular expressions that people write into a layout: none may run away on a row of a log."""
+
+from __future__ import annotations
+
+import re
+import time
+from typing import Iterable
+
+try:
+    from re import _constants as codes  # type: ignore[attr-defined]
+    from re import _parser as parser  # type: ignore[attr-defined]
+except ImportError:  # Python before 3.11
+    import sre_constants as codes
+    import sre_parse as parser
+
+REACH = 400
+"""Characters of a row that an expression sees. Derived: a row that opens a line has fewer, and what takes time with the
+square of the length takes some 0.1 ms for as many."""
+REPEATS = (8, 12, 16, 20, 24, 28)
+"""Derived: an expression that runs away at least multiplies its time by 1.6 with each more repetition (Fibonacci), by
+500,000 from 0 to 28; any other takes microseconds for all of them."""
+LONGEST_S = 0.01
+"""CPU time of the quickest of three trials from which an expression runs away, s. Derived: some 100,000 steps of
+matching, where 28 repetitions need some hundred."""
+
+
+def runs_away(expression: str) -> bool:
+    r"""Return whether an expression takes time out of proportion on some row: ``(\d+)*x`` on digits without an x.
+
+    Each repetition in the expression is tried on rows in which what it repeats comes often and the end does not fit.
+    """
+    compiled = re.compile(expression)
+    courses = [*_repetitions(parser.parse(expression), ""), *(("", sign) for sign in "a0 ")]
+    # From the shortest on, for the longest row of an expression that runs away would take years.
+    rows = (
+        (before + body * count)[:REACH] + "\0" for before, body in courses for count in (*REPEATS, REACH // 4, REACH)
+    )
+    return any(_trial(compiled, row) > LONGEST_S for row in rows)
+
+
+def _trial(compiled: re.Pattern[str], row: str) -> float:
+    best = float("inf")
+    for _ in range(3):
+        start = time.thread_time()
+        compiled.search(row)
+        best = min(best, time.thread_time() - start)
+        if best <= LONGEST_S:
+            break
+    return best
+
+
+def _repetitions(items: Iterable, before: str) -> Iterable[tuple[str, str]]:
+    """Yield (a text that leads to it, a text that its body fits) of each repetition without end."""
+    for code, value in items:
+        if code in (codes.MAX_REPEAT, codes.MIN_REPEAT):
+            _, most, inner = value
+            if most == codes.MAXREPEAT:
+                yield before, _example(inner)
+            yield from _repetitions(inner, before)
+        elif code is codes.SUBPATTERN:
+            yield from _repetitions(value[-1], before)
+        elif code is codes.BRANCH:
+            for branch in value[1]:
+                yield from _repetitions(branch, before)
+        elif code in (codes.ASSERT, codes.ASSERT_NOT):
+            yield from _repetitions(value[1], before)
+        before += _example([(code, value)])
+
+
+def _example(items: Iterable) -> str:
+    """Return a text that items of an expression fit; a repetition gives its body once."""
+    text = ""
+    for code, value in items:
+        if code is codes.LITERAL:
+            text += chr(value)
+        elif code in (codes.ANY, codes.NOT_LITERAL):
+            text += "a"
+        elif code is codes.IN:
+            text += _of_set(value)
+        elif code in (codes.MAX_REPEAT, codes.MIN_REPEAT):
+            text += _example(value[2])
+        elif code is codes.SUBPATTERN:
+            text += _example(value[-1])
+        elif code is codes.BRANCH:
+            text += max((_example(branch) for branch in value[1]), key=len)[:1] or ""
+    return text
+
+
+def _of_set(items: Iterable) -> str:
+    r"""Return a character of a set such as ``[a-z\d]``."""
+    for code, value in items:
+        if code is codes.LITERAL:
+            return chr(value)
+        if code is codes.RANGE:
+            return chr(value[0])
+        if code is codes.CATEGORY:
+            names = {codes.CATEGORY_DIGIT: "0", codes.CATEGORY_SPACE: " ", codes.CATEGORY_NOT_SPACE: "a"}
+            return names.get(value, "a" if value is codes.CATEGORY_WORD else "-")
+    return "a"
