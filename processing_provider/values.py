@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any, Callable, Iterable, Mapping, Sequence
+from typing import Any, Callable, Iterable, Mapping, Optional, Sequence
 
 import numpy as np
 from qgis.core import (
@@ -17,9 +17,6 @@ from qgis.core import (
     QgsWkbTypes,
 )
 
-from .bridge.project import SurveyLayer, dress_when_loaded, keep_style_beside
-from .bridge.raster import write_raster
-from .bridge.style import channel_look, looks_of
 from .bridge.vector import keep_units_in_file, label_units, rows_sink_fields, write_lines, write_readings, write_rows
 from .engine.core import FIELDS, EngineError, Finding, Readings, Record, finding_rows
 from .engine.geometry import BlockRaster
@@ -78,6 +75,9 @@ class Values:
 
     def write_readings(self, output: str, readings: Readings, crs: QgsCoordinateReferenceSystem) -> None:
         """Write a layer of readings: points where the CRS is valid, else a table."""
+        from .bridge.project import SurveyLayer, dress_when_loaded
+        from .bridge.style import looks_of
+
         write_readings(readings, lambda *shape: self._sink(output, *shape), crs)
         uri = self.results[output]
         layer = self.context.temporaryLayerStore().mapLayer(uri)
@@ -97,12 +97,16 @@ class Values:
         *,
         name: str,
         unit: str,
-        look: Colours = channel_look,
+        look: Optional[Colours] = None,
     ) -> None:
-        """Write a raster with its style beside it; ``look`` returns range and ramp of the colours."""
+        """Write a raster with its style beside it; ``look`` returns range and ramp of colours, None = a channel's."""
+        from .bridge.project import SurveyLayer, dress_when_loaded, keep_style_beside
+        from .bridge.raster import write_raster
+        from .bridge.style import channel_look
+
         path = self.path(output)
         write_raster(path, raster, crs.toWkt(), unit=unit, name=name)
-        limits, ramp = look([raster.known()])
+        limits, ramp = (look or channel_look)([raster.known()])
         spec = SurveyLayer(str(path), f"{name} ({unit})" if unit else name, (), "raster", limits, unit, ramp)
         keep_style_beside(spec)
         dress_when_loaded(self.context, spec)
