@@ -116,8 +116,8 @@ class Code(Enum):
         "Only two corners of the grid are known, so nothing checks them.")
     EXACT_FIT = ("exact-fit", "note", "none",
         "The grid was bent to go through its four corners, which hides a wrong one.")
-    MIRRORED = ("mirrored", "note", "none ask measure",
-        "The traverses lead off to the right of the baseline.")
+    MIRRORED = ("mirrored", "warning note", "none measure",
+        "The traverses lead off to the right of the baseline; a warning where those of other grids do not.")
 
     # Possible mistakes that the readings show.
     LINE_REVERSED = ("line-reversed", "warning", "ask measure",

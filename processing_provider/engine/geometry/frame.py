@@ -305,6 +305,6 @@ def _shape_findings(
         findings.append(
             Code.MIRRORED.finding("The traverses lead off to the right of the baseline (mirrored grid).",
                     "", "Nothing to do if the grid was laid out so. Otherwise easting and northing may be exchanged.",
-                    grid=grid)
+                    severity="note", grid=grid)
         )  # fmt: skip
     return findings

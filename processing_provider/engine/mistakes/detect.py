@@ -41,6 +41,10 @@ UNSURE_M = 0.5
 """A line turned round is moved only by more than this. Common practice, no source: so far off may any line be walked,
 with its lag (0.3 m) and along-line position error (0.19 m)."""
 
+COPY_READINGS = 16
+"""Lines of which so many first readings are the same may be copies; then all readings are compared. Derived: it only
+saves comparing, as instruments with noise do not repeat so many readings."""
+
 
 def possible_mistakes(
     readings: Readings,
@@ -114,22 +118,29 @@ def _slips(grid: GridContext) -> Iterator[PossibleMistake]:
 
 
 def _copies(grid: GridContext) -> Iterator[PossibleMistake]:
-    """Yield lines whose readings are those of an earlier line, value by value."""
-    seen: dict[bytes, int] = {}
+    """Yield lines whose readings are those of an earlier line, value by value, as far as the shorter one goes."""
+    seen: dict[bytes, list[tuple[int, list[np.ndarray]]]] = {}
     for i in np.argsort([rows.min() for rows in grid.rows]).tolist():
         values = [grid.readings.channels[c][grid.rows[i]] for c in grid.channels]
         if not any(np.ptp(v[np.isfinite(v)]) > 0 for v in values if np.isfinite(v).any()):
             continue
-        key = b"".join(v.tobytes() for v in values)
-        if key not in seen:
-            seen[key] = i
+        alike = seen.setdefault(b"".join(v[:COPY_READINGS].tobytes() for v in values), [])
+        before = next((k for k, earlier in alike if _same_readings(earlier, values)), None)
+        if before is None:
+            alike.append((i, values))
             continue
         grid.trusted[i] = False
-        line, other = int(grid.lines.line[i]), int(grid.lines.line[seen[key]])
+        line, other = int(grid.lines.line[i]), int(grid.lines.line[before])
         found = f"The readings are those of line {other}, value by value."
         advice = f"Walk line {line} again, and note it as void. If its right readings are in the log, take those."
         finding = grid.finding(Code.LINE_COPIED, i, found, "readings of its own", advice)
         yield PossibleMistake(finding, (grid.proposal(i, 1.0, kind="void"),))
+
+
+def _same_readings(one: list[np.ndarray], two: list[np.ndarray]) -> bool:
+    """Whether two lines have the same readings in all channels, as far as the shorter one goes."""
+    count = min(len(one[0]), len(two[0]))
+    return all(a[:count].tobytes() == b[:count].tobytes() for a, b in zip(one, two))
 
 
 def _stationary(grid: GridContext) -> Iterator[PossibleMistake]:

@@ -271,6 +271,17 @@ def test_readings_of_another_line_value_by_value(walk):
     assert [(p.note.kind, p.certainty) for p in mistake.proposals] == [("void", 1.0)]
 
 
+def test_copy_that_is_shorter_than_its_line(walk):
+    readings, _ = walked(walk, 300)
+    copied = with_values(readings, 9, readings.channels["eca"][readings.line == 5])
+    rows = np.flatnonzero(copied.line == 9)
+    shorter = copied.take(np.setdiff1d(np.arange(len(copied)), rows[-3:]))
+    assert [d.finding.line for d in proposed(shorter) if d.finding.code == "line-copied"] == [9]
+    values = copied.channels["eca"][rows].copy()
+    values[-4] += 0.01
+    assert "line-copied" not in [d.finding.code for d in proposed(with_values(copied, 9, values))]
+
+
 def test_line_of_other_ground_is_strange(walk):
     readings, line = walked(walk, 301)
     line = min(max(line, 3), readings.line.max() - 2)
