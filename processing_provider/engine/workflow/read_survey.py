@@ -236,7 +236,9 @@ def _read_grid(
     except EngineError as error:
         # What the log shows stands all the same: a wrong size makes both fail, and lines may have to be walked again.
         failed = grid_failed(scheme.grid, str(error))
-        return GridResult(source, findings=(failed, *logged.findings, *compared), problem=str(error))
+        whole = [f.text for f in compared if f.line is None and f.severity == "error"]
+        problem = " ".join([str(error), *whole])
+        return GridResult(source, findings=(failed, *logged.findings, *compared), problem=problem)
     placed, record, placing = place_readings(logged.readings, scheme, notes, frame)
     wanted = (search or accept is not None) and not in_doubt(compared)
     possible = possible_mistakes(placed, scheme, notes) if wanted else []
