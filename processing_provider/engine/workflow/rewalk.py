@@ -184,7 +184,7 @@ class _Planner:
 
     def _sound(self, again: Sequence[int]) -> list[int]:
         """Return a sound line for each cluster of lines to walk again: the nearest that no finding accuses."""
-        accused = {f.line for f in self.findings if f.action}
+        accused = {line for f in self.findings if f.action for line in (f.line, *f.also)}
         sound = [n for n in self.scheme.lines.tolist() if n in self.runs and n not in accused and n not in again]
         if not sound:
             return []

@@ -108,9 +108,9 @@ def test_edges_have_the_right_side_of_the_sky_in_a_mirrored_grid():
 
 
 def test_sound_neighbour_is_the_nearest_that_nothing_accuses():
-    accused = Code.LINE_ORDER.finding("", "", "Ask.", grid="A", line=12)
+    accused = Code.LINE_ORDER.finding("", "", "Ask.", grid="A", line=12, also=(14,))
     roles = {walk.line: walk.role for walk in planned([missing(13), accused]).walks}
-    assert roles == {13: "again", 14: "neighbour", 101: "tie"}
+    assert roles in ({13: "again", n: "neighbour", 101: "tie"} for n in (11, 15))
 
 
 def test_lines_two_spacings_from_each_other_share_a_neighbour():
