@@ -77,6 +77,7 @@ class LogGatherer:
         self.last: tuple[int, str, bool] = (0, "", True)
         self.count = 0
         self._header: Optional[str] = None
+        self._grid: Optional[str] = None
         self._parts: list[dict[str, np.ndarray]] = []
         self._tests = _row_tests(layout)
 
@@ -143,6 +144,11 @@ class LogGatherer:
                 continue
             found = re.search(self.layout.line_start, rows[i][:REACH])
             groups = found.groupdict() if found else {}
+            if groups.get("grid") and "line" in groups and not groups["line"]:
+                self._grid = groups["grid"]
+                continue
+            if self._grid and not groups.get("grid"):
+                groups["grid"] = self._grid
             try:
                 self.openings.append(read_opening(groups, int(above[i]), len(self.openings) + 1))
             except ValueError:

@@ -41,6 +41,8 @@ IGNORED_WORDS = (
     "battery batt bat volt volts voltage status sats satellites checksum crc chk gain"
 )
 UNITS = re.compile(r"[(\[]\s*([^)\]]+?)\s*[)\]]|[_ ](ms_?/?_?m|ppt|ppm)$", re.IGNORECASE)
+OTHER_UNITS = ("v", "mv", "ma", "a", "%", "°", "deg", "hpa", "mbar", "°c", "c", "k", "nt", "db", "rpm", "km/h", "m/s")
+"""Units of what a logger writes beside the readings."""
 UNIT_NAMES = {"ms/m": "mS/m", "ms_m": "mS/m", "msm": "mS/m", "ms m": "mS/m"}
 STEADY = 0.8
 """A column behaves in some way when at least this fraction of its steps does; the others are turns of lines, gaps and
@@ -87,6 +89,8 @@ def role_by_name(name: str) -> Optional[Role]:
             return Role("channel", unit or default, "by its name")
     if unit.lower() in ("ms/m", "ppt", "ppm"):
         return Role("channel", unit, "by its unit")
+    if unit.lower() in OTHER_UNITS:
+        return Role("", "", "by its unit")
     return Role("", "", "by its name") if bare in IGNORED_WORDS.split() else None
 
 
@@ -150,7 +154,7 @@ def _of_numbers(values: np.ndarray, others: Sequence[str]) -> Role:
     """Return the role of a column of numbers that is neither line nor station nor time."""
     if _counts_on(values):
         return Role("", "", "because it only counts the rows")
-    if "time" in others and _only_grows(values):
+    if "time" in others and (_only_grows(values) or _only_grows(-values)):
         return Role("", "", "because it only grows, as another clock")
     known = values[np.isfinite(values)]
     if "mark" not in others and len(known) and np.all((known == 0) | (known == 1)) and 0 < known.mean() < SELDOM:

@@ -39,6 +39,7 @@ OPENING_PARTS = (
     r".*?[\s,;](?P<heading>[NSEW]|north|south|east|west|out|back|up|down)\b",
     r".*?\bgrid[\s:=]*(?P<grid>\w+)",
 )
+GRID_ROW = r"\W*(?:grid|raster|square|block)[\s:=#_.]+(?P<grid>[\w-]+)\W*$"
 MARK_WORDS = r"(?i)^\W*(?:mark|marker|marke|marque|marca|fid|fiducial)\b"
 
 MARK_ALONE = MARK_WORDS + r"\W*\d*\W*$"
@@ -153,19 +154,24 @@ def _try_widths(rows: Sequence[str]) -> Optional[Shape]:
 
 def find_openings(rows: Sequence[str], others: Sequence[int], data: Sequence[int]) -> tuple[str, list[int]]:
     """Return the expression of rows that open a line, and which of ``others`` (rows without readings) do."""
+    grids = [i for i in others if i < data[-1] and re.match(GRID_ROW, rows[i], re.IGNORECASE)]
     begin = re.compile(OPENING_START, re.IGNORECASE)
     opened = {i: begin.match(rows[i]) for i in others if i < data[-1]}
     ends = {i: match.end() for i, match in opened.items() if match}
+    # One row with the name of a grid is a title; the grid of a single log is given by who reads it.
+    has_grids = len({rows[i].strip() for i in grids}) > 1
     if not ends:
-        return "", []
+        return (f"(?i)^{GRID_ROW}", grids) if has_grids else ("", [])
     parts = ""
-    groups: set[str] = set()
+    groups = {"grid"} if has_grids else set()
     for part in OPENING_PARTS:
         compiled = re.compile(part, re.IGNORECASE)
         group = next(iter(compiled.groupindex))
         if group not in groups and any(compiled.match(rows[i], behind) for i, behind in ends.items()):
             parts += rf"(?:(?={part})|)"
             groups.add(group)
+    if has_grids:
+        return f"(?i)^(?:{GRID_ROW}|{OPENING_START}{parts})", [*ends, *grids]
     return f"(?i)^{OPENING_START}{parts}", list(ends)
 
 

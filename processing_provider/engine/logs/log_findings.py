@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from ..core import Code, Finding, Readings, counted
@@ -11,6 +13,8 @@ from .plan import Plan, split_row
 
 SHOWN_ROWS = 20
 """Rows that cannot be read and are named one by one (common practice, no source); of more only the number is given."""
+SHOWN_MARKS = 3
+"""Values beyond the range that are named (common practice, no source)."""
 
 
 def row_findings(gathered: LogGatherer) -> list[Finding]:
@@ -70,23 +74,29 @@ def line_findings(gathered: LogGatherer, readings: Readings) -> list[Finding]:
     return findings
 
 
-def value_findings(gathered: LogGatherer, rows: dict[str, tuple[np.ndarray, np.ndarray]]) -> list[Finding]:
-    """Return what was said of the values of channels.
+class Unusable(NamedTuple):
+    """Values of a channel that are blank: rows of the file with over-range and unreadable ones, and what stood there.
 
-    Parameters
-    ----------
-    gathered : LogGatherer
-    rows : dict of ((k,) int, (m,) int)
-        By channel: rows of the file with a mark of over-range, and with a value that cannot be read.
+    ``marks`` are the (k,) values beyond the range; infinite where a word says so.
     """
+
+    over: np.ndarray
+    bad: np.ndarray
+    marks: np.ndarray
+
+
+def value_findings(gathered: LogGatherer, unusable: dict[str, Unusable]) -> list[Finding]:
+    """Return what is to be said of the values of channels that are blank."""
     name = gathered.name
     findings: list[Finding] = []
     if gathered.headless is not None:
         found = f"{name}, row {gathered.headless} holds a reading where the layout expects names of columns."
         findings.append(Code.VALUE_UNREADABLE.finding(found, "", "Set header to false in the layout; it was read."))
-    for channel, (over, bad) in rows.items():
+    for channel, (over, bad, marks) in unusable.items():
         if len(over):
             found = f"{name}: {counted(len(over), 'value')} of {channel} beyond the range of the instrument"
+            numbers = np.unique(marks[np.isfinite(marks)])[:SHOWN_MARKS]
+            found += f" ({', '.join(f'{number:.10g}' for number in numbers)})" if len(numbers) else ""
             advice = "Nothing to do: blank, and flagged 'overrange' where no channel has a value."
             findings.append(Code.OVERRANGE.finding(f"{found}, first in row {over[0]}.", "", advice))
         if len(bad):

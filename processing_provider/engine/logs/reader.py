@@ -13,7 +13,7 @@ from .assemble import LogGatherer
 from .detect import detect_layout
 from .fields import comma_decimals, explain_row, is_number, shorten
 from .layout import EXTRA_ROLES, LogLayout
-from .log_findings import line_findings, not_in_the_log, row_findings, value_findings
+from .log_findings import Unusable, line_findings, not_in_the_log, row_findings, value_findings
 from .overrange import settle_overrange
 from .recordings import number_runs
 from .text import read_blocks
@@ -157,8 +157,8 @@ def _expected(layout: LogLayout, count: int) -> str:
     return f"{count} values {how}, decimal mark {layout.decimal!r}"
 
 
-def _assemble(gathered: LogGatherer, grid: str) -> tuple[Readings, dict[str, tuple[np.ndarray, np.ndarray]]]:
-    """Return the table, and by channel the rows of the file with over-range and with values that cannot be read."""
+def _assemble(gathered: LogGatherer, grid: str) -> tuple[Readings, dict[str, Unusable]]:
+    """Return the table, and by channel what of its values cannot be used."""
     layout, columns = gathered.layout, gathered.columns()
     opening = np.searchsorted([o.before for o in gathered.openings], columns["place"], side="right") - 1
     grids, codes = _grids(gathered, columns, opening, grid)
@@ -170,7 +170,8 @@ def _assemble(gathered: LogGatherer, grid: str) -> tuple[Readings, dict[str, tup
     gone = np.all([np.isnan(values) for values in channels.values()], axis=0)
     beyond = gone & np.any([over for _, over, _ in settled.values()], axis=0)
     flag = np.where(beyond, flag_bit("overrange"), np.where(gone, flag_bit("missing"), 0))
-    unusable = {field: (columns["row"][over], columns["row"][bad]) for field, (_, over, bad) in settled.items()}
+    rows = columns["row"]
+    unusable = {f: Unusable(rows[over], rows[bad], columns[f][over]) for f, (_, over, bad) in settled.items()}
     readings = Readings.build(
         line,
         channels,

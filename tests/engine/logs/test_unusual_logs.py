@@ -80,6 +80,23 @@ def test_opening_rows_without_a_word_for_the_station(tmp_path, opening):
     assert_read(read_log(write(tmp_path, *rows)), time=None)
 
 
+@pytest.mark.parametrize("has_lines", [True, False])
+def test_rows_that_name_the_grid(tmp_path, has_lines):
+    """With lines in a column, and with rows that open them."""
+    rows = ["line,station,cond"] if has_lines else []
+    for grid in "AB":
+        rows.append(f"GRID {grid}")
+        for k, row in enumerate(table(LINE, STATION, COND)):
+            if not has_lines and k % 12 == 0:
+                rows.append(f"LINE {LINE[k]}")
+            rows.append(row if has_lines else row.split(",", 1)[1])
+    readings = read_log(write(tmp_path, *rows)).readings
+    assert readings.grids == ("A", "B")
+    np.testing.assert_array_equal(readings.grid, np.repeat([0, 1], 36))
+    np.testing.assert_array_equal(readings.line, [*LINE, *LINE])
+    np.testing.assert_array_equal(readings.station, [*STATION, *STATION])
+
+
 def test_typeset_minus(tmp_path):
     rows = ["line,station,cond", *table(LINE, [f"{s - 6}".replace("-", "\N{MINUS SIGN}") for s in STATION], COND)]
     assert_read(read_log(write(tmp_path, *rows)), STATION - 6, time=None)
