@@ -23,13 +23,16 @@ practice, no source."""
 
 @dataclass(frozen=True)
 class Cause:
-    """A finding, and the codes of the findings that it makes needless on its own lines (None: on all lines)."""
+    """A finding, and the codes of those that it makes needless: on its own lines (None: on all lines), and on any."""
 
     finding: Finding
     codes: tuple[Code, ...]
+    everywhere: tuple[Code, ...] = ()
 
     def explains(self, other: Finding) -> bool:
         """Whether the other finding has this cause."""
+        if other.code in [code.word for code in self.everywhere]:
+            return True
         if other.code not in [code.word for code in self.codes]:
             return False
         lines = {self.finding.line, *self.finding.also}
@@ -236,7 +239,7 @@ def _exchanged(log: GridLog) -> Iterator[Cause]:
     finding = log.finding(
         Code.LINE_ORDER, one.line, found, "lines in the order of their numbers", advice, also=(two.line,)
     )
-    yield Cause(finding, (Code.LINE_ORDER, Code.NOTE_DISAGREES, Code.DIRECTION, Code.STEP_SIGN))
+    yield Cause(finding, (Code.NOTE_DISAGREES, Code.DIRECTION, Code.STEP_SIGN), everywhere=(Code.LINE_ORDER,))
 
 
 OF_NUMBERS = (Code.LINE_MISSING, Code.LINE_OUTSIDE, Code.DUMMY_LIKELY, Code.LINE_TWICE, Code.LINE_ORDER,

@@ -97,7 +97,7 @@ def test_recording_that_was_not_stopped_holds_two_lines(number, missing):
     assert (finding.line, finding.action, finding.also) == (missing, "ask", (number,))
 
 
-@pytest.mark.parametrize("two", [(4, 5), (3, 8)])
+@pytest.mark.parametrize("two", [(4, 5), (3, 8), (5, 7)])
 def test_two_lines_in_each_others_turn(two):
     one, other = two
     findings = compared(numbered(clean_lines(), **{f"l{one}": other, f"l{other}": one}))

@@ -94,6 +94,15 @@ def test_copy_of_a_log_of_the_same_grid_is_refused(sources, tmp_path):
     assert "plot_a.csv of grid A holds the same readings as plot_a.csv of grid A" in result.problem
 
 
+def test_size_that_neither_corners_nor_log_bear_out_is_refused_with_what_both_say(sources):
+    source = sources.grids[0]
+    wrong = replace(source.entry, scheme=replace(source.entry.scheme, length_m=2 * source.entry.scheme.length_m))
+    (result,) = read_survey([replace(source, entry=wrong)], sources.notes)
+    assert [f.code for f in result.findings if f.line is None] == ["grid-failed", "line-short"]
+    assert "scale" in result.problem or "corners" in result.problem.lower()
+    assert "whether length_m is 20" in result.problem
+
+
 def test_lines_of_a_second_log_are_further_recordings(results):
     part = results["A"].readings
     joined = join_logs([part, part.take(part.line == 3)])
