@@ -31,7 +31,7 @@ from turnrow.processing_provider.engine.mistakes import (  # noqa: E402
     spacing_by_shape,
     stationary,
 )
-from turnrow.processing_provider.engine.mistakes.context import GridContext, context_of  # noqa: E402
+from turnrow.processing_provider.engine.mistakes.context import GridContext, aligned_alone, context_of  # noqa: E402
 from turnrow.processing_provider.engine.mistakes.order_likelihood import OrderLikelihood  # noqa: E402
 
 DRAWS = 200
@@ -53,9 +53,14 @@ class Case(NamedTuple):
     truth: int
 
 
+def context_by_itself(readings, scheme) -> GridContext:
+    """Return what the checks of one grid have in common, aligned by what it shows itself."""
+    return context_of(readings, scheme, ("eca",), aligned_alone(readings, ("eca",)))
+
+
 def search_of(readings, scheme) -> Search:
     """Return the likelihoods of all lines of a grid."""
-    grid = context_of(readings, scheme, ("eca",))
+    grid = context_by_itself(readings, scheme)
     index, size = np.arange(len(grid.lines)), (grid.lines.step_m, scheme.spacing_m, neighbour_fit.COARSE_M)
     likelihoods = (OrderLikelihood(m, grid.position, *size) for m in (grid.matrix, grid.walked))
     return Search(grid, index, *likelihoods)
@@ -196,7 +201,7 @@ def temper(count: int, seed: int) -> None:
             made = (
                 sites_of.stuttered_without_times(seed + number, rng) if lost else sites_of.stopped_early(seed + number)
             )
-            grid = context_of(made[0], made[1], ("eca",))
+            grid = context_by_itself(made[0], made[1])
             lines = [int(np.flatnonzero(grid.lines.line == n)[0]) for n in made[2]] if lost else None
             cases.append((grid, lines))
     scores = np.zeros((len(cases), len(tried)))
@@ -261,7 +266,7 @@ def shapes(count: int, seed: int) -> None:
              "TILE_M": (1.5, 2.5, 3.5), "STEP_M": (0.25, 0.5)}  # fmt: skip
     made = [sites_of.left_out(at, np.random.default_rng(at)) for at in range(seed, seed + count)]
     made += [(*sites_of.last_not_walked(at), {0}) for at in range(seed, seed + count)]
-    cases = [(context_of(readings, scheme, ("eca",)), min(lines) - 1) for readings, scheme, lines in made]
+    cases = [(context_by_itself(readings, scheme), min(lines) - 1) for readings, scheme, lines in made]
     for name, values in tried.items():
         now, scores = getattr(spacing_by_shape, name), np.empty((len(cases), len(values)))
         for j, value in enumerate(values):
@@ -297,7 +302,7 @@ def still(count: int, seed: int) -> None:
     own, others, times, typical = [], [], [], []
     for number in range(count):
         readings, scheme, (line,) = sites_of.stood_still(seed + number, np.random.default_rng(seed + number))
-        grid = context_of(readings, scheme, ("eca",))
+        grid = context_by_itself(readings, scheme)
         every = max(1, round(stationary.WINDOW_M / grid.lines.step_m))
         spread = np.array([stationary._spread(row, every) for row in grid.matrix])
         noise = stationary.noise_of_lines(grid.matrix) * np.sqrt(min(1.0, grid.lines.step_m / stationary.WINDOW_M))
