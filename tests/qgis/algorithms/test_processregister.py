@@ -413,6 +413,7 @@ def test_site_far_from_the_layers_of_the_project(survey_files):
     feature.setGeometry(QgsGeometry.fromPointXY(QgsPointXY(500100, 6050100)))
     layer.dataProvider().addFeature(feature)
     layer.updateExtents()
+    QgsProject.instance().removeAllMapLayers()  # those of other tests lie on the site
     QgsProject.instance().addMapLayer(layer)
     try:
         (found,) = findings(survey_files, "site-far")

@@ -37,7 +37,7 @@ def test_new_layer_holds_the_corners_by_the_contract(tmp_path):
     rows = [(f["grid"], f["corner"], *f.geometry().asPoint()) for f in layer.getFeatures()]
     assert rows == [("A", name, *place) for name, place in zip(NAMES, SQUARE)]
     assert corners_of(layer, "A") == [
-        Corner("A", name, *place, f"Corners, grid A, row {n}") for n, (name, place) in enumerate(zip(NAMES, SQUARE), 1)
+        Corner("A", name, *place, f"Corners, grid A, row {n}") for n, (name, place) in enumerate(zip(NAMES, SQUARE), 2)
     ]
 
 
