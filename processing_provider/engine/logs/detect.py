@@ -113,9 +113,16 @@ def _shape_below_header(rows: Sequence[str], name: str) -> Shape:
     for i in sorted(set(range(shape.data[0], shape.data[min(SETTINGS_ROWS, len(shape.data) - 1)])) - set(shape.data)):
         names = _as_names(rows[i], shape, count)
         above = any(row == rows[i] for row in rows[: shape.data[0]])
+        if _have_times(rows, shape, [k for k in shape.data if k < i]):
+            continue
         if names and not above and sum(_names_role(name) for name in names) > len(names) / 2:
             return replace(shape, data=[k for k in shape.data if k > i])
     return shape
+
+
+def _have_times(rows: Sequence[str], shape: Shape, data: Sequence[int]) -> bool:
+    """Return whether any of some rows holds a clock time, as readings do and settings do not."""
+    return any(is_time(text) for k in data for text in shape.split(rows[k]))
 
 
 def _names_role(name: str) -> bool:

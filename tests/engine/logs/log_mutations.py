@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +19,8 @@ LAYOUT = LogLayout(
         LogColumn("inphase", "channel", unit="ppt"),
     )
 )
+COMMAS = str.maketrans(",.", ";,")
+"""Semicolons between values, and decimal commas."""
 
 
 @dataclass
@@ -148,10 +150,17 @@ def fault_of(seed: int, folder: Path) -> str:
     """Return what is wrong with how a damaged log is read, empty when nothing is; ``refused`` when it is refused."""
     log = mutated_log(seed)
     end = ("\n", "\r\n")[seed % 2]
+    layout = LAYOUT if seed % 4 < 2 else None
+    if seed % 3 == 1:
+        log.rows = [row.translate(COMMAS) for row in log.rows]
+        layout = layout and replace(LAYOUT, delimiter=";", decimal=",")
+    elif seed % 3 == 2 and layout is None:
+        for part in (log.rows, log.values, log.readings):
+            del part[0]
     path = folder / "log.csv"
     path.write_text(end.join([*log.rows, ""]), "utf-8", newline="")
     try:
-        result = read_log(path, LAYOUT if seed % 4 < 2 else None)
+        result = read_log(path, layout)
     except EngineError as error:
         return "refused" if str(error).endswith(".") else f"seed {seed}: no sentence: {error}"
     lost = sum(log.readings) - len(result.readings) - result.left_out
@@ -159,7 +168,8 @@ def fault_of(seed: int, folder: Path) -> str:
         return f"seed {seed}: {lost} readings are gone and nobody says so ({log.what})"
     if result.left_out and not result.findings:
         return f"seed {seed}: no finding about what cannot be read ({log.what})"
-    read = dict(zip(result.readings.row.tolist(), next(iter(result.readings.channels.values())).tolist()))
+    cond = result.readings.channels["cond" if "cond" in result.readings.channels else "channel_4"]
+    read = dict(zip(result.readings.row.tolist(), cond.tolist()))
     for row, value in enumerate(log.values, 1):
         if value is not None and read.get(row) != value:
             return f"seed {seed}: row {row} is {read.get(row)}, not {value} ({log.what})"
