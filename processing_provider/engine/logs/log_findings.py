@@ -61,17 +61,35 @@ def line_findings(gathered: LogGatherer, readings: Readings) -> list[Finding]:
     if befores and befores[0] and gathered.layout.one("line") is None:
         found = f"{name}: {befores[0]} rows stand above the first row that opens a traverse."
         findings.append(
-            Code.LINE_UNKNOWN.finding(found, "", "Check line_start in the layout. They are kept as line 0.")
+            Code.LINE_UNKNOWN.finding(
+                found, "", "Check line_start in the layout. They are kept as line 0.", severity="warning"
+            )
         )
     elif not befores and gathered.layout.one("line") is None:
         advice = "Check line_start in the layout. All readings are kept as line 1."
-        findings.append(Code.LINE_UNKNOWN.finding(f"{name} names no lines.", "", advice))
+        turn = _first_turn(readings)
+        found = f"{name} names no lines"
+        if turn:
+            found += f", but its stations turn or start again (first in row {turn}): it holds more than one"
+        findings.append(Code.LINE_UNKNOWN.finding(f"{found}.", "", advice, severity="error" if turn else "warning"))
     missing = int(np.count_nonzero(readings.has_flag("missing")))
     if missing:
         found = f"{name}: {missing} readings have no value in any channel."
         advice = "Nothing to do: they are kept with the flag 'missing'."
         findings.append(Code.READINGS_MISSING.finding(found, "", advice))
     return findings
+
+
+def _first_turn(readings: Readings) -> int:
+    """Return the first row of the file at which the stations turn or start again for good; 0 when they do not."""
+    known = np.flatnonzero(np.isfinite(readings.station))
+    steps = np.diff(readings.station[known])
+    if not len(steps):
+        return 0
+    way = np.sign(np.median(steps[: len(steps) // 10 + 3]))
+    against = np.flatnonzero(np.sign(steps) == -way)
+    turned = len(against) > len(steps) / 10 or len(readings.runs()) > 1
+    return int(readings.row[known[against[0] + 1]]) if turned and len(against) else 0
 
 
 class Unusable(NamedTuple):

@@ -97,6 +97,16 @@ def test_rows_that_name_the_grid(tmp_path, has_lines):
     np.testing.assert_array_equal(readings.station, [*STATION, *STATION])
 
 
+@pytest.mark.parametrize(("station", "row", "severity"), [
+    (STATION, 15, "error"), (np.tile(np.arange(1, 13), 3), 14, "error"), (np.arange(36), 0, "warning"),
+])  # fmt: skip
+def test_lines_that_are_not_named_are_an_error_where_the_stations_turn(tmp_path, station, row, severity):
+    result = read_log(write(tmp_path, "station,time,cond", *table(station, CLOCK, COND)))
+    finding = next(f for f in result.findings if f.code == "line-unknown")
+    assert finding.severity == severity
+    assert f"first in row {row})" in finding.found or not row
+
+
 def test_typeset_minus(tmp_path):
     rows = ["line,station,cond", *table(LINE, [f"{s - 6}".replace("-", "\N{MINUS SIGN}") for s in STATION], COND)]
     assert_read(read_log(write(tmp_path, *rows)), STATION - 6, time=None)
