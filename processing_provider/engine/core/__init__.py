@@ -1,7 +1,7 @@
 """What every stage uses: readings and their store, notes, findings, and models that several stages have in common."""
 
 from .atomic_file import whole_file
-from .blas_threads import one_blas_thread
+from .blas_threads import matrix_product, one_blas_thread
 from .checks import check_channels, check_choice, check_finite, check_positive
 from .columns import FIXED_FIELDS, FLAGS, KINDS, PLACE, flag_bit, flag_words, kind_code
 from .edits import BY_HAND, Edits, FlagEdit, edited_notes, edits_as_json, flag_by_hand, parse_edits
@@ -92,6 +92,7 @@ __all__ = [
     "is_across",
     "kind_code",
     "least_step",
+    "matrix_product",
     "line_order",
     "lines_at",
     "lines_of",

@@ -15,6 +15,8 @@ from pathlib import Path
 from threading import Lock
 from typing import Callable, Iterator, NamedTuple
 
+import numpy as np
+
 NAMES = tuple(
     (f"{prefix}openblas_get_num_threads{suffix}", f"{prefix}openblas_set_num_threads{suffix}")
     for prefix in ("", "scipy_")
@@ -90,3 +92,14 @@ def _loaded_files() -> set[str]:
         for folder in (home.with_name(f"{name}.libs"), home / ".libs", home / ".dylibs") if package else ():
             files |= {str(path) for path in folder.glob("*")}
     return {file for file in files if any(word in Path(file).name for word in WORDS) and Path(file).is_file()}
+
+
+def matrix_product(left: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """Return ``left @ right`` of two float64 matrices, in C order.
+
+    Where QGIS is linked to GSL, numpy finds GSL's C interface to BLAS in the program, which takes some six times as
+    long as the library that numpy was built for. SciPy calls BLAS by its Fortran names, which GSL does not have.
+    """
+    from scipy.linalg.blas import dgemm
+
+    return dgemm(1.0, right.T, left.T).T

@@ -7,7 +7,7 @@ from typing import Union
 
 import numpy as np
 
-from ..core import CARRIED, INSTRUMENT, noise_of_lines, variance_after_smoothing
+from ..core import CARRIED, INSTRUMENT, matrix_product, noise_of_lines, variance_after_smoothing
 
 BLOCK = 8
 """Lines that are looked at together, half of them on either side of the one in question. Derived: four lines half a
@@ -129,10 +129,11 @@ class ShapeEvidence:
         density = np.zeros((len(self.tiles), weight.shape[2] * len(size) + len(ROUGH)))
         for start in range(0, len(self.tiles), PART):
             part = slice(start, start + PART)
-            squares = self.tiles[part] @ shape
+            squares = matrix_product(self.tiles[part], shape)
             squares *= squares
-            misfit = squares.reshape(-1, *size.shape).transpose(1, 0, 2) @ weight
-            density[part, : -len(ROUGH)] = misfit.transpose(1, 0, 2).reshape(len(squares), -1)
+            by_shape = squares.reshape(-1, *size.shape)
+            misfit = [matrix_product(by_shape[:, k], weight[k]) for k in range(len(size))]
+            density[part, : -len(ROUGH)] = np.concatenate(misfit, axis=1)
         smooth, rough = np.tile(self.noise + UNEVEN * self.sizes, len(size)), self.noise * ROUGH
         density += self.power[:, None] / np.concatenate([smooth, rough]) + constant
         density *= -0.5
