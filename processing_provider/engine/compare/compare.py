@@ -22,7 +22,7 @@ CHECKS = (*LINE_CHECKS, *WALK_CHECKS, *NOTE_CHECKS)
 MENDED_TOGETHER = {
     Code.START_STATION.word: (Code.NOTE_DISAGREES, Code.DIRECTION, Code.STEP_SIGN, Code.LINE_LONG, Code.LINE_SHORT),
     Code.LINE_SHORT.word: (Code.PACE,),
-    Code.LINE_MISSING.word: (Code.NOTE_WITHOUT_LINE,),
+    Code.LINE_MISSING.word: (Code.NOTE_WITHOUT_LINE, Code.POSITION),
     Code.NOTES_DIFFER.word: (Code.NOTE_DISAGREES, Code.DIRECTION),
 }
 """Findings about a line that are consequences of another one about the same line."""

@@ -29,6 +29,10 @@ def _missing_lines(log: GridLog) -> Iterator[Finding]:
     other = {r.line: r.kind for r in log.runs if not r.walked}
     for line in log.missing:
         where = f"{float(log.scheme.position_m(line)):.2f} m along the baseline"
+        elsewhere = [r for r in log.walked if r.line == line and r.kind == "survey" and r.target in log.scheme.lines]
+        if elsewhere:
+            yield _noted_on_another(log, elsewhere[0], where)
+            continue
         advice = f"Walk line {line} again, at {where}."
         if other.get(line) == "void":
             found = "The line is void and was not walked again."
@@ -39,6 +43,16 @@ def _missing_lines(log: GridLog) -> Iterator[Finding]:
             advice += " If it was recorded under another number, note that one with this position_m."
             advice += _left_out_before(log, have)
         yield log.finding(Code.LINE_MISSING, line, found, f"a recording at {where}", advice)
+
+
+def _noted_on_another(log: GridLog, run: RunSummary, where: str) -> Finding:
+    """Return the finding about a line that the notes put on the ground of another one of the grid."""
+    found = f"The notes put line {run.line} at {run.position_m:.2f} m along the baseline, where line {run.target} lies."
+    advice = (
+        f"Ask the books where line {run.line} was walked. If the note is wrong, correct position_m. If it is right, "
+        f"note that line as redo, and walk line {run.line} at {where}."
+    )
+    return log.finding(Code.LINE_MISSING, run, found, f"a recording at {where}", advice)
 
 
 def _left_out_before(log: GridLog, have: set[Optional[int]]) -> str:

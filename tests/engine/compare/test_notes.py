@@ -36,12 +36,16 @@ def test_noted_position_outside_the_width():
     assert (finding.severity, finding.expected) == ("error", "0 to 10 m")
 
 
-def test_two_lines_at_one_position():
-    findings = compared(clean_lines(), [Note("A", 4, position_m=4.5)])
-    found = {(f.code, f.line): f.found for f in findings}
-    assert found["position", 4] == "The line is noted at 4.50 m along the baseline."
-    assert "Lines 5 and 4 both lie at 4.50 m along the baseline." in [f.found for f in findings]
-    assert found["line-missing", 4] == "The line is not in the log."
+def test_line_noted_on_the_ground_of_another_is_asked_about():
+    finding = only(compared(clean_lines(), [Note("A", 4, position_m=4.5)]), "line-missing")
+    assert (finding.line, finding.action) == (4, "ask")
+    assert finding.found == "The notes put line 4 at 4.50 m along the baseline, where line 5 lies."
+    assert "walk line 4 at 3.50 m" in finding.advice
+
+
+def test_two_lines_at_one_position_between_those_of_the_grid():
+    findings = compared(clean_lines(), [Note("A", 4, position_m=4.0), Note("A", 5, position_m=4.0)])
+    assert "Lines 5 and 4 both lie at 4.00 m along the baseline." in [f.found for f in findings]
 
 
 @pytest.mark.parametrize(
