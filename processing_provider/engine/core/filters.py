@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from .blas_threads import matrix_product
 from .noise import MAD_TO_SD
 
 CUT = 3.0
@@ -56,8 +55,7 @@ def difference_of_gaussians(
     means = []
     for width in (fine_m, coarse_m):
         weight = smoother(matrix.shape[1], width / step_m, CUT)[:, ::every]
-        covered = matrix_product(known.astype(float), weight)
-        means.append(matrix_product(filled, weight) / np.where(wanted, covered, 1.0))
+        means.append(filled @ weight / np.where(wanted, known @ weight, 1.0))
     return np.where(wanted, means[0] - means[1], 0.0)
 
 
