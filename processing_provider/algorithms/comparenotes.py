@@ -34,7 +34,7 @@ class CompareNotes(SurveyAlgorithm):
     RESULTS = (NumberResult("WALK_AGAIN", "Lines to walk again", "How many lines must be walked again."),)
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
-        from ..engine.compare import compare_notes, in_doubt
+        from ..engine.compare import compare_notes, grid_questioned
         from ..engine.core import notes_for, usable_notes, walk_again_count
         from ..engine.geometry import local_frame
         from ..engine.mistakes import possible_mistakes
@@ -44,7 +44,7 @@ class CompareNotes(SurveyAlgorithm):
         usable, unreadable = usable_notes(values.notes[0])
         notes = notes_for(usable, scheme.grid)
         findings = compare_notes(readings, scheme, notes, progress=progress)
-        if not in_doubt(findings):
+        if not grid_questioned(findings):
             placed = place_readings(readings, scheme, notes, local_frame())[0]
             findings += [mistake.finding for mistake in possible_mistakes(placed, scheme, notes)]
         findings += unreadable

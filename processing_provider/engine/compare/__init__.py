@@ -1,8 +1,8 @@
 """The log against the field notes and the scheme of the grid."""
 
-from .compare import compare_notes, in_doubt
+from .compare import compare_notes, grid_questioned
 
 __all__ = [
     "compare_notes",
-    "in_doubt",
+    "grid_questioned",
 ]

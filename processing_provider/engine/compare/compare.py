@@ -97,7 +97,7 @@ def compare_notes(
     return sorted(findings, key=lambda finding: finding.urgency)
 
 
-def in_doubt(findings: Sequence[Finding]) -> bool:
+def grid_questioned(findings: Sequence[Finding]) -> bool:
     """Whether the grid as a whole is not as registered, so that lines cannot be held against their neighbours."""
     codes = [code.word for code in WHOLE_GRID]
     return any(f.line is None and f.severity == "error" and f.code in codes for f in findings)

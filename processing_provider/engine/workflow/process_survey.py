@@ -9,7 +9,7 @@ from typing import Callable, Mapping, Optional, Sequence
 import numpy as np
 
 from ..align import AlignRecord
-from ..compare import in_doubt
+from ..compare import grid_questioned
 from ..core import (
     Code,
     EngineError,
@@ -213,7 +213,7 @@ def _searched(
     shifts = {row.grid: row.shift_m for one in records if isinstance(one, AlignRecord) for row in one.table}
     found = []
     for result in results:
-        if result.grid in fresh and not in_doubt(result.findings):
+        if result.grid in fresh and not grid_questioned(result.findings):
             part = placed.get(result.grid)
             aligned = aligned_by_corrections(part, corrected.get(result.grid), shifts[result.grid])
             possible = possible_mistakes(part, result.scheme, notes_for(notes, result.grid), aligned=aligned)

@@ -10,7 +10,7 @@ from typing import Iterator, Optional, Sequence
 
 import numpy as np
 
-from ..compare import compare_notes, in_doubt
+from ..compare import compare_notes, grid_questioned
 from ..core import (
     Code,
     EngineError,
@@ -240,7 +240,7 @@ def _read_grid(
         problem = " ".join([str(error), *whole])
         return GridResult(source, findings=(failed, *logged.findings, *compared), problem=problem)
     placed, record, placing = place_readings(logged.readings, scheme, notes, frame)
-    wanted = (search or accept is not None) and not in_doubt(compared)
+    wanted = (search or accept is not None) and not grid_questioned(compared)
     possible = possible_mistakes(placed, scheme, notes) if wanted else []
     accepted = [] if accept is None else _accepted(possible, accept)
     if accepted:
@@ -287,12 +287,12 @@ def _as_accepted(mistake: PossibleMistake) -> Finding:
 def _without_repeats(findings: Sequence[Finding]) -> list[Finding]:
     """Leave out what reading or placing says of a line where the comparison says the same, and the other way round."""
     said = {(f.code, line) for f in findings for line in (f.line, *f.also)}
-    doubtful = in_doubt(findings)
+    questioned = grid_questioned(findings)
 
     def repeats(finding: Finding) -> bool:
         if finding.code == Code.NOTE_DISAGREES.word and finding.action == "ask":
             return False
-        if doubtful and finding.code == Code.SETTING_CORRECTED.word:
+        if questioned and finding.code == Code.SETTING_CORRECTED.word:
             return True
         return any((c.word, finding.line) in said for c in SAID_BY.get(Code.of(finding.code), ()))
 

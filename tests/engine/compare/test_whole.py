@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from turnrow.processing_provider.engine.compare import in_doubt
+from turnrow.processing_provider.engine.compare import grid_questioned
 from turnrow.processing_provider.engine.core.notes import Note
 from turnrow.tests.engine.compare.log_lines import SCHEME, changed, clean_lines, compared, only, stations
 
@@ -53,9 +53,9 @@ def test_size_that_all_lines_contradict(length, code):
 
 
 def test_lines_of_a_grid_of_another_size_are_not_held_against_each_other():
-    assert in_doubt(compared(clean_lines(), scheme=replace(SCHEME, length_m=20)))
-    assert not in_doubt(compared([x for x in clean_lines(TWENTY) if x.line <= 10], scheme=TWENTY))
-    assert not in_doubt(compared(changed(3, station=stations(-9, 60))))
+    assert grid_questioned(compared(clean_lines(), scheme=replace(SCHEME, length_m=20)))
+    assert not grid_questioned(compared([x for x in clean_lines(TWENTY) if x.line <= 10], scheme=TWENTY))
+    assert not grid_questioned(compared(changed(3, station=stations(-9, 60))))
 
 
 def test_number_that_the_logger_skipped():
