@@ -166,7 +166,7 @@ FAULTS = (
         "processing_provider/bridge/raster",
         r"band\.SetNoDataValue\(NODATA\)",
         "band.SetNoDataValue(-NODATA)",
-        ("tests/qgis/bridge/test_geotiff.py",),
+        ("tests/qgis/bridge/raster/test_geotiff.py",),
     ),
     Fault(
         "outliers stand out by half the threshold",
