@@ -94,6 +94,9 @@ class GridLog:
     def bare_stretches(self, line: Optional[int], runs: Sequence[RunSummary]) -> list[Stretch]:
         """Return the stretches of a line without readings of ``runs`` and without a noted obstacle."""
         station = self.scheme.first_station + np.arange(self.scheme.readings_per_line)
+        # Most recordings cover their whole line.
+        if any(run.low - 1 < station[0] and run.high + 1 > station[-1] for run in runs):
+            return []
         bare = np.ones(len(station), bool)
         for run in runs:
             bare &= (station <= run.low - 1) | (station >= run.high + 1)
