@@ -11,6 +11,7 @@ from __future__ import annotations
 import ctypes
 import sys
 from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
 from threading import Lock
 from typing import Callable, Iterator, NamedTuple
@@ -100,6 +101,12 @@ def matrix_product(left: np.ndarray, right: np.ndarray) -> np.ndarray:
     Where QGIS is linked to GSL, numpy finds GSL's C interface to BLAS in the program, which takes some six times as
     long as the library that numpy was built for. SciPy calls BLAS by its Fortran names, which GSL does not have.
     """
+    return _dgemm()(1.0, right.T, left.T).T
+
+
+@lru_cache(maxsize=1)
+def _dgemm() -> Callable[..., np.ndarray]:
+    """Return BLAS's product; an import costs more than many of these products, QGIS looks at each."""
     from scipy.linalg.blas import dgemm
 
-    return dgemm(1.0, right.T, left.T).T
+    return dgemm

@@ -1,4 +1,4 @@
-"""Gaussian smoothing of lines as a product of matrices: one matrix serves all lines, channels and trials."""
+"""Gaussian smoothing of lines: a band-pass, and the matrix that smooths where one serves many trials."""
 
 from __future__ import annotations
 
@@ -50,12 +50,17 @@ def difference_of_gaussians(
     (L, ceil(V / every)) float64
         Fine less coarse, zero where there is no reading.
     """
+    from scipy.ndimage import gaussian_filter1d
+
     known = np.isfinite(matrix)
-    filled, wanted = np.where(known, matrix, 0.0), known[:, ::every]
+    filled, covered, wanted = np.where(known, matrix, 0.0), known.astype(float), known[:, ::every]
     means = []
     for width in (fine_m, coarse_m):
-        weight = smoother(matrix.shape[1], width / step_m, CUT)[:, ::every]
-        means.append(filled @ weight / np.where(wanted, known @ weight, 1.0))
+        total, weight = (
+            gaussian_filter1d(values, width / step_m, axis=1, mode="constant", truncate=CUT)[:, ::every]
+            for values in (filled, covered)
+        )
+        means.append(total / np.where(wanted, weight, 1.0))
     return np.where(wanted, means[0] - means[1], 0.0)
 
 

@@ -8,7 +8,7 @@ from typing import Sequence
 
 import numpy as np
 
-from ..core import CARRIED, FINE_M, Lines, band_pass, noise_of_lines, variance_after_smoothing
+from ..core import CARRIED, FINE_M, Lines, band_pass, matrix_product, noise_of_lines, variance_after_smoothing
 from .neighbour_fit import TAIL
 
 REACH = 6
@@ -223,10 +223,11 @@ class OrderLikelihood:
             weight = (TAIL + 1) / (TAIL * spread + free**2) if again else 1 / spread
             pull = slope * weight / count
             # Hats overlap with the next ones only.
-            normal = (pull * slope) @ self.hat_products
+            normal = matrix_product(pull * slope, self.hat_products)
             diagonal, beside = normal[:, :hats] + 1 / WANDER_M**2, normal[:, hats:]
-            moved = _solve_tridiagonal(diagonal.T, beside.T, ((pull * error) @ self.hats.T).T).T
-            free = error - (moved @ self.hats) * slope
+            right = matrix_product(pull * error, self.hats.T)
+            moved = _solve_tridiagonal(diagonal.T, beside.T, right.T).T
+            free = error - matrix_product(moved, self.hats) * slope
         return free, np.sum(moved**2, axis=1) / WANDER_M**2
 
     def _residual_scale(self) -> float:
