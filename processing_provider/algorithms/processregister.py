@@ -47,7 +47,7 @@ class ProcessRegister(SurveyAlgorithm):
     )
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
-        from ..bridge.project import load_when_done, staging, write_survey
+        from ..bridge.project import load_when_done, names_known_before, staging, write_survey
         from ..bridge.vector import site_findings, survey_corners
         from ..engine.core import EngineError, part_of, read_text, scratch_folder, walk_again_count
         from ..engine.workflow import (
@@ -76,7 +76,8 @@ class ProcessRegister(SurveyAlgorithm):
         channels = [c.strip() for c in values.channels.split(";") if c.strip()]
         options = {"channels": channels, "cell_size_m": values.cell_size, "progress": part_of(progress, 0.0, 0.6)}
         site = folder.resolve().name
-        with staging(values.output_folder) as stage, scratch_folder(stage) as scratch:
+        staged = staging(values.output_folder, paths, names_known_before(sources))
+        with staged as stage, scratch_folder(stage) as scratch:
             result = process_survey(sources, recipe, scratch=scratch, **options)
             result = replace(result, findings=(*result.findings, *changed_inputs(recipe, inputs)))
             layers = write_survey(stage, result, target, site, inputs, part_of(progress, 0.6, 1.0))

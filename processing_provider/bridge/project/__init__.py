@@ -1,13 +1,17 @@
 """The project and the files that a processed survey leaves."""
 
+from .file_names import file_stems
+from .output_folder import staging
 from .project import SurveyLayer, dress_when_loaded, keep_style_beside, load_when_done
-from .survey_files import staging, versions, write_survey
+from .survey_files import names_known_before, versions, write_survey
 
 __all__ = [
     "SurveyLayer",
     "dress_when_loaded",
+    "file_stems",
     "keep_style_beside",
     "load_when_done",
+    "names_known_before",
     "staging",
     "versions",
     "write_survey",

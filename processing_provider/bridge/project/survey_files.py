@@ -1,37 +1,40 @@
-"""The files of a processed survey: everything is written into a hidden folder first and moved when it is whole."""
+"""The files of a processed survey."""
 
 from __future__ import annotations
 
 import platform
-import shutil
-import tempfile
-from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Iterator, Mapping, Sequence
+from typing import Iterable, Mapping, Sequence
+from uuid import uuid4
 
 import numpy as np
 from osgeo import gdal
 from qgis.core import Qgis, QgsCoordinateReferenceSystem
 
-from ...engine.core import FIELDS, EngineError, Progress, ValuesInUse, finding_rows, part_of
+from ...engine.core import FIELDS, Progress, ValuesInUse, finding_rows, part_of
 from ...engine.logs import layout_to_json
 from ...engine.workflow import (
+    GridSource,
     SurveyResult,
+    SurveySources,
     cells_of_grid,
     corner_rows,
     finding_places,
     grid_rows,
     outline,
     recipe_text,
+    sha256_of,
     traverse_rows,
 )
 from ..raster import write_raster
 from ..report import ReportContent, ReportMap, write_report
 from ..style import Look, channel_look, from_zero
 from ..vector import readings_layer, rows_layer, write_geopackage
+from .file_names import file_stems
 from .metadata import history_lines
+from .output_folder import DATABASE, RECIPE
 from .project import SurveyLayer, keep_looks, write_project
 
 TYPES: Mapping[str, Mapping[str, type]] = {
@@ -48,6 +51,9 @@ TYPES: Mapping[str, Mapping[str, type]] = {
     },
     "findings": {name: int if name in ("line", "run", "walk_again") else str for name in FIELDS},
 }  # fmt: skip
+REPORT, PROJECT, LAYOUTS = "report.html", "site.qgz", "layouts"
+RUN = "RUN"
+"""Key of the GeoPackage's metadata under which it has the same value as the recipe's ``run``."""
 HIDDEN = ("traverses", "readings")
 """Layers that would cover the maps; a click shows them."""
 
@@ -66,35 +72,6 @@ def versions() -> dict[str, str]:
         "numpy": np.__version__,
         "scipy": scipy.__version__,
     }
-
-
-@contextmanager
-def staging(folder: Path) -> Iterator[Path]:
-    """Lend a hidden folder inside ``folder``; its files move out at the end, and nothing is left when that fails.
-
-    Raises
-    ------
-    EngineError
-        When the folder cannot be written.
-    """
-    made = not folder.exists()
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        stage = Path(tempfile.mkdtemp(prefix=".part-", dir=folder))
-    except OSError as error:
-        raise EngineError(f"The output folder {folder} cannot be written: {error}. Choose another folder.") from error
-    try:
-        yield stage
-        for path in sorted(p for p in stage.rglob("*") if p.is_file()):
-            final = folder / path.relative_to(stage)
-            final.parent.mkdir(exist_ok=True)
-            path.replace(final)
-    except OSError as error:
-        raise EngineError(f"The output folder {folder} cannot be written: {error}. Is the disk full?") from error
-    finally:
-        shutil.rmtree(stage, ignore_errors=True)
-        if made and not any(folder.iterdir()):
-            folder.rmdir()
 
 
 def write_survey(
@@ -120,25 +97,39 @@ def write_survey(
     wkt = crs.toWkt()
     grids = grid_rows(result)
     looks = {name: channel_look(r.value_blocks.blocks.values()) for name, r in result.rasters.items()}
-    layers = _tables(stage, result, grids, wkt, site, part_of(progress, 0.0, 0.4))
+    run = uuid4().hex
+    layers = _tables(stage, result, grids, wkt, site, run, part_of(progress, 0.0, 0.4))
     layers += _rasters(stage, result, looks, wkt, site, part_of(progress, 0.4, 0.8))
     keep_looks(layers, site, history_lines(result.records))
-    _layouts(stage / "layouts", result)
+    _layouts(stage, result)
     recipe = replace(result.recipe, inputs=tuple(inputs), target_crs=crs.authid() or wkt)
-    text = recipe_text(recipe, versions=versions(), results=result.records)
-    (stage / "recipe.json").write_text(text, "utf-8")
-    write_report(stage / "report.html", _report(result, grids, looks, crs, site, inputs))
-    write_project(stage / "site.qgz", layers, crs, site)
+    rasters = {path.relative_to(stage).as_posix(): sha256_of(path) for path in sorted(stage.rglob("*.tif"))}
+    text = recipe_text(recipe, versions=versions(), results=result.records, run=run, rasters=rasters)
+    (stage / RECIPE).write_text(text, "utf-8")
+    write_report(stage / REPORT, _report(result, grids, looks, crs, site, inputs))
+    write_project(stage / PROJECT, layers, crs, site)
     return layers
 
 
-def _layouts(folder: Path, result: SurveyResult) -> None:
+def names_known_before(sources: SurveySources) -> list[str]:
+    """Return the files that a run over a survey is going to write, as far as they are known before it has read logs."""
+    return [DATABASE, RECIPE, REPORT, PROJECT, *_layout_names(sources.grids).values()]
+
+
+def _layout_names(grids: Iterable[GridSource]) -> dict[tuple[str, ...], str]:
+    """Return the file of the layout that is found out for each log without one, by the log's path."""
+    logs = {path.parts: path.stem for grid in grids if grid.layout is None for path in grid.logs}
+    return {key: f"{LAYOUTS}/{stem}.json" for key, stem in file_stems(logs, ".json").items()}
+
+
+def _layouts(stage: Path, result: SurveyResult) -> None:
     """Keep the layouts that were found out, so that they can be mended and given in the register."""
+    names = _layout_names(grid.source for grid in result.results)
     for grid in result.grids:
         if grid.source.layout is None:
-            folder.mkdir(exist_ok=True)
+            (stage / LAYOUTS).mkdir(exist_ok=True)
             for path, layout in zip(dict.fromkeys(grid.source.logs), grid.layouts):
-                (folder / f"{path.stem}.json").write_text(layout_to_json(layout), "utf-8")
+                (stage / names[path.parts]).write_text(layout_to_json(layout), "utf-8")
 
 
 def _report(
@@ -172,7 +163,7 @@ def _report(
 
 
 def _tables(
-    stage: Path, result: SurveyResult, grids: Sequence[dict], wkt: str, site: str, progress: Progress
+    stage: Path, result: SurveyResult, grids: Sequence[dict], wkt: str, site: str, run: str, progress: Progress
 ) -> list[SurveyLayer]:
     offsets = {f"offset_{channel}": float for channel in result.rasters}
     places = finding_places(result.findings, result.corrected)
@@ -187,8 +178,8 @@ def _tables(
         rows_layer("traverses", "line", traverse_rows(result), {**TYPES["traverses"], **offsets}),
         readings_layer((part for _, part in result.corrected.items()), sum(result.corrected.counts.values())),
     )
-    path = stage / "survey.gpkg"
-    write_geopackage(path, tables, wkt, progress)
+    path = stage / DATABASE
+    write_geopackage(path, tables, wkt, progress, metadata={RUN: run})
     return [
         SurveyLayer(
             f"{path}|layername={t.name}",
@@ -215,6 +206,7 @@ def _rasters(
     stage: Path, result: SurveyResult, looks: Mapping, wkt: str, site: str, progress: Progress
 ) -> list[SurveyLayer]:
     maps, logged, grids, errors = [], [], [], []
+    files = _raster_files(result)
     has_values = {
         name: [c for c in result.rasters if np.isfinite(part.channels[c]).any()]
         for name, part in result.corrected.items()
@@ -225,14 +217,14 @@ def _rasters(
         unit = result.corrected.units.get(channel, "")
         limits, ramp = looks[channel]
         shown = {"limits": limits, "unit": unit, "ramp": ramp}
-        path = stage / f"site_{channel}.tif"
+        path = stage / files["", channel, ""]
         write_raster(path, raster.value_blocks, wkt, unit=unit, name=channel)
         maps.append(SurveyLayer(str(path), f"{channel}, whole site", (site,), "raster", visible=not number, **shown))
-        path = stage / f"site_{channel}_raw.tif"
+        path = stage / files["", channel, "_raw"]
         write_raster(path, result.raw_rasters[channel].value_blocks, wkt, unit=unit, name=channel)
         name = f"{channel}, as logged"
         logged.append(SurveyLayer(str(path), name, (site, "As logged"), "raster", visible=False, **shown))
-        path = stage / f"site_{channel}_se.tif"
+        path = stage / files["", channel, "_se"]
         write_raster(path, raster.error_blocks, wkt, unit=unit, name=f"{channel} standard error")
         limits, ramp = from_zero(raster.error_blocks.blocks.values())
         errors.append(
@@ -241,8 +233,18 @@ def _rasters(
         )  # fmt: skip
         for grid in result.grids:
             if channel in has_values[grid.grid]:
-                path = stage / "grids" / f"{grid.grid}_{channel}.tif"
+                path = stage / files[grid.grid, channel, ""]
                 write_raster(path, cells_of_grid(result, grid, channel), wkt, unit=unit, name=channel)
                 name = f"{channel}, grid {grid.grid}"
                 grids.append(SurveyLayer(str(path), name, (site, "Single grids"), "raster", visible=False, **shown))
     return [*maps, *logged, *grids, *errors]
+
+
+def _raster_files(result: SurveyResult) -> dict[tuple[str, str, str], str]:
+    """Return the file of each raster by grid (empty: whole site), channel and kind, for every grid of the register."""
+    site = {("", c, kind): f"site_{c}{kind}" for c in result.rasters for kind in ("", "_raw", "_se")}
+    grids = (*(one.grid for one in result.results), *result.failed)
+    single = {(grid, c, ""): f"{grid}_{c}" for grid in grids for c in result.rasters}
+    files = {key: f"{stem}.tif" for key, stem in file_stems(site, ".tif").items()}
+    files.update((key, f"grids/{stem}.tif") for key, stem in file_stems(single, ".tif").items())
+    return files

@@ -52,8 +52,14 @@ class Layer:
     units: Mapping[str, str] = field(default_factory=dict)
 
 
-def write_geopackage(path: Path, layers: Sequence[Layer], crs_wkt: str, progress: Progress = None) -> None:
-    """Write layers into one GeoPackage that appears under its name only when whole.
+def write_geopackage(
+    path: Path,
+    layers: Sequence[Layer],
+    crs_wkt: str,
+    progress: Progress = None,
+    metadata: Optional[Mapping[str, str]] = None,
+) -> None:
+    """Write layers into one GeoPackage that appears under its name only when whole; ``metadata`` is the file's.
 
     Raises
     ------
@@ -66,7 +72,7 @@ def write_geopackage(path: Path, layers: Sequence[Layer], crs_wkt: str, progress
     feature at a time, and each index is packed at once.
     """
     with whole_file(path, "GeoPackage") as part:
-        srs_id = _create(part, layers, crs_wkt)
+        srs_id = _create(part, layers, crs_wkt, metadata or {})
         with closing(sqlite3.connect(str(part), isolation_level=None)) as connection:
             # A new file under a temporary name has nothing to lose in a power cut.
             for setting in ("journal_mode = OFF", "synchronous = OFF"):
@@ -141,7 +147,7 @@ def _blob(kind: str, points: Optional[Sequence[tuple[float, float]]]) -> Optiona
     return struct.pack("<2sBBi", b"GP", 0, 1, 0) + head + numbers
 
 
-def _create(path: Path, layers: Sequence[Layer], crs_wkt: str) -> int:
+def _create(path: Path, layers: Sequence[Layer], crs_wkt: str, metadata: Mapping[str, str]) -> int:
     """Make the tables; return the number that the file gave the CRS."""
     crs = osr.SpatialReference()
     crs.ImportFromWkt(crs_wkt)
@@ -156,6 +162,7 @@ def _create(path: Path, layers: Sequence[Layer], crs_wkt: str) -> int:
             if layer.units.get(name) and hasattr(defined, "SetComment"):
                 defined.SetComment(layer.units[name])
             made.CreateField(defined)
+    source.SetMetadata(dict(metadata))
     source = made = None
     with closing(sqlite3.connect(str(path))) as connection:
         return connection.execute("SELECT srs_id FROM gpkg_contents LIMIT 1").fetchone()[0]

@@ -1,6 +1,6 @@
 """What every stage uses: readings and their store, notes, findings, and models that several stages have in common."""
 
-from .atomic_file import whole_file
+from .atomic_file import remove_sides, whole_file
 from .blas_threads import matrix_product, one_blas_thread
 from .checks import check_channels, check_choice, check_finite, check_positive
 from .columns import FIXED_FIELDS, FLAGS, KINDS, PLACE, flag_bit, flag_words, kind_code
@@ -112,6 +112,7 @@ __all__ = [
     "profile_of",
     "read_text",
     "recordings",
+    "remove_sides",
     "robust_sd",
     "scratch_folder",
     "smoother",

@@ -15,11 +15,11 @@ from .edit_commands import (
     with_kind,
 )
 from .process_survey import SurveyResult, cells_of_grid, changed_inputs, outline, process_survey
-from .read_survey import GridResult, join_logs, read_grids
+from .read_survey import GridResult, GridSource, join_logs, read_grids
 from .recipe import Recipe, default_recipe, parse_recipe, recipe_text
 from .rewalk import AGAIN_COLUMNS, REDO_COLUMNS, TIE, GridPlan, Walk, again_rows, plan_rewalk, redo_rows
 from .session import STEPS, GridState, Session, open_survey
-from .sources import SurveySources, file_facts, gather_sources
+from .sources import SurveySources, file_facts, gather_sources, sha256_of
 from .tables import corner_rows, finding_places, grid_rows, traverse_rows
 
 __all__ = [
@@ -34,6 +34,7 @@ __all__ = [
     "read_grids",
     "redo_rows",
     "GridResult",
+    "GridSource",
     "GridState",
     "Recipe",
     "STEPS",
@@ -65,5 +66,6 @@ __all__ = [
     "process_survey",
     "recipe_text",
     "save_text",
+    "sha256_of",
     "traverse_rows",
 ]

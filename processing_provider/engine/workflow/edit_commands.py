@@ -7,7 +7,18 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Mapping, Optional, Sequence
 
-from ..core import Edits, EngineError, FlagEdit, Key, Note, edited_notes, edits_as_json, notes_for, parse_edits
+from ..core import (
+    Edits,
+    EngineError,
+    FlagEdit,
+    Key,
+    Note,
+    edited_notes,
+    edits_as_json,
+    notes_for,
+    parse_edits,
+    whole_file,
+)
 from ..place import note_for_run
 
 BY_HAND = "changed by hand"
@@ -116,14 +127,8 @@ def save_text(path: Path, text: str) -> None:
     EngineError
         When it cannot be written.
     """
-    part = path.with_name(f".part-{path.name}")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+    with whole_file(path, "recipe") as part:
         part.write_text(text, "utf-8")
-        part.replace(path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise EngineError(f"{path} cannot be written: {error.strerror}. Keep the recipe in another place.") from error
 
 
 def _content(text: str, where: str) -> Mapping:

@@ -178,8 +178,27 @@ def _parse_step(item: object, where: str) -> Step:
     return Step(name, options)
 
 
-def recipe_text(recipe: Recipe, *, versions: Mapping[str, str], results: Sequence[Record] = ()) -> str:
-    """Return a recipe as JSON, with the versions it ran on and what each step found."""
+def recipe_text(
+    recipe: Recipe,
+    *,
+    versions: Mapping[str, str],
+    results: Sequence[Record] = (),
+    run: str = "",
+    rasters: Optional[Mapping[str, str]] = None,
+) -> str:
+    """Return a recipe as JSON, with what it ran on and what it made.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    versions : mapping of str
+    results : sequence of Record
+        What each step found.
+    run : str
+        Names the run; the GeoPackage of the same result has the same.
+    rasters : mapping of str
+        SHA-256 of each raster by its path.
+    """
     content = {
         "turnrow_recipe": FORMAT,
         "versions": dict(versions),
@@ -193,6 +212,8 @@ def recipe_text(recipe: Recipe, *, versions: Mapping[str, str], results: Sequenc
         "steps": [{"step": s.step, "options": dict(s.options)} for s in recipe.steps],
         "results": [record.as_json() for record in results],
         "inputs": list(recipe.inputs),
+        "run": run,
+        "rasters": dict(rasters or {}),
     }
     return json.dumps(content, indent=2, ensure_ascii=False) + "\n"
 

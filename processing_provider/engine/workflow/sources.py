@@ -171,10 +171,15 @@ def _unknown_grids(corners: Mapping[str, list[Corner]], notes: Sequence[Note], k
 
 def file_facts(path: Path, base: Path) -> dict[str, object]:
     """Return path (relative to ``base`` where it lies below), size and SHA-256 of an input file."""
+    resolved, base = path.resolve(), base.resolve()
+    shown = resolved.relative_to(base) if base in resolved.parents else resolved
+    return {"path": shown.as_posix(), "bytes": path.stat().st_size, "sha256": sha256_of(path)}
+
+
+def sha256_of(path: Path) -> str:
+    """Return the SHA-256 of a file, in hexadecimal digits."""
     digest = hashlib.sha256()
     with path.open("rb") as file:
         for block in iter(lambda: file.read(1 << 20), b""):
             digest.update(block)
-    resolved, base = path.resolve(), base.resolve()
-    shown = resolved.relative_to(base) if base in resolved.parents else resolved
-    return {"path": shown.as_posix(), "bytes": path.stat().st_size, "sha256": digest.hexdigest()}
+    return digest.hexdigest()

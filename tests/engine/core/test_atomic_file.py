@@ -57,3 +57,20 @@ def test_statistics_kept_beside_an_earlier_file_go_with_it(earlier):
     with whole_file(earlier, "raster") as part:
         part.write_text("whole", encoding="utf-8")
     assert names(earlier) == ["map.tif"]
+
+
+def test_files_of_a_person_that_look_temporary_stay(earlier):
+    mine = [earlier.with_name(name) for name in ("map.part.tif", "map.tif~", ".part-map.tif")]
+    for path in mine:
+        path.write_text("mine", encoding="utf-8")
+    with whole_file(earlier, "raster") as part:
+        part.write_text("whole", encoding="utf-8")
+    assert [path.read_text(encoding="utf-8") for path in mine] == ["mine"] * 3
+
+
+def test_a_name_of_the_greatest_length_can_be_written(tmp_path):
+    # 255 bytes: NAME_MAX of Linux, limits.h.
+    path = tmp_path / ("é" * 125 + ".json")
+    with whole_file(path, "layout") as part:
+        part.write_text("whole", encoding="utf-8")
+    assert path.read_text(encoding="utf-8") == "whole"
