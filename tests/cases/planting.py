@@ -66,6 +66,7 @@ class Survey:
     ground: Callable
     grids: dict[str, Grid]
     rng: np.random.Generator
+    corner_columns: tuple = ("grid", "corner", "x", "y")
 
 
 def ground_of(rng: np.random.Generator, size_m: float, width_m: float) -> Callable:
@@ -151,7 +152,7 @@ def write(survey: Survey, folder: Path) -> None:
     grids = list(survey.grids.values())
     _write_dicts(folder / "register.csv", [grid.register for grid in grids])
     corners = [{"grid": g.name, "corner": n, "x": x, "y": y} for g in grids for n, (x, y) in g.corners.items()]
-    _write_dicts(folder / "corners.csv", corners)
+    _write(folder / "corners.csv", list(survey.corner_columns), [list(row.values()) for row in corners])
     columns = ["grid", "line", "run", "start_station", "stop_station", "position_m", "heading", "kind", "comment"]
     _write_dicts(folder / "notes.csv", [note for grid in grids for note in grid.notes], columns)
 
@@ -432,6 +433,95 @@ def over_range(survey: Survey, grid: Grid, line: int, first: int, readings: int,
     values = grid.recordings[i].value.copy()
     values[first : first + readings] = value
     grid.recordings[i] = replace(grid.recordings[i], value=values)
+
+
+def walked_only(survey: Survey, grid: Grid, first: int, last: int) -> None:
+    """Only some lines in a row were walked and noted; the register names the whole grid."""
+    grid.recordings[:] = [one for one in grid.recordings if one.kind == "dummy" or first <= one.line <= last]
+    grid.notes[:] = [note for note in grid.notes if note["kind"] == "dummy" or first <= note["line"] <= last]
+
+
+def numbered_by_two(survey: Survey, grid: Grid) -> None:
+    """Lines are numbered 1, 3, 5 in log and notes; the register says nothing of it."""
+    for i, one in enumerate(grid.recordings):
+        if one.kind == "survey":
+            grid.recordings[i] = replace(one, line=2 * one.line - 1)
+    for note in grid.notes:
+        if note["kind"] == "survey":
+            note["line"] = 2 * note["line"] - 1
+
+
+def redo_stopped_early(survey: Survey, grid: Grid, line: int, readings: int) -> None:
+    """The second recording of a line was stopped early, and noted so."""
+    i = [k for k, one in enumerate(grid.recordings) if one.line == line][1]
+    grid.recordings[i] = grid.recordings[i].take(slice(None, -readings))
+    for note in grid.notes:
+        if note.get("line") == line and note.get("run") == 2:
+            note["stop_station"] = grid.recordings[i].station[-1]
+
+
+def restarted_after_pause(survey: Survey, grid: Grid, line: int, at: int) -> None:
+    """The walk paused at a reading; the logger went on from there, but counts from the start of the line again."""
+    split_by_pause(survey, grid, line, at, 0)
+    i = of_line(grid, line)
+    first, second = grid.recordings[i], grid.recordings[i + 1]
+    grid.recordings[i + 1] = replace(second, station=second.station - second.station[0] + first.station[0])
+
+
+def stuck_for(survey: Survey, grid: Grid, line: int, first: int, readings: int) -> None:
+    """The instrument repeats one value within a line."""
+    i = of_line(grid, line)
+    values = grid.recordings[i].value.copy()
+    values[first : first + readings] = values[first]
+    grid.recordings[i] = replace(grid.recordings[i], value=values)
+
+
+def walked_last(survey: Survey, grid: Grid, line: int) -> None:
+    """A line was left out at first and walked after the last one; log and notes say so."""
+    recording, note = grid.recordings.pop(of_line(grid, line)), note_of(grid, line)
+    last = max(i for i, one in enumerate(grid.recordings) if one.kind == "survey")
+    shift = grid.recordings[last].time_s[-1] + 20.0 - recording.time_s[0]
+    recording = replace(recording, time_s=recording.time_s + shift)
+    for later in range(last + 1, len(grid.recordings)):
+        rec = grid.recordings[later]
+        grid.recordings[later] = replace(rec, time_s=rec.time_s + 40.0)
+    grid.recordings.insert(last + 1, recording)
+    grid.notes.remove(note)
+    grid.notes.insert(max(i for i, row in enumerate(grid.notes) if row["kind"] == "survey") + 1, note)
+
+
+def first_line_back(survey: Survey, grid: Grid) -> None:
+    """Lines were walked back and out, the first one towards the baseline; the register says so, and the notes do."""
+    for i, one in enumerate(grid.recordings):
+        if one.kind == "survey":
+            again = walk_line(survey, grid, one.line, one.time_s[0], heading=-one.heading)
+            heading = "out" if again.heading > 0 else "back"
+            note = note_of(grid, one.line)
+            note.update(start_station=again.station[0], stop_station=again.station[-1], heading=heading)
+            grid.recordings[i] = again
+    grid.register["first_heading"] = "back"
+
+
+def corners_moved(survey: Survey, grid: Grid, dx: float = 0.0, dy: float = 0.0) -> None:
+    """All corners of a grid were typed with the same error."""
+    for name, (x, y) in grid.corners.items():
+        grid.corners[name] = [x + dx, y + dy]
+
+
+def corner_not_given(survey: Survey, grid: Grid, corner: str) -> None:
+    """A corner was not surveyed."""
+    del grid.corners[corner]
+
+
+def corners_called(survey: Survey, grid: Grid, columns: list) -> None:
+    """The columns of the corners have other names."""
+    survey.corner_columns = tuple(columns)
+
+
+def notes_called(survey: Survey, grid: Grid, name: str) -> None:
+    """The notes give the grid another name."""
+    for note in grid.notes:
+        note["grid"] = name
 
 
 def plant(path: Path) -> tuple[Survey, dict]:
