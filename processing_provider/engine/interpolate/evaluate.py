@@ -143,8 +143,9 @@ def _far(centres: np.ndarray, grids: Sequence[Traverses], gap_m: float) -> np.nd
     from scipy.spatial import cKDTree
 
     low, high = centres.min(axis=0) - gap_m, centres.max(axis=0) + gap_m
-    readings = np.concatenate([np.stack([lines.x, lines.y], axis=1) for lines in grids])
-    readings = readings[np.all((readings >= low) & (readings <= high), axis=1)]
+    near = [(lines, (lines.x >= low[0]) & (lines.x <= high[0]) & (lines.y >= low[1]) & (lines.y <= high[1]))
+            for lines in grids]  # fmt: skip
+    readings = np.concatenate([np.stack([lines.x[there], lines.y[there]], axis=1) for lines, there in near])
     if not len(readings):
         return np.ones(len(centres), bool)
     distance, _ = cKDTree(readings - low).query(centres - low, distance_upper_bound=gap_m + EDGE_M)

@@ -109,6 +109,8 @@ def _alike_seconds(texts: np.ndarray) -> Optional[np.ndarray]:
     codes = character_codes(texts)
     if match is None or codes.shape[1] != match.end():
         return None
+    # Rows with gaps keep the decimal comma of their log, others have a point by now.
+    codes = np.where(codes == ord(","), ord("."), codes)
     signs = [k for k, character in enumerate(match[0]) if not character.isdigit()]
     digits = np.delete(codes, signs, axis=1).astype(np.int64) - 48
     tens = [match.start(group) for group in (2, 3) if match[group]]

@@ -81,7 +81,9 @@ class OrderLikelihood:
         around = np.maximum(gaussian_filter(self.known.astype(float), (3, 3 / step_m), mode="constant"), 0.05)
         self.power = gaussian_filter(self.band**2, (3, 3 / step_m), mode="constant") / around
         self.hats = _hats(matrix.shape[1], step_m)
-        self.hat_products = np.concatenate([self.hats**2, self.hats[:-1] * self.hats[1:]]).T
+        # Hats overlap with the next ones only.
+        beside = self.hats[:-1] * self.hats[1:]
+        self.hat_products = np.concatenate([self.hats**2, beside, np.zeros((1, len(self.hats.T)))]).T
         self.kernel = self._best_kernel()
         self.scale = 1.0
         self.scale = self._residual_scale()
@@ -222,11 +224,9 @@ class OrderLikelihood:
         for again in range(2):
             weight = (TAIL + 1) / (TAIL * spread + free**2) if again else 1 / spread
             pull = slope * weight / count
-            # Hats overlap with the next ones only.
             normal = matrix_product(pull * slope, self.hat_products)
             diagonal, beside = normal[:, :hats] + 1 / WANDER_M**2, normal[:, hats:]
-            right = matrix_product(pull * error, self.hats.T)
-            moved = _solve_tridiagonal(diagonal.T, beside.T, right.T).T
+            moved = _solve_tridiagonal(diagonal, beside, matrix_product(pull * error, self.hats.T))
             free = error - matrix_product(moved, self.hats) * slope
         return free, np.sum(moved**2, axis=1) / WANDER_M**2
 
@@ -289,19 +289,14 @@ def _candidate_weights(position: bytes) -> tuple[list[Kernel], np.ndarray]:
 
 
 def _solve_tridiagonal(diagonal: np.ndarray, beside: np.ndarray, right: np.ndarray) -> np.ndarray:
-    """Return (n, R) solutions of R symmetric positive definite systems.
+    """Return (R, n) solutions of R symmetric positive definite systems.
 
-    ``diagonal`` and ``right`` are (n, R), ``beside`` (n - 1, R) is the diagonal next to the first.
+    All are (R, n); ``beside`` is the diagonal next to the first, and zero at its end. So the systems, one after the
+    other, make a single one.
     """
-    pivot, found = np.array(diagonal), np.array(right)
-    for k in range(1, len(pivot)):
-        factor = beside[k - 1] / pivot[k - 1]
-        pivot[k] -= factor * beside[k - 1]
-        found[k] -= factor * found[k - 1]
-    found[-1] /= pivot[-1]
-    for k in range(len(pivot) - 2, -1, -1):
-        found[k] = (found[k] - beside[k] * found[k + 1]) / pivot[k]
-    return found
+    from scipy.linalg.lapack import dptsv
+
+    return dptsv(diagonal.ravel(), beside.ravel()[:-1], right.ravel())[2].reshape(right.shape)
 
 
 def _noise_in_band(matrix: np.ndarray, step_m: float) -> float:
