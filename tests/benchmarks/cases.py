@@ -21,8 +21,8 @@ from turnrow.processing_provider.engine.core import EngineError
 from turnrow.processing_provider.engine.logs import layout_from_json, read_log
 
 CASES = ROOT / "tests" / "cases"
-SECONDS, VALUE = 2e-3, 1e-6
-"""Times are compared to the last digit that a log writes; sums to the rounding of doubles."""
+SECONDS, VALUE, DEGREES = 2e-3, 1e-6, 1e-7
+"""Times and positions are compared to the last digit that a log writes; sums to the rounding of doubles."""
 
 
 def load(name: str, path: Path):
@@ -39,6 +39,8 @@ planting = load("turnrow_planting", CASES / "planting.py")
 def log_bytes(case: dict, text: str) -> bytes:
     """Return the log of a layout case as the logger wrote it."""
     text = text.replace("\n", {"crlf": "\r\n", "cr": "\r"}.get(case.get("newline"), "\n"))
+    if "zero_sign" in case:
+        text = text.replace(case["zero_sign"], "\0")
     return text.encode(case.get("encoding", "utf-8")) + b"\0" * case.get("zero_bytes", 0)
 
 
@@ -112,6 +114,10 @@ def differences_of_run(readings, run, one: dict, channels: list, tolerance: floa
         yield f"line {run.line}: stations {readings.station[ends].tolist()}, not {one['stations']}"
     if "seconds" in one and not np.allclose(readings.time_s[ends], one["seconds"], atol=SECONDS, rtol=0):
         yield f"line {run.line}: times {readings.time_s[ends].tolist()}, not {one['seconds']}"
+    for field, wanted in one.get("extras", {}).items():
+        found = readings.extras[field][ends] if field in readings.extras else np.full(2, np.nan)
+        if not np.allclose(found, wanted, atol=DEGREES, rtol=0):
+            yield f"line {run.line}: {field} {found.tolist()}, not {wanted}"
     for channel, total in zip(channels, one["sums"]):
         found = float(np.nansum(readings.channels[channel][run.rows]))
         if not abs(found - total) <= max(tolerance * len(run.rows), 1e-9 * abs(total)):
