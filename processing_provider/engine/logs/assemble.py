@@ -11,7 +11,7 @@ import numpy as np
 
 from ..core import EngineError
 from .expressions import REACH
-from .fields import holds_readings, parse_rows, shorten
+from .fields import holds_readings, is_number, parse_rows, shorten
 from .layout import LogLayout
 from .plan import Plan, make_plan, split_row
 from .recordings import Opening, read_opening
@@ -167,14 +167,18 @@ class LogGatherer:
         self.blanked += [(int(values["row"][i]), readings[i]) for i in blank[: KEPT_ROWS - len(self.blanked)]]
 
     def _check_order(self, readings: list[str], bad: np.ndarray, numbers: np.ndarray) -> None:
-        """Raise EngineError where the names of the columns come again in another order."""
+        """Raise EngineError where names of columns come again in another order, or some of them among others."""
         names = sorted(split_row(self._header or "", self.layout.delimiter, self.layout.widths))
         for i in np.flatnonzero(bad) if len(names) > 1 else ():
-            if sorted(split_row(readings[i], self.layout.delimiter, self.layout.widths)) == names:
-                raise EngineError(
-                    f"In {self.name}, row {numbers[i]} names the columns in another order than the first header "
-                    f"({shorten(readings[i])}). Split the log above that row and read both parts."
-                )
+            fields = split_row(readings[i], self.layout.delimiter, self.layout.widths)
+            known = set(names) & set(fields) - {""}
+            if len(known) < 2 or len(known) < len(names) / 2 or any(map(is_number, fields)):
+                continue
+            how = "in another order" if sorted(fields) == names else "and others"
+            raise EngineError(
+                f"In {self.name}, row {numbers[i]} names the columns {how} than the first header "
+                f"({shorten(readings[i])}). Split the log above that row and read both parts."
+            )
 
 
 def _row_tests(layout: LogLayout) -> list[tuple[int, Callable[[str], object]]]:

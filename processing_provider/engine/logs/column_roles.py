@@ -9,7 +9,8 @@ from typing import Optional, Sequence
 import numpy as np
 
 from .fields import is_number
-from .time_formats import CLOCK
+from .plan import LONGEST_TEXT
+from .time_formats import CLOCK, COLON_CLOCK, guess_time_format
 from .timestamps import DATE_TIME, guess_date_format, parse_dates
 
 ROLE_WORDS = {
@@ -19,9 +20,10 @@ ROLE_WORDS = {
     "station": "station stn sta stat stationno reading_no point pointno punkt estacion estación stazione estação "
     "statie stanowisko meßpunkt messpunkt meetpunt mp pkt punto ponto bod piste pos position distance dist distanz "
     "distancia distância distanza entfernung abstand chainage metre meter metres meters",
-    "date": "date datum fecha data dato day tag jour",
-    "time": "time zeit uhrzeit heure temps hora ora tijd tid czas aika datetime timestamp date_time time_s time_ms utc "
-    "clock elapsed elapsed_time sec secs second seconds sek sekunden ms msec millis milliseconds elapsed_ms elapsed_s",
+    "date": "date datum fecha data dato day tag jour utc_date date_utc gps_date doy jday julian julian_day day_of_year",
+    "time": "time zeit uhrzeit heure temps hora ora tijd tid czas godzina aika datetime timestamp date_time time_s "
+    "time_ms utc clock hhmmss utc_time time_utc gps_time local_time elapsed elapsed_time sec secs second seconds sek "
+    "sekunden ms msec millis milliseconds elapsed_ms elapsed_s",
     "mark": "mark marker marke fid fiducial flag event marca repere repère marque mk mrk marks button",
     "grid": "grid raster gitter grille maille quadrat square malla griglia cuadricula rutnat",
     "temperature": "temperature temp temperatur température temperatura t_c tc degc",
@@ -38,12 +40,14 @@ CHANNEL_WORDS = {
 }
 IGNORED_WORDS = (
     "seq no nr id record rec index count counter comment remark note elevation height alt altitude quality hdop "
-    "battery batt bat volt volts voltage status sats satellites checksum crc chk gain"
+    "battery batt bat volt volts voltage status sats satellites checksum crc chk gain serial serialno serial_no sn "
+    "device instrument operator pitch roll yaw tilt azimuth dir direction heading bearing richtung speed course fix "
+    "pdop vdop geoid age year jahr month monat coil_height akku batterie batterij batteria"
 )
-UNITS = re.compile(r"[(\[]\s*([^)\]]+?)\s*[)\]]|[_ ](ms_?/?_?m|ppt|ppm)$", re.IGNORECASE)
+UNITS = re.compile(r"[(\[]\s*([^)\]]+?)\s*[)\]]|(?:^|[_ ])(ms_?/?_?m|ppt|ppm)$", re.IGNORECASE)
 OTHER_UNITS = ("v", "mv", "ma", "a", "%", "°", "deg", "hpa", "mbar", "°c", "c", "k", "nt", "db", "rpm", "km/h", "m/s")
 """Units of what a logger writes beside the readings."""
-UNIT_NAMES = {"ms/m": "mS/m", "ms_m": "mS/m", "msm": "mS/m", "ms m": "mS/m"}
+UNIT_NAMES = {"‰": "ppt", "ms/m": "mS/m", "ms_m": "mS/m", "msm": "mS/m", "ms m": "mS/m"}
 STEADY = 0.8
 """A column behaves in some way when at least this fraction of its steps does; the others are turns of lines, gaps and
 slips (common practice, no source)."""
@@ -59,11 +63,12 @@ LARGEST_LINE = 1e6
 
 @dataclass(frozen=True)
 class Role:
-    """What a column was taken for: role (empty = not used), unit, and why in words."""
+    """What a column was taken for: role (empty = not used), unit, why in words, and what its numbers are times."""
 
     role: str
     unit: str = ""
     why: str = ""
+    factor: float = 1.0
 
 
 def role_by_name(name: str) -> Optional[Role]:
@@ -96,12 +101,17 @@ def role_by_name(name: str) -> Optional[Role]:
 
 def is_time(text: str) -> bool:
     """Return whether a text is a clock time or a date with a clock time."""
-    return bool(CLOCK.match(text) or DATE_TIME.match(text))
+    return bool(CLOCK.match(text) or DATE_TIME.match(text) or COLON_CLOCK.match(text))
 
 
 def is_date(text: str) -> bool:
     """Return whether a text is a date written with dots, dashes or slashes."""
-    if not re.search(r"\d[./-]\w{1,3}[./-]\d", text):
+    return bool(re.search(r"\d[./-]\w{1,3}[./-]\d", text)) and fits_date(text)
+
+
+def fits_date(text: str) -> bool:
+    """Return whether a text is a date in any notation, also without signs between its parts."""
+    if not 0 < len(text) <= LONGEST_TEXT:
         return False
     return not parse_dates(np.array([text]), guess_date_format([text]))[1][0]
 
@@ -129,7 +139,7 @@ def roles_by_behaviour(
     steps is the line; one that only ever grows is the time. Any other column of numbers is a channel.
     """
     roles: list[Optional[Role]] = [role or _by_text(column) for role, column in zip(taken, columns)]
-    numbers = [None if role else _as_numbers(column) for role, column in zip(roles, columns)]
+    numbers = [None if role else as_numbers(column) for role, column in zip(roles, columns)]
     if beside:
         _look_beside(columns, roles, numbers)
         known = [*known, "line", "station"]
@@ -170,7 +180,7 @@ def _look_beside(
     if ("station" in at) == ("line" in at):
         return
     wanted, other, fits = ("line", "station", _steps_between) if "station" in at else ("station", "line", _counts_along)
-    named = _as_numbers([re.sub(r"^[^\W\d]+", "", text) for text in columns[at[other]]])
+    named = as_numbers([re.sub(r"^[^\W\d]+", "", text) for text in columns[at[other]]])
     for i, values in enumerate(numbers):
         if values is not None and fits(values):
             line, station = (values, named) if wanted == "line" else (named, values)
@@ -195,8 +205,11 @@ def _by_text(texts: Sequence[str]) -> Optional[Role]:
     known = [text for text in texts if text]
     if not known:
         return Role("", "", "because it is empty")
+    first = known[:FIRST_VALUES]
     for role, test in (("time", is_time), ("date", is_date)):
-        if sum(test(text) for text in known[:FIRST_VALUES]) > MOSTLY * len(known[:FIRST_VALUES]):
+        if sum(map(test, first)) > MOSTLY * len(first):
+            if role == "date" and len(set(first)) > SELDOM * len(first) and guess_time_format(first).startswith("%"):
+                role = "time"
             return Role(role, "", "because of how it is written")
     if sum(is_number(text) for text in known) > len(known) / 2:
         counts = len(known) < SELDOM * len(texts) and all(re.fullmatch(r"\d{1,4}", text) for text in known)
@@ -206,7 +219,8 @@ def _by_text(texts: Sequence[str]) -> Optional[Role]:
     return Role("", "", "because it holds words")
 
 
-def _as_numbers(texts: Sequence[str]) -> np.ndarray:
+def as_numbers(texts: Sequence[str]) -> np.ndarray:
+    """Return (n,) numbers, NaN where a text is none."""
     return np.array([float(text) if is_number(text) else np.nan for text in texts])
 
 

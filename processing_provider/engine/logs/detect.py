@@ -9,18 +9,37 @@ from pathlib import Path
 from typing import Optional, Sequence, Union
 
 from ..core import FIXED_FIELDS, EngineError
-from .column_roles import Role, is_time, role_by_name, roles_by_behaviour
+from .clock_parts import join_clock
+from .column_roles import FIRST_VALUES, Role, fits_date, is_time, role_by_name, roles_by_behaviour
 from .dialect import NUMBER, Shape, find_comment, find_marks, find_missing, find_openings, find_shape
 from .layout import ENDINGS, ROLES, LogColumn, LogLayout, field_name
-from .refusals import check_commas, check_is_log, check_joined, check_shape, holds_values
+from .log_findings import layout_remarks
+from .refusals import (
+    check_commas,
+    check_first_row,
+    check_is_log,
+    check_joined,
+    check_long_form,
+    check_shape,
+    holds_values,
+    no_numbers,
+)
 from .text import HEAD_BYTES, check_text, clean_rows, read_head, sniff_encoding
-from .time_formats import guess_time_format
+from .time_formats import NUMBER_FORMATS, guess_time_format
 from .timestamps import DATE_TIME, guess_date_format
 
-MILLISECONDS = re.compile(r"(?i)(^|[^a-z/])(ms|msec|millis|milliseconds)\W*$")
-"""End of a header's name of a time in milliseconds."""
+NAMED_TIMES = (
+    ("ms", re.compile(r"(?i)(^|[^a-z/])(ms|msec|millis|milliseconds)\W*$")),
+    ("HHMMSS", re.compile(r"(?i)hh_?mm_?ss")),
+    ("min", re.compile(r"(?i)(^|[\W_])(min|mins|minutes|minuten)\W*$")),
+    ("h", re.compile(r"(?i)(^|[\W_])(h|hrs?|hours?|std|stunden)\W*$")),
+    ("day", re.compile(r"(?i)(^|[\W_])(d|days?|tage|doy|jday)\W*$")),
+)
+"""Formats of times that are numbers, by the end of a header's name."""
 HEADER_REACH = 3
 """So many rows above the first reading may be the row of names (common practice, no source)."""
+QUOTED_REACH = 20
+"""Rows at the top of a log in which a value may go on in the next row (common practice, no source)."""
 SETTINGS_ROWS = 3
 """So many rows of numbers may stand above the names as settings of the logger (common practice, no source)."""
 
@@ -58,25 +77,23 @@ def detect_layout(path: Union[str, Path]) -> tuple[LogLayout, list[str]]:
     needs a layout.
     """
     path = Path(path)
-    head = read_head(path)
-    encoding = sniff_encoding(head)
-    check_text(head, encoding, path.name)
-    rows = _rows(head, encoding)
+    encoding, original = _head_rows(path)
+    rows = join_quoted(original)
+    check_first_row(rows, path.name)
     shape = _shape_below_header(rows, path.name)
-    others = sorted(set(range(len(rows))) - set(shape.data))
-    others = [i for i in others if rows[i].strip()]
-    line_start, openings = find_openings(rows, others, shape.data)
-    others = [i for i in others if i not in set(openings)]
-    mark, marks = find_marks(rows, others, shape.data)
-    comment, comments = find_comment(rows, [i for i in others if i not in set(marks)])
+    special = _special_rows(rows, shape)
     columns = shape.columns(rows)
-    others = [i for i in others if i not in set(marks)]
-    check_commas(rows, shape, [i for i in others if i < shape.data[0] and i not in set(comments)], path.name)
-    names = _find_names(rows, shape, others, comments, comment, len(columns))
+    above = [i for i in special.others if i < shape.data[0] and i not in set(special.comments)]
+    check_commas(rows, shape, above, path.name)
+    names = _find_names(rows, shape, special.others, special.comments, special.comment, len(columns))
+    if names.row is not None and rows[names.row] != original[names.row]:
+        # Names that go on in the next row of the file cannot be found again by their row.
+        names = ColumnNames(names.names)
     check_is_log(names.names, path.name)
     check_shape(rows, shape, shape.data[0] if names.row is None else names.row, any(names.names), path.name)
-    roles = _find_roles(columns, names, bool(openings))
+    roles = join_clock(columns, names.names, _find_roles(columns, names, bool(special.openings)))
     check_joined(columns, roles, rows, shape, path.name)
+    check_long_form(columns, roles, rows, shape, path.name)
     channels = [texts for texts, role in zip(columns, roles) if role.role == "channel"]
     if not channels:
         raise EngineError(f"No column of readings was found in {path.name}. Give the layout of the log.")
@@ -86,29 +103,71 @@ def detect_layout(path: Union[str, Path]) -> tuple[LogLayout, list[str]]:
         delimiter=shape.delimiter,
         widths=shape.widths,
         decimal=shape.decimal,
-        comment=comment,
-        skip_rows=_rows_to_skip(rows, shape, [*openings, *marks], comments, names),
+        comment=special.comment,
+        skip_rows=_rows_to_skip(original, shape, [*special.openings, *special.marks], special.comments, names),
         header=names.row is not None,
-        line_start=line_start,
-        mark=mark,
+        line_start=special.line_start,
+        mark=special.mark,
         missing=find_missing(channels, shape.decimal),
         columns=_layout_columns(columns, names, roles),
     )
-    return layout, _remarks(layout, names, roles, len(openings), len(marks))
+    return layout, layout_remarks(layout, names.names, roles, len(special.openings), len(special.marks))
 
 
-def _rows(head: bytes, encoding: str) -> list[str]:
+@dataclass(frozen=True)
+class SpecialRows:
+    """Rows without readings: expressions for those that open lines and mark, and which rows are what (from 0)."""
+
+    line_start: str
+    openings: list[int]
+    mark: str
+    marks: list[int]
+    comment: str
+    comments: list[int]
+    others: list[int]
+
+
+def _special_rows(rows: Sequence[str], shape: Shape) -> SpecialRows:
+    others = [i for i in sorted(set(range(len(rows))) - set(shape.data)) if rows[i].strip()]
+    line_start, openings = find_openings(rows, others, shape.data)
+    others = [i for i in others if i not in set(openings)]
+    mark, marks = find_marks(rows, others, shape.data)
+    others = [i for i in others if i not in set(marks)]
+    comment, comments = find_comment(rows, others)
+    return SpecialRows(line_start, openings, mark, marks, comment, comments, others)
+
+
+def _head_rows(path: Path) -> tuple[str, list[str]]:
+    """Return the encoding of a log and its first rows."""
+    head = read_head(path)
+    encoding = sniff_encoding(head)
+    check_text(head, encoding, path.name)
     rows = list(io.StringIO(head.decode(encoding, errors="ignore"), newline=None))
-    return clean_rows(rows[:-1] if len(head) == HEAD_BYTES and len(rows) > 1 else rows)
+    return encoding, clean_rows(rows[:-1] if len(head) == HEAD_BYTES and len(rows) > 1 else rows)
+
+
+def join_quoted(rows: Sequence[str]) -> list[str]:
+    """Return rows in which a value in quotes that goes on in the next row is one; the rows that it took are blank."""
+    if not any(row.count('"') % 2 for row in rows[:QUOTED_REACH]):
+        return list(rows)
+    joined, i = list(rows), 0
+    while i < min(len(rows), QUOTED_REACH):
+        end = i
+        while joined[i].count('"') % 2 and end + 1 < len(rows) and end < i + QUOTED_REACH:
+            end += 1
+            joined[i] = f"{joined[i].rstrip()} {rows[end]}"
+            joined[end] = "\n"
+        if joined[i].count('"') % 2:
+            return list(rows)
+        i = end + 1
+    return joined
 
 
 def _shape_below_header(rows: Sequence[str], name: str) -> Shape:
     """Return the shape without the few rows of numbers that stand above a row of names: settings of the logger."""
     shape = find_shape(rows)
     if shape is None:
-        raise EngineError(
-            f"No rows of numbers were found in {name}. Check that it is a traverse log, or give its layout."
-        )
+        raise no_numbers(rows, name)
     count = len(shape.split(rows[shape.data[0]]))
     for i in sorted(set(range(shape.data[0], shape.data[min(SETTINGS_ROWS, len(shape.data) - 1)])) - set(shape.data)):
         names = _as_names(rows[i], shape, count)
@@ -168,6 +227,10 @@ def _find_roles(columns: Sequence[Sequence[str]], names: ColumnNames, has_openin
             continue
         if role.role == "date" and any(DATE_TIME.match(text) for text in columns[i]):
             taken[i] = role = Role("time", "", role.why)
+        elif role.role == "date" and _are_day_fractions(columns[i]):
+            taken[i] = role = Role("time", "", role.why)
+        elif role.role == "date" and not any(map(fits_date, columns[i][:FIRST_VALUES])):
+            taken[i] = role = Role("", "", "because its values are no dates")
         first = next(k for k, r in enumerate(taken) if r is not None and r.role == role.role)
         if first < i and role.role not in ("channel", ""):
             taken[i] = Role("", "", f"because column {first + 1} is the {role.role}")
@@ -176,6 +239,11 @@ def _find_roles(columns: Sequence[Sequence[str]], names: ColumnNames, has_openin
     # A header that names lines or stations leaves little to guess: the others are channels unless they are plainly not.
     beside = "station" in named or "line" in named
     return roles_by_behaviour(columns, taken, known, beside=beside)
+
+
+def _are_day_fractions(texts: Sequence[str]) -> bool:
+    known = [text for text in texts if text]
+    return any("." in text for text in known) and all(re.fullmatch(r"\d{1,5}(\.\d*)?", text) for text in known)
 
 
 def _rows_to_skip(
@@ -201,12 +269,20 @@ def _layout_columns(
         named = names.row is not None and names.names[i] and lower.count(lower[i]) == 1
         form = ""
         if role.role == "time":
-            form = "ms" if MILLISECONDS.search(names.names[i]) else guess_time_format([text for text in texts if text])
+            form = _time_form(names.names[i], [text for text in texts if text])
         elif role.role == "date":
             form = guess_date_format([text for text in texts if text])
         field = _free_name(names.names[i], i, fields) if role.role == "channel" else ""
-        found.append(LogColumn(names.names[i] if named else i + 1, role.role, field, role.unit, format=form))
+        column = names.names[i] if named else i + 1
+        found.append(LogColumn(column, role.role, field, role.unit, factor=role.factor, format=form))
     return tuple(found)
+
+
+def _time_form(name: str, texts: list[str]) -> str:
+    """Return how times are written: numbers by the end of their name, all others by the texts."""
+    found = guess_time_format(texts)
+    numbers = found in NUMBER_FORMATS
+    return next((form for form, ending in NAMED_TIMES if numbers and ending.search(name)), found)
 
 
 def _free_name(name: str, index: int, used: set[str]) -> str:
@@ -217,31 +293,3 @@ def _free_name(name: str, index: int, used: set[str]) -> str:
         field = f"{field}_{index + 1}"
     used.add(field)
     return field
-
-
-def _remarks(layout: LogLayout, names: ColumnNames, roles: Sequence[Role], openings: int, marks: int) -> list[str]:
-    how = (
-        f"fixed columns of {', '.join(map(str, layout.widths))}" if layout.widths else f"delimiter {layout.delimiter!r}"
-    )
-    remarks = [f"The log is {layout.encoding} text with {how} and decimal mark {layout.decimal!r}."]
-    if layout.skip_rows:
-        remarks.append(f"The first {layout.skip_rows} rows are a preamble and passed over.")
-    if layout.comment:
-        remarks.append(f"Rows that start with {layout.comment!r} are comments.")
-    if openings:
-        remarks.append(f"Rows such as the {openings} found in the first part of the log open a traverse.")
-    if marks:
-        remarks.append(f"Rows such as the {marks} found in the first part of the log are fiducial marks.")
-    if layout.missing:
-        remarks.append(f"{', '.join(map(repr, layout.missing))} stands where a value is missing.")
-    forms = {column.role: column.format for column in layout.columns}
-    for number, (name, role) in enumerate(zip(names.names, roles), 1):
-        which = f"Column {number} {name!r}" if name else f"Column {number}"
-        if not role.role:
-            remarks.append(f"{which} is not used, {role.why}.")
-            continue
-        unit = f" in {role.unit}" if role.unit else ""
-        form = f", written as {forms[role.role]}" if role.role in ("time", "date") else ""
-        article = "a channel" if role.role == "channel" else f"the {role.role}"
-        remarks.append(f"{which} is {article}{unit}{form}, {role.why}.")
-    return remarks

@@ -10,6 +10,7 @@ from typing import Optional, Sequence
 
 from .column_roles import STEADY, is_date, is_time
 from .layout import delimiter_of
+from .overrange import OVERRANGE_WORDS
 from .plan import split_row
 
 LIKELY = 0.6
@@ -40,8 +41,10 @@ OPENING_PARTS = (
     r".*?\bgrid[\s:=]*(?P<grid>\w+)",
 )
 GRID_ROW = r"\W*(?:grid|raster|square|block)[\s:=#_.]+(?P<grid>[\w-]+)\W*$"
-MARK_WORDS = r"(?i)^\W*(?:mark|marker|marke|marque|marca|fid|fiducial)\b"
-
+MARK_NAMES = "mark|marker|marke|marque|marca|fid|fiducial"
+MARK_WORDS = rf"(?i)^\W*(?:{MARK_NAMES})\b"
+MARK_LAST = rf"[\s,;|]\W?(?:{MARK_NAMES})\W?\s*$"
+"""Such a word in place of the last value of a row."""
 MARK_ALONE = MARK_WORDS + r"\W*\d*\W*$"
 """The same with nothing but a number behind it: above the first reading other rows may begin with such a word."""
 
@@ -95,7 +98,18 @@ def find_shape(rows: Sequence[str]) -> Optional[Shape]:
         fixed = _try_widths(rows)
         if fixed is not None and (best is None or len(fixed.data) > CLEARLY_MORE * len(best.data)):
             return fixed
+        if fixed is not None and best is not None and _fills_gaps(fixed, best, rows):
+            return fixed
     return best
+
+
+def _fills_gaps(fixed: Shape, blanks: Shape, rows: Sequence[str]) -> bool:
+    """Return whether fixed columns also read the rows that have a gap where blanks part the values."""
+    more = set(fixed.data) - set(blanks.data)
+    if not more or not set(blanks.data) <= set(fixed.data) or fixed.widths is None:
+        return False
+    count = len(blanks.split(rows[blanks.data[0]]))
+    return count == len(fixed.widths) and all(len(blanks.split(rows[i])) < count for i in more)
 
 
 @lru_cache(maxsize=TEXTS_KEPT)
@@ -117,7 +131,8 @@ def _try_delimiter(rows: Sequence[str], delimiter: str) -> tuple[Optional[Shape]
     count = Counter(len(table[i]) for i in likely).most_common(1)[0][0]
     likely = [i for i in likely if len(table[i]) == count]
     score = sum(values[i] for i in likely)
-    steady = [sum(_is_value(table[i][k]) for i in likely) > STEADY * len(likely) for k in range(count)]
+    known = [[table[i][k] for i in likely if table[i][k]] for k in range(count)]
+    steady = [sum(map(_is_value, texts)) > STEADY * len(texts) for texts in known]
     data = [i for i in likely if all(_is_value(text) or not must for text, must in zip(table[i], steady))]
     return Shape(delimiter, None, _decimal(table, data), data), (score, count)
 
@@ -179,6 +194,9 @@ def find_marks(rows: Sequence[str], others: Sequence[int], data: Sequence[int]) 
     """Return the expression of fiducial rows, and which of ``others`` they are: a word for it, or a sign alone."""
     inside = [i for i in others if data[0] < i]
     worded = [i for i in others if re.match(MARK_WORDS if data[0] < i else MARK_ALONE, rows[i])]
+    last = re.compile(MARK_LAST, re.IGNORECASE)
+    if any(map(last.search, (rows[i] for i in inside))) and not any(map(last.search, rows[: data[0]])):
+        return f"{MARK_WORDS}|{MARK_LAST}", sorted({*worded, *(i for i in inside if last.search(rows[i]))})
     if worded:
         return MARK_WORDS, worded
     signs = [i for i in inside if re.fullmatch(r"\s*([^\w\s,;|])\1{0,2}\s*", rows[i])]
@@ -200,7 +218,8 @@ def find_missing(texts: Sequence[Sequence[str]], decimal: str) -> tuple[str, ...
     """Return the marks for missing values in the columns of channels: words, and lone numbers such as -9999."""
     found: dict[str, None] = {}
     for column in texts:
-        found.update(dict.fromkeys(t for t in column if MISSING_WORDS.match(t) and t.lower() != "nan"))
+        words = (t for t in dict.fromkeys(column) if MISSING_WORDS.match(t) and not OVERRANGE_WORDS.match(t))
+        found.update(dict.fromkeys(t for t in words if t.lower() != "nan"))
         numbers = {t: float(t) for t in dict.fromkeys(column) if NUMBER.match(t) and "," not in t}
         marks = {t: v for t, v in numbers.items() if re.fullmatch(r"-?9{3,}(\.0*)?|-?3276[78](\.0*)?", t)}
         largest = max((abs(v) for t, v in numbers.items() if t not in marks), default=0.0)

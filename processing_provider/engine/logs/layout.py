@@ -13,7 +13,7 @@ from .expressions import runs_away
 from .time_formats import check_time_format
 
 EXTRA_ROLES = ("temperature", "easting", "northing", "longitude", "latitude")
-ROLES = ("line", "run", "station", "time", "date", "mark", "grid", *EXTRA_ROLES, "channel")
+ROLES = ("line", "run", "station", "time", "time_part", "date", "mark", "grid", *EXTRA_ROLES, "channel")
 GROUPS = ("line", "station", "step", "time", "heading", "grid")
 ENDINGS = ("_raw", "_se")
 """The table of readings has such a field beside each channel."""
@@ -36,10 +36,10 @@ class LogColumn:
         Unit of a channel, such as ``mS/m``.
     factor, offset : float
         A number in the file times ``factor`` plus ``offset`` is the value in ``unit``. They count for channels,
-        stations and the roles of ``EXTRA_ROLES``.
+        stations, parts of the time (in seconds, added to ``time``) and the roles of ``EXTRA_ROLES``.
     format : str
-        For ``time``: ``s``, ``ms``, ``day``, ``HHMMSS``, ``HH:MM:SS``, ``MM:SS``, ``date-time`` or a format of
-        Python's ``strptime``; for ``date`` a format of ``strptime``. Empty = found out.
+        For ``time``: ``s``, ``ms``, ``day``, ``HHMMSS``, ``min``, ``h``, ``HH:MM:SS``, ``MM:SS``, ``date-time`` or a
+        format of Python's ``strptime``; for ``date`` a format of ``strptime``. Empty = found out.
     """
 
     column: Union[str, int]
@@ -75,6 +75,8 @@ class LogColumn:
     @property
     def field(self) -> str:
         """Name under which the values are kept: the channel's name, or the role."""
+        if self.role == "time_part":
+            return f"time_part_{self.column}"
         if self.role != "channel":
             return self.role
         if self.name:
@@ -271,7 +273,7 @@ def _check_columns(layout: LogLayout) -> None:
             "At least one column must be a channel."
         )
     for role in ROLES[:-1]:
-        if roles.count(role) > 1:
+        if roles.count(role) > 1 and role != "time_part":
             raise EngineError(
                 f"Invalid columns of a log layout: {roles.count(role)} columns have the role {role}. One may have it."
             )

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import NamedTuple, Sequence
 
 import numpy as np
 
 from ..core import Code, Finding, Readings, counted
 from .assemble import LogGatherer
+from .column_roles import Role
 from .fields import explain_row, shorten
+from .layout import LogLayout
 from .plan import Plan, split_row
 
 SHOWN_ROWS = 20
@@ -141,4 +143,35 @@ def not_in_the_log(gathered: LogGatherer, readings: Readings) -> list[str]:
         )
     if not np.any(np.isfinite(readings.time_s)):
         remarks.append(f"{gathered.name} has no times: pace and drift cannot be checked.")
+    return remarks
+
+
+def layout_remarks(
+    layout: LogLayout, names: Sequence[str], roles: Sequence[Role], openings: int, marks: int
+) -> list[str]:
+    """Return a sentence for each decision about a layout that was found out."""
+    how = (
+        f"fixed columns of {', '.join(map(str, layout.widths))}" if layout.widths else f"delimiter {layout.delimiter!r}"
+    )
+    remarks = [f"The log is {layout.encoding} text with {how} and decimal mark {layout.decimal!r}."]
+    if layout.skip_rows:
+        remarks.append(f"The first {layout.skip_rows} rows are a preamble and passed over.")
+    if layout.comment:
+        remarks.append(f"Rows that start with {layout.comment!r} are comments.")
+    if openings:
+        remarks.append(f"Rows such as the {openings} found in the first part of the log open a traverse.")
+    if marks:
+        remarks.append(f"Rows such as the {marks} found in the first part of the log are fiducial marks.")
+    if layout.missing:
+        remarks.append(f"{', '.join(map(repr, layout.missing))} stands where a value is missing.")
+    forms = {column.role: column.format for column in layout.columns}
+    for number, (name, role) in enumerate(zip(names, roles), 1):
+        which = f"Column {number} {name!r}" if name else f"Column {number}"
+        if not role.role:
+            remarks.append(f"{which} is not used, {role.why}.")
+            continue
+        unit = f" in {role.unit}" if role.unit else ""
+        form = f", written as {forms[role.role]}" if role.role in ("time", "date") else ""
+        article = "a channel" if role.role == "channel" else f"the {role.role}"
+        remarks.append(f"{which} is {article}{unit}{form}, {role.why}.")
     return remarks

@@ -7,8 +7,8 @@ import re
 import numpy as np
 
 OVERRANGE_WORDS = re.compile(
-    r"^([<>]\s*[+-]?\d+([.,]\d*)?|o/?l|ovr|over|overload|overflow|over[ _-]?range|out[ _-]of[ _-]range|sat(urated)?"
-    r"|ovld?|ovf|clip(ped)?|[+-]?inf(inity)?)[.!]?$",
+    r"^([<>]\s*[+-]?\d+([.,]\d*)?|\*{2,}|[+-]?(o/?l|ovr|over|overload|overflow|over[ _-]?range|out[ _-]of[ _-]range"
+    r"|sat(urated)?|ovld?|ovf|clip(ped)?|inf(inity)?))[.!]?$",
     re.IGNORECASE,
 )
 OVERRANGE, UNREADABLE = np.inf, -np.inf

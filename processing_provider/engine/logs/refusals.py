@@ -16,14 +16,21 @@ from .plan import split_row
 TABLES = (
     ("the register", ("log", "length_m", "width_m", "spacing_m", "readings_per_m", "first_line", "pattern")),
     ("the notes", ("start_station", "stop_station", "position_m", "kind")),
-    ("the corners", ("corner", "x", "y")),
+    ("the corners", ("corner", "x", "y", "easting", "northing", "e", "n")),
 )
-"""Tables of a survey that are no logs, and the columns that give them away; two of them suffice."""
+"""Tables of a survey that are no logs, and the columns that give them away: two of them suffice, with the first of the
+corners."""
 JOINED = re.compile(r"[^\W\d]*\d+\s*[/:|_-]\s*[+-]?\d+")
+LABELLED = re.compile(r"[^\W\d]\w*[\"']?\s*[=:]\s*[\"']?[+-]?\d.*[^\W\d]\w*[\"']?\s*[=:]\s*[\"']?[+-]?\d")
+"""Two values with a name before each, such as ``L=1 S=-2``."""
 WHOLE_LINE = 10
 """Values in a row without names, and fewer rows than values: a line a row (common practice, no source)."""
 OTHER_ROWS = 3
 """Rows of numbers of another shape above the readings are named from this many on (common practice, no source)."""
+WHOLE_CLOCK = re.compile(r"\d{1,2}:\d{2}:\d{2}")
+EVERY = 0.9
+"""A log is in long form when so large a fraction of its places has as many rows (common practice, no source): a row may
+be damaged."""
 ROUGH = 0.2
 """Mean step of a column as a fraction of its range from which it is no course of values. Derived: evenly spread digits
 have a mean step of a third."""
@@ -33,12 +40,34 @@ def check_is_log(names: Sequence[str], name: str) -> None:
     """Raise EngineError when the names of the columns are those of another table of the survey."""
     found = {text.strip().lower() for text in names}
     for table, words in TABLES:
-        if len(found & set(words)) >= 2:
+        if len(found & set(words)) >= 2 and ("corner" not in words or "corner" in found):
             columns = ", ".join(sorted(found & set(words)))
             raise EngineError(
                 f"{name} is {table} of a survey and no log: its row of names has {columns}. "
                 "Give the log that the logger wrote."
             )
+
+
+def check_first_row(rows: Sequence[str], name: str) -> None:
+    """Raise EngineError when the first row names the columns of another table of the survey."""
+    first = next((row for row in rows if row.strip()), "")
+    for delimiter in (";", ",", "tab", "|"):
+        check_is_log([text.strip("\"'") for text in split_row(first, delimiter)], name)
+
+
+def no_numbers(rows: Sequence[str], name: str) -> EngineError:
+    """Return the error of a log in which no row of numbers was found."""
+    number, row = next(((i, row) for i, row in enumerate(rows, 1) if LABELLED.search(row)), (0, ""))
+    if number:
+        return EngineError(
+            f"In {name}, row {number} has a name before each of its values ({shorten(row)}). Export the log as a "
+            "table: the names once, in the first row, and below them the values alone."
+        )
+    number, row = next(((i, row) for i, row in enumerate(rows, 1) if row.strip()), (0, ""))
+    return EngineError(
+        f"No rows of numbers were found in {name}, which begins with row {number} ({shorten(row)}). Check that it is a "
+        "traverse log, or give its layout."
+    )
 
 
 def check_shape(rows: Sequence[str], shape: Shape, top: int, is_named: bool, name: str) -> None:
@@ -70,10 +99,15 @@ def check_commas(rows: Sequence[str], shape: Shape, above: Sequence[int], name: 
     if shape.delimiter != "," or shape.decimal == ",":
         return
     table = [shape.split(rows[i]) for i in shape.data]
+    heads = [split_row(rows[i], ",") for i in above[-1:]]
+    if any(len(head) == len(table[0]) - 1 for head in heads) and _cut_clock(table, len(table[0])):
+        raise EngineError(
+            f"In {name}, row {shape.data[0] + 1} ({shorten(rows[shape.data[0]])}) has a decimal comma in its clock, "
+            "between values that commas part. Export the log with another delimiter, such as ';'."
+        )
     if any("." in text for fields in table for text in fields if is_number(text)):
         return
     count = len(table[0])
-    heads = [split_row(rows[i], ",") for i in above[-1:]]
     shorter = any(1 < len(head) < count <= 2 * len(head) and not any(map(is_number, head)) for head in heads)
     if shorter or (not heads and _has_digits_behind(table, count)):
         raise EngineError(
@@ -81,6 +115,16 @@ def check_commas(rows: Sequence[str], shape: Shape, above: Sequence[int], name: 
             "between values that commas part: which is which cannot be known. Export the log with another "
             "delimiter, such as ';'."
         )
+
+
+def _cut_clock(table: Sequence[Sequence[str]], count: int) -> bool:
+    """Return whether a column is the fraction of the clock before it, such as ``09:05:10,200``."""
+    for k in range(1, count):
+        clocks = [fields[k - 1] for fields in table if len(fields) > k]
+        digits = [fields[k] for fields in table if len(fields) > k]
+        if all(WHOLE_CLOCK.fullmatch(text) for text in clocks):
+            return len(set(map(len, digits))) == 1 and all(re.fullmatch(r"\d{1,6}", text) for text in digits)
+    return False
 
 
 def _has_digits_behind(table: Sequence[Sequence[str]], count: int) -> bool:
@@ -114,4 +158,30 @@ def check_joined(
             raise EngineError(
                 f"In {name}, row {shape.data[0] + 1} holds two numbers in one value ({shorten(texts[0])}), probably "
                 "line and station. Export them in two columns, or replace the sign between them by the delimiter."
+            )
+
+
+def check_long_form(
+    columns: Sequence[Sequence[str]], roles: Sequence[Role], rows: Sequence[str], shape: Shape, name: str
+) -> None:
+    """Raise EngineError when each place has a row for every coil pair, which a column names."""
+    places = [texts for texts, role in zip(columns, roles) if role.role in ("line", "station", "time")]
+    fixed = [role.role for role in roles if role.role in ("station", "time")]
+    if not fixed:
+        return
+    keys = list(zip(*places))
+    new = [0, *(i for i in range(1, len(keys)) if keys[i] != keys[i - 1])]
+    sizes = np.diff([*new, len(keys)])
+    size = int(np.median(sizes))
+    whole = [start for start, count in zip(new, sizes) if count == size]
+    if size < 2 or len(whole) < EVERY * len(new) or len(new) < 3:
+        return
+    for k, (texts, role) in enumerate(zip(columns, roles), 1):
+        groups = {tuple(sorted(texts[start : start + size])) for start in whole}
+        if role.role in ("channel", "") and len(groups) == 1 and len(set(groups.pop())) == size:
+            first = shape.data[0]
+            raise EngineError(
+                f"In {name}, rows {first + 1} to {first + size} belong to one place and differ by column {k} "
+                f"({', '.join(map(shorten, texts[:size]))}): a row for each coil pair. Export the log with a row for "
+                "each reading and the coil pairs in columns beside each other."
             )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import io
+import re
 from pathlib import Path
 from typing import Iterator
 
@@ -18,6 +19,11 @@ a log, so that columns which only change from line to line are seen to change.""
 LONGEST_ROW, KEPT_CHARACTERS = 20_000, 200
 """Characters of a row, and how many stay of a longer one, so that it cannot be read and is reported. Derived: 500
 values, ``MOST_COLUMNS`` of the plan, of 40 characters."""
+ZEROS_UTF16 = 0.4
+"""Every second byte is zero in so large a fraction of a text in UTF-16 without its mark. Derived: numbers and Latin
+letters have a zero each, half of all bytes; the rest is room for words in other letters."""
+DASHES = str.maketrans(dict.fromkeys("\u2010\u2011\u2012\u2013\u2212\ufe63\uff0d", "-"))
+"""Dashes and signs of minus that typesetting knows."""
 MARKS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 
 
@@ -49,23 +55,43 @@ def read_head(path: Path) -> bytes:
 
 
 def sniff_encoding(head: bytes) -> str:
-    """Return the encoding that the first bytes of a text show: by its byte order mark, else utf-8, else latin-1."""
+    """Return the encoding that the first bytes of a text show: by its byte order mark, else as far as they fit.
+
+    Examples
+    --------
+    >>> [sniff_encoding("cond in °C, 5 ‰".encode(name)) for name in ("utf-8", "utf-16-le", "cp1252")]
+    ['utf-8', 'utf-16-le', 'cp1252']
+    """
     for mark, encoding in MARKS:
         if head.startswith(mark):
+            return encoding
+    for odd, encoding in ((1, "utf-16-le"), (0, "utf-16-be")):
+        zeros = head[odd::2].count(0)
+        if zeros > ZEROS_UTF16 * (len(head) // 2) and head[1 - odd :: 2].count(0) < zeros / 10:
             return encoding
     try:
         codecs.getincrementaldecoder("utf-8")().decode(head)
     except UnicodeDecodeError:
-        return "latin-1"
+        # Windows has letters where Latin-1 has only control characters.
+        return "cp1252" if any(0x80 <= code < 0xA0 for code in head) and _fits(head, "cp1252") else "latin-1"
     return "utf-8"
 
 
+def _fits(head: bytes, encoding: str) -> bool:
+    try:
+        head.decode(encoding)
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
 def check_text(head: bytes, encoding: str, name: str) -> None:
-    """Raise EngineError when the first bytes are those of a binary file."""
+    """Raise EngineError when the first bytes are those of a binary file; runs of zero bytes are those of lost power."""
     if codecs.lookup(encoding).name.startswith(("utf-16", "utf-32")):
         return
-    control = sum(head.count(bytes([code])) for code in (*range(9), *range(14, 27), *range(28, 32)))
-    if control > len(head) / 100 or b"\0" in head:
+    text = re.sub(rb"\0{8,}", b"", head)
+    control = sum(text.count(bytes([code])) for code in (*range(9), *range(14, 26), *range(28, 32)))
+    if control > len(text) / 100 or not text.strip():
         raise EngineError(
             f"The log {name} is a binary file, not text. Export the readings from the logger as text and read that."
         )
@@ -78,12 +104,25 @@ def text_encoding(head: bytes, encoding: str) -> str:
 
 
 def clean_rows(rows: list[str]) -> list[str]:
-    """Return rows with the minus of typesetting written as that of numbers, and rows that are too long cut."""
-    if any("\u2212" in row for row in rows):
-        rows = [row.replace("\u2212", "-") for row in rows]
+    """Return rows with the minus of typesetting written as that of numbers, and rows that are too long cut.
+
+    Zero bytes around a row are taken away; within a row they stay as a sign that no value has.
+    """
+    text = "".join(rows)
+    if not text.isascii():
+        rows = [row if row.isascii() else row.translate(DASHES) for row in rows]
+    if "\0" in text or "\x1a" in text:
+        rows = [_without_zeros(row) for row in rows]
     if max(map(len, rows), default=0) > LONGEST_ROW:
         rows = [row if len(row) <= LONGEST_ROW else row[:KEPT_CHARACTERS] + "...\n" for row in rows]
     return rows
+
+
+def _without_zeros(row: str) -> str:
+    if "\0" not in row and "\x1a" not in row:
+        return row
+    text = row.rstrip("\r\n")
+    return re.sub("[\0\x1a]+", "\ufffd", text.strip("\0\x1a")) + row[len(text) :]
 
 
 def read_blocks(path: Path, encoding: str) -> Iterator[tuple[list[str], float]]:

@@ -11,11 +11,13 @@ from ..core import EngineError
 LEAST_STEP_MS = 20
 """Whole numbers that grow by at least this from reading to reading are milliseconds. Derived: as milliseconds they are
 50 readings a second or fewer, as seconds a reading every 20 s, which nobody walks with."""
-NUMBER_FORMATS = ("s", "ms", "day", "HHMMSS")
+NUMBER_FORMATS = ("s", "ms", "day", "HHMMSS", "min", "h")
 TEXT_FORMATS = ("HH:MM:SS", "MM:SS", "date-time")
 SYNONYMS = {
     **dict.fromkeys(("second", "seconds", "sec", "secs"), "s"),
     **dict.fromkeys(("millisecond", "milliseconds", "msec", "millis"), "ms"),
+    **dict.fromkeys(("minute", "minutes", "mins"), "min"),
+    **dict.fromkeys(("hour", "hours", "hr", "hrs"), "h"),
     **dict.fromkeys(("days", "d", "day fraction", "fraction of a day"), "day"),
     **dict.fromkeys(("clock", "h:mm:ss", "hh:mm", "hh:mm:ss", "hh:mm:ss.s", "hh:mm:ss.sss"), "HH:MM:SS"),
     **dict.fromkeys(("m:ss", "mm:ss", "mm:ss.s"), "MM:SS"),
@@ -24,8 +26,26 @@ SYNONYMS = {
 }
 """Other words for the formats of times, in small letters."""
 LARGEST_DAY_STEP = 0.005
-"""Numbers that grow by less from reading to reading, and are below 1 or as large as day numbers of today, are days.
-Derived: 0.005 days are seven minutes, and in seconds 200 readings a second, which no log of a walk has."""
+"""Numbers that grow by less from reading to reading are no seconds, and days if they are below 1 or as large as day
+numbers of today. Derived: 0.005 days are seven minutes, and in seconds 200 readings a second, which no log of a walk
+has."""
+STEP_LIMITS = ((1.1e-5, "day"), (4.3e-4, "h"), (np.inf, "min"))
+"""Median step of other such numbers below which they are days, hours or minutes. Derived: between five readings a
+second in each unit (0.2 s are 2.3e-6 days, 5.6e-5 h and 3.3e-3 min), the geometric mean."""
+COLON_CLOCK = re.compile(r"^([01]?\d|2[0-3]):[0-5]\d:[0-5]\d:\d{3}$")
+OTHER_CLOCKS = (
+    (COLON_CLOCK, "%H:%M:%S:%f"),
+    *(
+        (re.compile(rf"^([01]?\d|2[0-3]){a}[0-5]\d{b}[0-5]\d{fraction}{c}$"), f"%H{x}%M{y}%S{f}{z}")
+        for a, b, c, x, y, z in (
+            (r"\.", r"\.", "", ".", ".", ""),
+            ("-", "-", "", "-", "-", ""),
+            *(("h", "m", end, "h", "m", end) for end in ("", "s")),
+        )
+        for fraction, f in (("", ""), (r"[.,]\d{1,6}", ".%f"))
+    ),
+)
+"""Clocks without colons, or with one before the milliseconds, and their formats of ``strptime``."""
 DAY_NUMBERS = (20000.0, 80000.0)
 """Derived: counted from 1900, as spreadsheets do, they are the days from 1954 to 2119."""
 CLOCK = re.compile(r"^\d{1,2}:\d{2}(:\d{2}([.,]\d*)?)?\s*([ap]\.?m\.?)?$", re.IGNORECASE)
@@ -39,7 +59,8 @@ def check_time_format(text: str, what: str = "a time") -> str:
     if text and text not in (*NUMBER_FORMATS, *TEXT_FORMATS) and "%" not in text:
         raise EngineError(
             f"Invalid format of {what}: {text!r} was given. It must be one of: "
-            f"{', '.join((*NUMBER_FORMATS, *TEXT_FORMATS))} (or seconds, milliseconds, days, clock, datetime), "
+            f"{', '.join((*NUMBER_FORMATS, *TEXT_FORMATS))} (or seconds, milliseconds, minutes, hours, days, clock, "
+            "datetime), "
             "or a format with % signs such as %H:%M:%S."
         )
     return text
@@ -76,6 +97,9 @@ def guess_time_format(texts: list[str]) -> str:
     ('HHMMSS', 'ms', 's')
     """
     texts = [t.strip() for t in texts]
+    form = next((form for clock, form in OTHER_CLOCKS if texts and all(map(clock.match, texts))), "")
+    if form:
+        return form
     colon = next((t for t in texts if ":" in t), None)
     if colon is not None:
         if all(MINUTES.match(t) for t in texts if t):
@@ -87,8 +111,9 @@ def guess_time_format(texts: list[str]) -> str:
         return "HHMMSS"
     steps = np.diff(values)
     steps = steps[steps > 0]
-    if len(steps) and np.median(steps) < LARGEST_DAY_STEP and _are_days(values):
-        return "day"
+    if len(steps) and np.median(steps) < LARGEST_DAY_STEP:
+        step = float(np.median(steps))
+        return "day" if _are_days(values) else next(form for limit, form in STEP_LIMITS if step < limit)
     whole = bool(np.all(values == np.floor(values)))
     return "ms" if len(steps) and whole and np.median(steps) >= LEAST_STEP_MS else "s"
 

@@ -11,9 +11,13 @@ import numpy as np
 DAY_S = 86400.0
 """Seconds of a day. Source: International System of Units, table of non-SI units accepted for use with it (from
 memory)."""
+UNIT_S = {"min": 60.0, "h": 3600.0, "day": DAY_S}
+"""Seconds of a unit. Source: as ``DAY_S``."""
+FIRST_YEAR = 1970
+"""Dates of four digits for the year are later (common practice, no source): no logger is older."""
 DATE_FORMATS = (
     "%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%Y%m%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%d-%m-%Y", "%m-%d-%Y",
-    "%d.%m.%y", "%d/%m/%y", "%m/%d/%y", "%d-%b-%Y", "%d %b %Y",
+    "%d.%m.%y", "%d/%m/%y", "%m/%d/%y", "%d-%b-%Y", "%d %b %Y", "%d%m%y", "%y%m%d", "%Y-%j", "%Y%j", "%j",
 )  # fmt: skip
 ZONE = re.compile(r":\d{2}(?:[.,]\d*)? ?(?:(Z)|([+-])(\d{2}):?(\d{2})?)$")
 ALIKE = re.compile(r"^(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d{0,9}))?)?$")
@@ -49,9 +53,7 @@ def parse_times(
     """
     texts = np.asarray(texts, dtype=str)
     if form in ("HH:MM:SS", "MM:SS"):
-        if form == "MM:SS":
-            texts = np.where(strip_texts(texts) == "", "", np.char.add("0:", strip_texts(texts)))
-        seconds, bad = clock_seconds(texts)
+        seconds, bad = clock_seconds(texts) if form == "HH:MM:SS" else _minutes_and_seconds(strip_texts(texts))
         return seconds, np.full(len(texts), np.nan), bad
     if form != "date-time":
         return _by_strptime(texts, form)
@@ -71,11 +73,20 @@ def number_seconds(values: np.ndarray, form: str) -> np.ndarray:
         return values
     if form == "ms":
         return values / 1000
-    if form == "day":
-        return values * DAY_S
+    if form in UNIT_S:
+        return values * UNIT_S[form]
     hours, within = np.divmod(values, 10000)
     minutes, seconds = np.divmod(within, 100)
     return np.where((minutes < 60) & (seconds < 61), hours * 3600 + minutes * 60 + seconds, np.nan)
+
+
+def _minutes_and_seconds(texts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return (seconds, which are bad) of texts such as ``05:10.2``; minutes may go on over 59."""
+    minutes, _, seconds = np.char.partition(texts, ":").T
+    count = np.array([int(text) if text.isdigit() else 0 for text in minutes.tolist()], float)
+    within, bad = clock_seconds(np.where(texts == "", "", np.char.add("0:00:", seconds)))
+    bad |= (texts != "") & ~np.char.isdigit(minutes)
+    return np.where(bad, np.nan, 60 * count + within), bad
 
 
 def clock_seconds(texts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -251,9 +262,10 @@ def guess_date_format(texts: list[str]) -> str:
 
 def _day(text: str, form: str) -> float:
     try:
-        return float(datetime.strptime(text, form).toordinal())
+        moment = datetime.strptime(text, form)
     except ValueError:
         return np.nan
+    return float(moment.toordinal()) if "%Y" not in form or moment.year >= FIRST_YEAR else np.nan
 
 
 def _by_strptime(texts: np.ndarray, form: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -51,6 +51,8 @@ def finish_columns(
                 good &= ~np.isinf(found)
             if role == "channel":
                 values[planned.field] = np.where(np.isinf(found), found, values[planned.field])
+    for field in [p.field for p in plan.columns if p.column.role == "time_part" and "time" in values]:
+        values["time"] = values["time"] + values.pop(field)
     return values, good
 
 

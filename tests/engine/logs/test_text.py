@@ -11,7 +11,7 @@ def test_a_few_control_characters_are_text():
     check_text(b"\x01" + b"1;2;3\n" * 40, "utf-8", "log.txt")
 
 
-@pytest.mark.parametrize("head", [b"\x01\x02\x03" + b"1;2;3\n" * 40, b"1;2;3\n\0" + b"1;2;3\n" * 400])
-def test_more_than_one_in_a_hundred_or_a_zero_byte_is_binary(head):
+@pytest.mark.parametrize("head", [b"\x01\x02\x03" + b"1;2;3\n" * 40, b"1;\0;3\n" + b"1;2;3\n" * 14])
+def test_more_than_one_control_character_in_a_hundred_is_binary(head):
     with pytest.raises(EngineError, match="is a binary file"):
         check_text(head, "utf-8", "log.txt")

@@ -62,5 +62,5 @@ def test_the_notation_of_times_is_settled_once_for_the_whole_log(tmp_path, monke
 
 
 def test_a_format_that_times_cannot_have():
-    with pytest.raises(EngineError, match="Invalid format of time in column 'clock': 'hours' was given"):
-        LogColumn("clock", "time", format="hours")
+    with pytest.raises(EngineError, match="Invalid format of time in column 'clock': 'weeks' was given"):
+        LogColumn("clock", "time", format="weeks")

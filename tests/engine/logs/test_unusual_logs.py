@@ -167,8 +167,8 @@ def test_words_for_formats_of_times_have_synonyms():
 
 
 def test_an_error_in_a_layout_names_its_file_and_the_column():
-    text = '{"columns": [{"column": "clock", "role": "time", "format": "hours"}, {"column": 2, "role": "channel"}]}'
-    with pytest.raises(EngineError, match=r"Layout two.json: .*column 'clock'.*'hours'.*s, ms, day, HHMMSS"):
+    text = '{"columns": [{"column": "clock", "role": "time", "format": "weeks"}, {"column": 2, "role": "channel"}]}'
+    with pytest.raises(EngineError, match=r"Layout two.json: .*column 'clock'.*'weeks'.*s, ms, day, HHMMSS"):
         layout_from_json(text, "two.json")
     with pytest.raises(EngineError, match=r"layout two.json is no JSON"):
         layout_from_json("{", "two.json")
