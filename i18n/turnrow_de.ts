@@ -1999,5 +1999,17 @@
         <source>Starts and lines in WGS 84, for finding the place, not for pegs.</source>
         <translation>Anfänge und Linien in WGS 84, zum Finden der Stelle, nicht für Pflöcke.</translation>
     </message>
+    <message>
+        <source>The log is read right</source>
+        <translation>Die Messdatei ist richtig gelesen</translation>
+    </message>
+    <message>
+        <source>Check the lines although stations or times look misread.</source>
+        <translation>Die Linien prüfen, obwohl Stationen oder Zeiten falsch gelesen scheinen.</translation>
+    </message>
+    <message>
+        <source>Points or a table with x and y: grid, corner. Two or more a grid.</source>
+        <translation type="unfinished"></translation>
+    </message>
 </context>
 </TS>

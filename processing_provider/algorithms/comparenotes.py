@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from qgis.core import QgsProcessingFeedback
 
 from ..base import Progress, SurveyAlgorithm
-from ..parameters import NumberResult, ReadingsIn, TableIn, TableOut
+from ..parameters import NumberResult, ReadingsIn, TableIn, TableOut, YesNo
 from ._scheme import SCHEME, one_grid
 
 if TYPE_CHECKING:
@@ -29,6 +29,8 @@ class CompareNotes(SurveyAlgorithm):
         TableIn("NOTES", "Field notes", "A row a remark: line, run, start_station, stop_station, position_m, heading, "
                 "kind, comment.", optional=True),
         *SCHEME,
+        YesNo("CONFIRMED", "The log is read right", "Check the lines although stations or times look misread.",
+              optional=True, advanced=True),
         TableOut("FINDINGS", "Findings", "What disagrees, what was expected, what to do."),
     )  # fmt: skip
     RESULTS = (NumberResult("WALK_AGAIN", "Lines to walk again", "How many lines must be walked again."),)
@@ -43,7 +45,7 @@ class CompareNotes(SurveyAlgorithm):
         readings, scheme = one_grid(values, feedback)
         usable, unreadable = usable_notes(values.notes[0])
         notes = notes_for(usable, scheme.grid)
-        findings = compare_notes(readings, scheme, notes, progress=progress)
+        findings = compare_notes(readings, scheme, notes, confirmed=values.confirmed, progress=progress)
         if not grid_questioned(findings):
             placed = place_readings(readings, scheme, notes, local_frame())[0]
             findings += [mistake.finding for mistake in possible_mistakes(placed, scheme, notes)]

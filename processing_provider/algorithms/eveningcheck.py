@@ -47,7 +47,7 @@ class EveningCheck(SurveyAlgorithm):
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..bridge.vector import site_findings, survey_corners
-        from ..engine.core import EngineError, walk_again_count
+        from ..engine.core import Code, EngineError, questioned_layouts_first, walk_again_count
         from ..engine.workflow import first_sentence, gather_sources, plan_rewalk, read_grids
 
         register, _, register_path = values.register
@@ -58,7 +58,7 @@ class EveningCheck(SurveyAlgorithm):
         site = site_findings(values.corners, crs, values.context.transformContext(), self.around)
         sources = gather_sources(register, corners, values.notes[0], folder, site)
         results = list(read_grids(sources.grids, sources.notes, progress=progress))
-        findings = [*sources.findings, *(finding for result in results for finding in result.findings)]
+        findings = questioned_layouts_first([*sources.findings, *(f for result in results for f in result.findings)])
         unread = [*sources.failed, *(result.grid for result in results if result.problem)]
         if len(unread) == len(results) + len(sources.failed):
             errors = [f.sentence() for f in sources.findings if f.severity != "note"] + [r.problem for r in results]
@@ -67,6 +67,9 @@ class EveningCheck(SurveyAlgorithm):
         # A row of its own where progress is written as text: what follows takes no time.
         progress(1.0)
         feedback.pushInfo(sentence)
+        for finding in findings:
+            if finding.code == Code.LAYOUT_QUESTIONED.word:
+                feedback.pushWarning(finding.sentence())
         values.results["WALK_AGAIN"] = walk_again_count(findings)
         values.write_findings("FINDINGS", findings)
         self._write_plans(values, plan_rewalk(results, findings, sources.notes), crs, folder.resolve().name, sentence)

@@ -123,10 +123,10 @@ def _layout_names(grids: Iterable[GridSource]) -> dict[tuple[str, ...], str]:
 
 
 def _layouts(stage: Path, result: SurveyResult) -> None:
-    """Keep the layouts that were found out, so that they can be mended and given in the register."""
+    """Keep the layouts that were found out, so that they can be mended or confirmed and given in the register."""
     names = _layout_names(grid.source for grid in result.results)
-    for grid in result.grids:
-        if grid.source.layout is None:
+    for grid in result.results:
+        if grid.source.layout is None and grid.layouts:
             (stage / LAYOUTS).mkdir(exist_ok=True)
             for path, layout in zip(dict.fromkeys(grid.source.logs), grid.layouts):
                 (stage / names[path.parts]).write_text(layout_to_json(layout), "utf-8")

@@ -11,9 +11,10 @@ from typing import Callable, Optional, Sequence
 import numpy as np
 
 from ..core import Code, Finding, Note, Readings, Scheme
-from .grid_log import MANY, GridLog, listed, summarise
+from .grid_log import MANY, MOST, GridLog, listed, summarise
 from .lines import LINE_CHECKS
 from .notes import NOTE_CHECKS
+from .questioned_layout import questioned_layout, questioned_lines
 from .walk import WALK_CHECKS
 from .whole import WHOLE_CHECKS, Cause
 
@@ -26,11 +27,8 @@ MENDED_TOGETHER = {
     Code.NOTES_DIFFER.word: (Code.NOTE_DISAGREES, Code.DIRECTION),
 }
 """Findings about a line that are consequences of another one about the same line."""
-MOST = 0.6
-"""Fraction of the lines from which on a fault is one of the register or the layout, not of the walk. Derived: where
-each line has a fault of its own with a probability of 0.1, at least ``MANY`` lines and more than this fraction of them
-have it with a probability of 0.0013 at most (binomial distribution, six lines)."""
-WHOLE_GRID = (Code.LINE_SHORT, Code.LINE_LONG, Code.DIRECTION, Code.LINE_OUTSIDE, Code.STEP_SIGN, Code.WRONG_LOG)
+WHOLE_GRID = (Code.LINE_SHORT, Code.LINE_LONG, Code.DIRECTION, Code.LINE_OUTSIDE, Code.STEP_SIGN, Code.WRONG_LOG,
+              Code.LAYOUT_QUESTIONED)  # fmt: skip
 """Codes that, without a line, say that positions or headings of the whole grid are not as registered."""
 WRONG_SIZE = (0.5, 2.0)
 """Lines of another grid have fewer or more than these fractions of the readings expected (common practice, no
@@ -54,6 +52,7 @@ def compare_notes(
     scheme: Scheme,
     notes: Sequence[Note] = (),
     *,
+    confirmed: bool = False,
     progress: Optional[Callable[[float], None]] = None,
 ) -> list[Finding]:
     """Return everything in one grid's log that disagrees with the notes or with the scheme.
@@ -65,6 +64,8 @@ def compare_notes(
     scheme : Scheme
     notes : sequence of Note
         Notes of other grids are left aside.
+    confirmed : bool
+        Whether a person says that the log was read as it was written, however questionable it looks.
     progress : callable, optional
         Called with the fraction done; what it raises ends the comparison.
 
@@ -76,15 +77,17 @@ def compare_notes(
     Notes
     -----
     Where most lines have the same fault, one finding without a line replaces them: the register, not the walk, is then
-    the likely cause. A log in which nothing fits gives ``wrong-log`` alone. See docs/methods/compare.md.
+    the likely cause. A log in which nothing fits gives ``wrong-log`` alone, and one that looks misread
+    ``layout-questioned`` alone. See docs/methods/compare.md.
     """
     if not len(readings):
         found, advice = "The log has no readings of this grid.", "Ask the books which log belongs to this grid."
         return [Code.WRONG_LOG.finding(found, "", advice, grid=scheme.grid)]
     log = summarise(readings, scheme, notes)
-    wrong = _wrong_log(log)
-    if wrong is not None:
-        return [wrong]
+    misread = None if confirmed else questioned_lines(log)
+    alone = misread or _wrong_log(log) or (None if confirmed else questioned_layout(log))
+    if alone is not None:
+        return [alone]
     causes = _causes(log)
     findings: list[Finding] = []
     for number, check in enumerate(CHECKS):

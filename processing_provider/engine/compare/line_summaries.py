@@ -46,6 +46,8 @@ class RunFigures:
         NaN where times are unknown.
     pauses : int
         How often readings stopped for longer than ``PAUSE_S``; the pauses are no part of ``duration_s``.
+    elapsed_s : float
+        From the first reading to the last one, pauses included.
     clock_back : bool
         The times run backwards somewhere.
     jumps : tuple of (float, float)
@@ -65,6 +67,7 @@ class RunFigures:
     logged_heading: int
     duration_s: float
     pauses: int
+    elapsed_s: float
     clock_back: bool
     jumps: tuple[tuple[float, float], ...]
     marks: int
@@ -169,7 +172,7 @@ def figures_of(readings: Readings, runs: Sequence[Run]) -> tuple[list[RunFigures
     return [
         RunFigures(run, int(counts[k]), float(first[k]), float(last[k]), float(smallest[k]), float(largest[k]),
                    int(ups[k]), int(downs[k]), int(heading[k]), float(ended[k] - begun[k] - stood[k]),
-                   int(pauses[k]), bool(back[k]),
+                   int(pauses[k]), float(ended[k] - begun[k]), bool(back[k]),
                    tuple(jumps[k]), int(marks[k]))
         for k, run in enumerate(runs)
     ], common  # fmt: skip

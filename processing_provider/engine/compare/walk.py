@@ -74,11 +74,7 @@ def _noted(run: RunSummary) -> bool:
 
 def _wrong_pattern(log: GridLog, known: Sequence[RunSummary], wrong: Sequence[RunSummary]) -> Finding:
     """Return one finding for a register whose pattern or first heading is not the log's, with what would fit."""
-    fits = {}
-    for pattern in PATTERNS:
-        for first in HEADINGS:
-            headings = replace(log.scheme, pattern=pattern, first_heading=first).heading([r.line for r in known])
-            fits[pattern, first] = np.mean(headings == [_way(r) for r in known])
+    fits = pattern_fits(log.scheme, [(r.line, _way(r)) for r in known])
     best = max(fits, key=lambda choice: fits[choice])
     advice = "Ask the books which way the lines were walked. Note the heading of each line that does not follow the "
     advice += "pattern."
@@ -97,6 +93,18 @@ def _wrong_pattern(log: GridLog, known: Sequence[RunSummary], wrong: Sequence[Ru
         severity="warning" if noted else "error",
         also=[r.line for r in wrong],
     )
+
+
+def pattern_fits(scheme: Scheme, walked: Sequence[tuple[int, int]]) -> dict[tuple[str, str], float]:
+    """Return the fraction of (line, heading) that each pattern and first heading gives."""
+    lines, headings = zip(*walked)
+    return {
+        (pattern, first): float(
+            np.mean(replace(scheme, pattern=pattern, first_heading=first).heading(lines) == headings)
+        )
+        for pattern in PATTERNS
+        for first in HEADINGS
+    }
 
 
 def _step_signs(log: GridLog) -> Iterator[Finding]:

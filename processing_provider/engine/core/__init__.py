@@ -7,7 +7,16 @@ from .columns import FIXED_FIELDS, FLAGS, KINDS, PLACE, flag_bit, flag_words, ki
 from .edits import BY_HAND, Edits, FlagEdit, edited_notes, edits_as_json, flag_by_hand, parse_edits
 from .errors import Cancelled, EngineError
 from .filters import FINE_M, band_pass, difference_of_gaussians, smoother
-from .findings import ACTIONS, FIELDS, SEVERITIES, Code, Finding, finding_rows, walk_again_count
+from .findings import (
+    ACTIONS,
+    FIELDS,
+    SEVERITIES,
+    Code,
+    Finding,
+    finding_rows,
+    questioned_layouts_first,
+    walk_again_count,
+)
 from .line_order import line_order
 from .lines import MIN_READINGS, SAME_PLACE, Lines, lines_of
 from .noise import (
@@ -81,6 +90,7 @@ __all__ = [
     "concatenate",
     "counted",
     "difference_of_gaussians",
+    "questioned_layouts_first",
     "edited_notes",
     "edits_as_json",
     "finding_rows",

@@ -55,6 +55,9 @@ class Code(Enum):
         "Readings have no value in some channel; they are flagged as missing.")
 
     # Comparing the log with the notes and the scheme.
+    LAYOUT_QUESTIONED = ("layout-questioned", "error", "ask",
+        "Lines, stations or times of the log look misread as a whole; the grid is left out until its layout is "
+        "corrected or confirmed.")
     WRONG_LOG = ("wrong-log", "error", "ask",
         "Nothing in the log fits the grid, so it is probably another grid's.")
     LINE_MISSING = ("line-missing", "error", "walk ask",
@@ -283,10 +286,11 @@ class Finding:
         return where[:1].upper() + where[1:]
 
     @property
-    def urgency(self) -> tuple[bool, int, str, int, int]:
-        """Sorts findings: those for which ground must be walked again first, then by severity, grid and line."""
+    def urgency(self) -> tuple[bool, bool, int, str, int, int]:
+        """Sorts findings: a questioned layout first, then what must be walked again, then severity, grid and line."""
         line, run = (-1 if number is None else number for number in (self.line, self.run))
-        return not self.walk_again, SEVERITIES.index(self.severity), self.grid, line, run
+        questioned = self.code == Code.LAYOUT_QUESTIONED.word
+        return not questioned, not self.walk_again, SEVERITIES.index(self.severity), self.grid, line, run
 
     @property
     def text(self) -> str:
@@ -305,6 +309,11 @@ class Finding:
         """
         action = self.action if self.walk_again else code.actions[0]
         return replace(self, code=code.word, severity=code.severities[0], advice=advice, action=action)
+
+
+def questioned_layouts_first(findings: Sequence[Finding]) -> list[Finding]:
+    """Return the findings in their order, but those about a questioned layout before all others."""
+    return sorted(findings, key=lambda finding: finding.code != Code.LAYOUT_QUESTIONED.word)
 
 
 FIELDS = ("grid", "line", "run", "severity", "code", "found", "expected", "advice", "walk_again", "action")

@@ -113,6 +113,8 @@ class LogLayout:
     missing : tuple of str
         What stands where there is no value. Numbers are compared as numbers. An empty value is always missing.
     columns : tuple of LogColumn
+    confirmed : bool
+        A person has seen that logs are read right by it, however questionable they look.
     """
 
     name: str = ""
@@ -127,6 +129,7 @@ class LogLayout:
     mark: str = ""
     missing: tuple[str, ...] = ()
     columns: tuple[LogColumn, ...] = ()
+    confirmed: bool = False
 
     def __post_init__(self) -> None:
         if self.widths is None and self.delimiter is None:
@@ -208,9 +211,10 @@ def layout_to_json(layout: LogLayout) -> str:
     """Return the layout as JSON in the order of its options; what stands at its default in a column is left out."""
     values = asdict(layout)
     defaults = {f.name: f.default for f in fields(LogColumn) if f.default is not MISSING}
+    columns = values.pop("columns")
     values["columns"] = [
         {option: value for option, value in column.items() if option not in defaults or value != defaults[option]}
-        for column in values["columns"]
+        for column in columns
     ]
     for option in ("delimiter", "widths"):
         if values[option] is None:
@@ -239,8 +243,10 @@ def _check_text(layout: LogLayout) -> None:
             raise EngineError(
                 f"Invalid {option} of a log layout: {getattr(layout, option)!r} was given. It must be a text."
             )
-    if not isinstance(layout.header, bool):
-        raise EngineError(f"Invalid header of a log layout: {layout.header!r} was given. It must be true or false.")
+    for option in ("header", "confirmed"):
+        value = getattr(layout, option)
+        if not isinstance(value, bool):
+            raise EngineError(f"Invalid {option} of a log layout: {value!r} was given. It must be true or false.")
     skip = layout.skip_rows
     if not isinstance(skip, int) or isinstance(skip, bool) or skip < 0:
         raise EngineError(f"Invalid skip_rows of a log layout: {skip!r} was given. It must be a whole number from 0.")

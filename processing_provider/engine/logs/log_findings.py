@@ -15,6 +15,8 @@ from .plan import Plan, split_row
 
 SHOWN_ROWS = 20
 """Rows that cannot be read and are named one by one (common practice, no source); of more only the number is given."""
+MOST_ROWS = 0.5
+"""Where more than this fraction of the rows cannot be read, the layout is not that of the log. Derived: a majority."""
 SHOWN_MARKS = 3
 """Values beyond the range that are named (common practice, no source)."""
 
@@ -25,6 +27,8 @@ def row_findings(gathered: LogGatherer) -> list[Finding]:
     findings: list[Finding] = []
     if plan is None:
         return findings
+    if gathered.failed_count > max(SHOWN_ROWS, MOST_ROWS * gathered.count) and not gathered.layout.confirmed:
+        return [_rows_do_not_fit(gathered, plan)]
     last_row, last_text, last_good = gathered.last
     cut = not last_good and _is_cut(gathered, plan)
     for row, text in gathered.failed[:SHOWN_ROWS]:
@@ -43,6 +47,21 @@ def row_findings(gathered: LogGatherer) -> list[Finding]:
         advice = "Look at the row in the log; the readings below it count to the line above."
         findings.append(Code.OPENING_UNREADABLE.finding(found, "", advice))
     return findings
+
+
+def _rows_do_not_fit(gathered: LogGatherer, plan: Plan) -> Finding:
+    """Return the one finding about a log of which most rows cannot be read: the layout is another log's."""
+    (row, text), name = gathered.failed[0], gathered.name
+    found = (
+        f"{name}: {gathered.failed_count} of {gathered.count} rows cannot be read, the first of them row {row}, which "
+        f"{explain_row(text, plan)}: {shorten(text)}."
+    )
+    advice = (
+        "Ask for the layout of the log: most rows do not fit. Leave the layout out to have it found out. If the other "
+        'rows are to be read by it all the same, set "confirmed": true in the layout. Nothing of this log is mapped '
+        "until then."
+    )
+    return Code.LAYOUT_QUESTIONED.finding(found, "", advice)
 
 
 def _is_cut(gathered: LogGatherer, plan: Plan) -> bool:

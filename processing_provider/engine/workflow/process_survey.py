@@ -24,6 +24,7 @@ from ..core import (
     notes_for,
     one_blas_thread,
     part_of,
+    questioned_layouts_first,
 )
 from ..geometry import CORNERS, BlockRaster, Lattice, local_corner
 from ..interpolate import RasterResult, interpolate_grids, window_of
@@ -136,9 +137,11 @@ def process_survey(
     made = _Maps(recipe.interpolation.options, lattice)
     if maps:
         made.add(corrected, placed, recipe.channels, part_of(progress, correcting, 1.0))
-    findings = (*sources.findings, *(f for r in results for f in r.findings), *loosened, *made.left_out)
+    findings = questioned_layouts_first(
+        [*sources.findings, *(f for r in results for f in r.findings), *loosened, *made.left_out]
+    )
     records += [raster.record for raster in made.rasters.values()]
-    return SurveyResult(tuple(results), failed, placed, corrected, findings, tuple(records), recipe, lattice,
+    return SurveyResult(tuple(results), failed, placed, corrected, tuple(findings), tuple(records), recipe, lattice,
                         made.rasters, made.raw_rasters)  # fmt: skip
 
 

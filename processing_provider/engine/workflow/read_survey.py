@@ -34,6 +34,10 @@ SAID_BY = {
     Code.NOTE_DISAGREES: (Code.SETTING_CORRECTED,),
 }
 """Findings that say nothing new where one of the others stands for the same line."""
+STANDS_ALONE = (Code.LAYOUT_QUESTIONED.word, Code.WRONG_LOG.word)
+"""Findings about a log as a whole: until they are settled nothing is said of its lines, and the grid is left out."""
+SAID_BY_QUESTION = (*STANDS_ALONE, Code.LINE_UNKNOWN.word)
+"""What the reader finds of a log as a whole, and what the finding about the layout says already."""
 
 
 @dataclass(frozen=True)
@@ -194,6 +198,8 @@ class _Logs:
             layouts.append(result.layout)
             remarks.extend(result.remarks)
             findings.extend(_of_reading(result, grid, first))
+            misread = [] if first else [f for f in result.findings if f.code == Code.LAYOUT_QUESTIONED.word]
+            findings.extend(replace(f, grid=grid) for f in misread)
         return _Logged(join_logs(parts), tuple(findings), tuple(layouts), tuple(remarks))
 
     def _read(self, path: Path, layout: Optional[LogLayout]) -> tuple[LogResult, bool]:
@@ -227,10 +233,12 @@ def _read_grid(
 ) -> GridResult:
     """Read, compare and place one grid; ``notes`` are its own."""
     scheme, logged = source.entry.scheme, logs.of_grid(source)
-    compared = compare_notes(logged.readings, scheme, notes)
-    wrong = [f for f in compared if f.code == Code.WRONG_LOG.word]
-    if wrong:
-        return GridResult(source, findings=(*logged.findings, *compared), problem=wrong[0].sentence())
+    confirmed = source.layout is not None and source.layout.confirmed
+    compared = compare_notes(logged.readings, scheme, notes, confirmed=confirmed)
+    alone = next((f for f in (*logged.findings, *compared) if f.code in STANDS_ALONE), None)
+    if alone is not None:
+        of_log = (f for f in logged.findings if f.line is None and f.code not in SAID_BY_QUESTION)
+        return GridResult(source, None, None, None, (alone, *of_log), alone.sentence(), logged.layouts, logged.remarks)
     try:
         frame = fit_frame(source.corners, scheme.length_m, scheme.width_m, fit=fit, grid=scheme.grid)
     except EngineError as error:

@@ -63,8 +63,11 @@ class GridState:
             return 4
         if self.placed is not None:
             return 3
-        # A grid that fails after its log was read is one whose log and notes belong to different grids.
-        return 2 if any(f.code == Code.WRONG_LOG.word for f in self.result.findings) else 0
+        codes = [f.code for f in self.result.findings]
+        if Code.LAYOUT_QUESTIONED.word in codes:
+            return 1
+        # A grid that fails after its log was compared is one whose log and notes belong to different grids.
+        return 2 if Code.WRONG_LOG.word in codes else 0
 
 
 def process_grid_again(

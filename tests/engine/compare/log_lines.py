@@ -76,9 +76,9 @@ def log_of(lines, grid="A", seed=None, **columns):
     return Readings.build(np.repeat([item.line for item in lines], n), values, grids=(grid,), **columns)
 
 
-def compared(lines, notes=(), scheme=SCHEME):
+def compared(lines, notes=(), scheme=SCHEME, **options):
     """The findings of a log, each checked to say in its first words what its column ``action`` says."""
-    findings = compare_notes(log_of(lines), scheme, notes)
+    findings = compare_notes(log_of(lines), scheme, notes, **options)
     for finding in findings:
         words = re.split(r"\.(?:\s|$)", finding.advice)[0].split()
         assert len(words) <= 12, finding.advice

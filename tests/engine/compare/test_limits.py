@@ -108,7 +108,7 @@ def test_a_quarter_of_the_lines_walked_the_other_way_are_faults_of_their_own():
 
 
 def test_where_no_pattern_fits_none_is_proposed():
-    found = only(compared(turned(clean_lines(), (2, 5, 6, 9, 10))), "direction")
+    found = only(compared(turned(clean_lines(), (2, 5, 6, 9, 10)), confirmed=True), "direction")
     assert found.line is None
     assert found.advice.endswith("walked. Note the heading of each line that does not follow the pattern.")
 

@@ -50,7 +50,7 @@ def test_noted_direction_mends_a_forgotten_setting():
     ],
 )
 def test_wrong_pattern_in_the_register_makes_one_finding(log_scheme, advice):
-    finding = only(compared(clean_lines(log_scheme)), "direction")
+    finding = only(compared(clean_lines(log_scheme), confirmed=True), "direction")
     assert finding.line is None
     assert finding.expected == "pattern alternate, first_heading out"
     assert advice in finding.advice
@@ -105,7 +105,7 @@ def test_station_that_falls_back_within_a_line():
 
 def test_stations_that_do_not_count_readings():
     lines = [replace(x, station=x.station * 0.125) for x in clean_lines(replace(SCHEME, pattern="one-way"))]
-    findings = compared(lines, scheme=replace(SCHEME, pattern="one-way"))
+    findings = compared(lines, scheme=replace(SCHEME, pattern="one-way"), confirmed=True)
     jump = [f for f in findings if f.code == "station-jump"]
     assert [f.found for f in jump] == ["The stations change by 0.125 from one reading to the next."]
     assert len(findings) <= 2

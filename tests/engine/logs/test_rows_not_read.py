@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from turnrow.processing_provider.engine.core.errors import EngineError
@@ -145,3 +147,16 @@ def test_files_that_are_not_there(tmp_path):
         read_log(tmp_path / "gone.csv")
     with pytest.raises(EngineError, match="cannot be opened"):
         read_log(tmp_path, LAYOUT)
+
+
+@pytest.mark.parametrize("bad", [20, 21])
+def test_a_layout_that_most_rows_do_not_fit_is_one_finding(tmp_path, bad):
+    """Of 21 bad rows and 20 good ones: more than half, and more than are named one by one."""
+    rows = ["1,1,9:00,5,6", *["1,four,9:00,5,6"] * bad, *["1,1,9:00,5,6"] * 19]
+    layout = LogLayout(header=False, columns=NUMBERED)
+    result = read_log(write(tmp_path, *rows), layout)
+    assert codes(result) == (["row-unreadable"] * 20 if bad == 20 else ["layout-questioned"])
+    assert len(result.readings) == 20
+    if bad == 21:
+        assert "21 of 41 rows cannot be read, the first of them row 2, which has 'four'" in result.findings[0].found
+        assert "row-unreadable" in codes(read_log(tmp_path / "log.csv", replace(layout, confirmed=True)))
