@@ -54,6 +54,8 @@ TYPES: Mapping[str, Mapping[str, type]] = {
 REPORT, PROJECT, LAYOUTS = "report.html", "site.qgz", "layouts"
 RUN = "RUN"
 """Key of the GeoPackage's metadata under which it has the same value as the recipe's ``run``."""
+WITH_STATISTICS = ".tif.aux.xml"
+"""Ending of the longest name that a raster brings with it."""
 HIDDEN = ("traverses", "readings")
 """Layers that would cover the maps; a click shows them."""
 
@@ -245,6 +247,6 @@ def _raster_files(result: SurveyResult) -> dict[tuple[str, str, str], str]:
     site = {("", c, kind): f"site_{c}{kind}" for c in result.rasters for kind in ("", "_raw", "_se")}
     grids = (*(one.grid for one in result.results), *result.failed)
     single = {(grid, c, ""): f"{grid}_{c}" for grid in grids for c in result.rasters}
-    files = {key: f"{stem}.tif" for key, stem in file_stems(site, ".tif").items()}
-    files.update((key, f"grids/{stem}.tif") for key, stem in file_stems(single, ".tif").items())
+    files = {key: f"{stem}.tif" for key, stem in file_stems(site, WITH_STATISTICS).items()}
+    files.update((key, f"grids/{stem}.tif") for key, stem in file_stems(single, WITH_STATISTICS).items())
     return files

@@ -183,6 +183,11 @@ def _runs_along(readings: Readings, rows: np.ndarray) -> bool:
 
 
 def _png(figure: Figure) -> bytes:
+    from matplotlib.text import Text
+
+    # A name such as "$x$" is a name, and no formula.
+    for text in figure.findobj(Text):
+        text.set_parse_math(False)
     buffer = io.BytesIO()
     figure.savefig(buffer, format="png")
     return buffer.getvalue()

@@ -3,7 +3,18 @@
 from .atomic_file import remove_sides, whole_file
 from .blas_threads import matrix_product, one_blas_thread
 from .checks import check_channels, check_choice, check_finite, check_positive
-from .columns import FIXED_FIELDS, FLAGS, KINDS, PLACE, flag_bit, flag_words, kind_code
+from .columns import (
+    FIELD_ENDINGS,
+    FIXED_FIELDS,
+    FLAGS,
+    KINDS,
+    PLACE,
+    channel_names,
+    channels_renamed,
+    flag_bit,
+    flag_words,
+    kind_code,
+)
 from .edits import BY_HAND, Edits, FlagEdit, edited_notes, edits_as_json, flag_by_hand, parse_edits
 from .errors import Cancelled, EngineError
 from .filters import FINE_M, band_pass, difference_of_gaussians, smoother
@@ -54,6 +65,7 @@ __all__ = [
     "FIELDS",
     "FINE_M",
     "FIRST_ROW",
+    "FIELD_ENDINGS",
     "FIXED_FIELDS",
     "FLAGS",
     "Finding",
@@ -83,6 +95,8 @@ __all__ = [
     "Scheme",
     "ValuesInUse",
     "band_pass",
+    "channel_names",
+    "channels_renamed",
     "check_channels",
     "check_choice",
     "check_finite",

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Mapping, Sequence
+import re
+from typing import Iterable, Mapping, Sequence
 
 import numpy as np
 
 from .errors import EngineError
+from .findings import Code, Finding
 
 FLAGS = ("overrun", "dummy", "void", "redone", "obstacle", "outlier", "missing", "unplaced", "overrange")
 """Words a reading out of use may carry, in the order of their bits in ``Readings.flag``."""
@@ -29,6 +31,64 @@ COLUMN_TYPES: Mapping[str, type] = {
     "flag": np.uint16,
 }
 """Columns with a neutral value: nothing known (NaN), 1 for ``run``, the row's number for ``row``, 0 for the others."""
+
+
+OF_FILES = ("fid", "geom")
+"""Fields that a GeoPackage has of its own."""
+FIELD_ENDINGS = ("", "_raw", "_se")
+"""Of the fields of a channel: its values, those as logged, and their standard errors."""
+NOT_IN_TEXT = re.compile(r"[\x00-\x1f\x7f\ud800-\udfff]")
+"""Control characters, and half surrogates, which have no form in UTF-8."""
+
+
+def channel_names(names: Iterable[str], others: Iterable[str] = ()) -> dict[str, str]:
+    """Return the name of each channel under which its fields can stand beside those of the others.
+
+    Parameters
+    ----------
+    names : iterable of str
+        Channels, each once.
+    others : iterable of str
+        Fields that are taken besides those that readings always have.
+
+    Returns
+    -------
+    dict of str
+        A name whose fields are its own keeps its letters; others get a number. Capitals do not count, as in the fields
+        of a GeoPackage (SQLite, Database File Format and SQL syntax: identifiers). The order does not matter.
+    """
+    in_order = sorted(dict.fromkeys(names), key=lambda name: (len(name), name))
+    taken = {name.casefold() for name in (*FIXED_FIELDS, *OF_FILES, *others)}
+    chosen: dict[str, str] = {}
+    for name in in_order:
+        if not NOT_IN_TEXT.search(name) and not taken & _fields_of(name):
+            chosen[name] = name
+            taken |= _fields_of(name)
+    for name in in_order:
+        number = 1
+        while name not in chosen:
+            number += 1
+            candidate = f"{NOT_IN_TEXT.sub('_', name)}_{number}"
+            if not taken & _fields_of(candidate):
+                chosen[name] = candidate
+                taken |= _fields_of(candidate)
+    return chosen
+
+
+def _fields_of(channel: str) -> set[str]:
+    return {(channel + ending).casefold() for ending in FIELD_ENDINGS}
+
+
+def channels_renamed(names: Mapping[str, str], grid: str = "") -> list[Finding]:
+    """Return a finding about each channel that does not keep its name (``channel_names``)."""
+    return [
+        Code.CHANNEL_RENAMED.finding(
+            f"Channel {name} is called {other} in the results, as its fields would be those of another channel or of "
+            "every table of readings.", name, "Choose another name for it in the layout if you like.", grid=grid,
+        )
+        for name, other in names.items()
+        if name != other
+    ]  # fmt: skip
 
 
 def flag_bit(word: str) -> int:

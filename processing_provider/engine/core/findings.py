@@ -53,6 +53,8 @@ class Code(Enum):
         "Values are marks of over-range, or more than any ground gives; they are blank and reach no map.")
     READINGS_MISSING = ("readings-missing", "note", "none ask",
         "Readings have no value in some channel; they are flagged as missing.")
+    CHANNEL_RENAMED = ("channel-renamed", "note", "none",
+        "The name of a channel cannot be a field beside the others; the channel has another one in the results.")
 
     # Comparing the log with the notes and the scheme.
     LAYOUT_QUESTIONED = ("layout-questioned", "error", "ask",

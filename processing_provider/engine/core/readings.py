@@ -163,6 +163,11 @@ class Readings:
         bits[where] |= np.uint16(flag_bit(word))
         return replace(self, flag=bits)
 
+    def renamed(self, names: Mapping[str, str]) -> Readings:
+        """Return the table with other names of channels, by their names now."""
+        groups = {group: getattr(self, group) for group in ("channels", "raw", "se", "units")}
+        return self.replace(**{g: {names.get(k, k): v for k, v in values.items()} for g, values in groups.items()})
+
     def has_flag(self, word: str) -> np.ndarray:
         """Return (n,) bool: readings that carry the flag."""
         return (self.flag & flag_bit(word)) != 0

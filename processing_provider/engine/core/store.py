@@ -235,6 +235,10 @@ class GridStore:
             groups[group] = {key: own[key] if key in own else np.full(head.count, np.nan) for key in self._names(group)}
         return head.empty.replace(units=self.units, **values, **groups)
 
+    def rename(self, names: Mapping[str, str]) -> None:
+        """Give channels other names, by their names now."""
+        self._heads = {grid: head.renamed(names) for grid, head in self._heads.items()}
+
     def items(self) -> Iterator[tuple[str, Readings]]:
         """Yield name and readings of each grid that has any."""
         for name, count in self.counts.items():
@@ -265,9 +269,14 @@ class ValuesInUse:
 class _Head:
     """What a table of readings has besides its arrays."""
 
-    def __init__(self, readings: Readings, names: Mapping[str, tuple[str, ...]]) -> None:
+    def __init__(self, readings: Readings, names: Mapping[str, tuple[str, ...]], count: Optional[int] = None) -> None:
         self.empty, self.units = readings.take(np.zeros(0, int)), readings.units
-        self.names, self.count = names, len(readings)
+        self.names, self.count = names, len(readings) if count is None else count
+
+    def renamed(self, names: Mapping[str, str]) -> _Head:
+        """Return it with other names of channels, by their names now."""
+        own = {g: tuple(names.get(k, k) for k in v) if g != "extras" else v for g, v in self.names.items()}
+        return _Head(self.empty.renamed(names), own, self.count)
 
 
 def for_tables(work: Callable[Concatenate[GridStore, Options], Result]) -> Correction[Options, Result]:

@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Optional, Sequence, Union
 
-from ..core import FIXED_FIELDS, EngineError
+from ..core import FIELD_ENDINGS, FIXED_FIELDS, EngineError
 from .clock_parts import join_clock
 from .column_roles import FIRST_VALUES, Role, fits_date, is_time, role_by_name, roles_by_behaviour
 from .dialect import NUMBER, Shape, find_comment, find_marks, find_missing, find_openings, find_shape
-from .layout import ENDINGS, ROLES, LogColumn, LogLayout, field_name
+from .layout import ROLES, LogColumn, LogLayout, field_name
 from .log_findings import layout_remarks
 from .refusals import (
     check_commas,
@@ -288,7 +288,7 @@ def _time_form(name: str, texts: list[str]) -> str:
 def _free_name(name: str, index: int, used: set[str]) -> str:
     """Return a name for a channel that no other column has, and note it."""
     field = field_name(name) if name else f"channel_{index + 1}"
-    twin = any(field.endswith(ending) for ending in ENDINGS)
+    twin = any(ending and field.endswith(ending) for ending in FIELD_ENDINGS)
     if field in used or field in FIXED_FIELDS or field in ROLES or twin:
         field = f"{field}_{index + 1}"
     used.add(field)

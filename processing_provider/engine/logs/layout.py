@@ -15,8 +15,6 @@ from .time_formats import check_time_format
 EXTRA_ROLES = ("temperature", "easting", "northing", "longitude", "latitude")
 ROLES = ("line", "run", "station", "time", "time_part", "date", "mark", "grid", *EXTRA_ROLES, "channel")
 GROUPS = ("line", "station", "step", "time", "heading", "grid")
-ENDINGS = ("_raw", "_se")
-"""The table of readings has such a field beside each channel."""
 DELIMITER_WORDS: Mapping[str, Optional[str]] = {"tab": "\t", "space": None}
 
 
@@ -285,12 +283,11 @@ def _check_columns(layout: LogLayout) -> None:
             )
     names = [c.field for c in layout.columns if c.role == "channel"]
     for name in names:
-        taken = any(name.endswith(ending) and name[: -len(ending)] in names for ending in ENDINGS)
-        if names.count(name) > 1 or name in FIXED_FIELDS or name in ROLES or taken:
+        if names.count(name) > 1 or name in FIXED_FIELDS or name in ROLES:
             raise EngineError(
                 f"Invalid name of a channel in a log layout: {name!r} was given. "
-                "It must differ from the other channels (also with _raw or _se behind them), the roles and the fields "
-                "of readings: give the column another name."
+                "It must differ from the other channels, the roles and the fields of readings: give the column another "
+                "name."
             )
     for column in layout.columns:
         if isinstance(column.column, str) and not layout.header:

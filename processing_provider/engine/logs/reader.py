@@ -8,7 +8,7 @@ from typing import Callable, Iterator, Optional, Union
 
 import numpy as np
 
-from ..core import EngineError, Finding, Readings, counted, flag_bit
+from ..core import EngineError, Finding, Readings, channel_names, channels_renamed, counted, flag_bit
 from .assemble import LogGatherer
 from .detect import detect_layout
 from .fields import comma_decimals, explain_row, is_number, shorten
@@ -106,6 +106,8 @@ def read_log(
     readings, unusable = _assemble(gathered, grid)
     findings = row_findings(gathered) + line_findings(gathered, readings) + value_findings(gathered, unusable)
     remarks += not_in_the_log(gathered, readings)
+    names = channel_names(readings.channels, readings.extras)
+    readings, findings = readings.renamed(names), findings + channels_renamed(names)
     return LogResult(readings, findings, layout, remarks, gathered.failed_count)
 
 

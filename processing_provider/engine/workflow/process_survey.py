@@ -18,6 +18,8 @@ from ..core import (
     Note,
     Progress,
     Record,
+    channel_names,
+    channels_renamed,
     check_channels,
     edited_notes,
     flag_by_hand,
@@ -195,7 +197,18 @@ def _placed(
         if result.readings is not None:
             placed.put(result.grid, flag_by_hand(result.readings, recipe.edits.flags))
         results.append(result if placed.folder is None else replace(result, readings=None))
-    return results
+    return _with_names_side_by_side(results, placed)
+
+
+def _with_names_side_by_side(results: Sequence[GridResult], placed: GridStore) -> list[GridResult]:
+    """Rename channels that logs of different grids bring and that cannot stand beside each other in one table."""
+    names = channel_names(placed.channels)
+    renamed = {name: other for name, other in names.items() if name != other}
+    if not renamed:
+        return list(results)
+    own = {grid: {c: renamed[c] for c in renamed if np.isfinite(p.channels[c]).any()} for grid, p in placed.items()}
+    placed.rename(renamed)
+    return [replace(r, findings=(*r.findings, *channels_renamed(own.get(r.grid, {}), r.grid))) for r in results]
 
 
 def _searches_afterwards(recipe: Recipe) -> bool:

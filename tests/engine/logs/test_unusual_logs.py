@@ -126,8 +126,12 @@ def test_a_channel_named_like_a_field_beside_another_is_kept(tmp_path):
     rows = ["line,station,cond,cond_raw", *table(LINE, STATION, COND, COND + 1)]
     readings = read_log(write(tmp_path, *rows)).readings
     assert list(readings.channels) == ["cond", "cond_raw_4"]
-    with pytest.raises(EngineError, match="'cond_raw' was given.*another name"):
-        LogLayout(columns=(LogColumn("cond", "channel"), LogColumn("cond_raw", "channel")))
+    layout = LogLayout(columns=tuple(LogColumn(name, "channel") for name in ("cond", "cond_raw")))
+    result = read_log(tmp_path / "log.csv", layout)
+    assert list(result.readings.channels) == ["cond", "cond_raw_2"]
+    np.testing.assert_allclose(result.readings.channels["cond_raw_2"], COND + 1)
+    (renamed,) = (f for f in result.findings if f.code == "channel-renamed")
+    assert renamed.found.startswith("Channel cond_raw is called cond_raw_2 in the results")
 
 
 COMMAS = [f"{v:.2f}".replace(".", ",") for v in COND]
