@@ -16,7 +16,7 @@ from .lines import LINE_CHECKS
 from .notes import NOTE_CHECKS
 from .questioned_layout import questioned_layout, questioned_lines
 from .walk import WALK_CHECKS
-from .whole import WHOLE_CHECKS, Cause
+from .whole import WHOLE_CHECKS, Cause, other_rate
 
 CHECKS = (*LINE_CHECKS, *WALK_CHECKS, *NOTE_CHECKS)
 """Each takes a GridLog and yields findings, but for those that look at the whole first."""
@@ -28,7 +28,7 @@ MENDED_TOGETHER = {
 }
 """Findings about a line that are consequences of another one about the same line."""
 WHOLE_GRID = (Code.LINE_SHORT, Code.LINE_LONG, Code.DIRECTION, Code.LINE_OUTSIDE, Code.STEP_SIGN, Code.WRONG_LOG,
-              Code.LAYOUT_QUESTIONED)  # fmt: skip
+              Code.LAYOUT_QUESTIONED, Code.READING_RATE)  # fmt: skip
 """Codes that, without a line, say that positions or headings of the whole grid are not as registered."""
 WRONG_SIZE = (0.5, 2.0)
 """Lines of another grid have fewer or more than these fractions of the readings expected (common practice, no
@@ -131,6 +131,8 @@ def _wrong_log(log: GridLog) -> Optional[Finding]:
     else:
         sizes = np.array([r.count / scheme.readings_per_line for r in runs])
         if len(runs) < MANY or not (np.all(sizes < WRONG_SIZE[0]) or np.all(sizes > WRONG_SIZE[1])):
+            return None
+        if other_rate(log):
             return None
         found = f"The lines of the log have about {np.median([r.count for r in runs]):.0f} readings each."
         expected = f"about {scheme.readings_per_line} readings a line"

@@ -8,10 +8,10 @@ from typing import Iterator, Optional
 import numpy as np
 
 from ..core import Code, Finding
-from .grid_log import MANY, GridLog, listed
-from .line_summaries import RunSummary
+from .grid_log import MANY, MOST, GridLog, listed
+from .line_summaries import FAR_PACE, RunSummary
 from .lines import OVERRUN_M, SHORT_M
-from .walk import TWICE
+from .walk import SHORTEST_S, TWICE
 
 HALF = 0.25
 """From this fraction of the lines on, a block missing at an end of the grid is probably not forgotten, but another
@@ -19,6 +19,9 @@ size. Common practice, no source: nobody forgets a quarter of a grid."""
 SAME_START = 0.8
 """Where more than this fraction of the lines walked one way start at the same station, that was set on purpose. Common
 practice, no source."""
+
+RATE_STEP = 1.2
+"""Rates that a logger offers differ by more than this factor. Common practice, no source: 5, 8, 10, 16 a second."""
 
 
 @dataclass(frozen=True)
@@ -138,33 +141,72 @@ def _first_station(log: GridLog) -> Iterator[Cause]:
 
 
 def _size(log: GridLog) -> Iterator[Cause]:
-    """Find lines that all end somewhere else than length and rate of the register say."""
-    scheme, kept = log.scheme, [r for r in log.kept if not np.isnan(r.first) and not r.mixed]
-    if len(kept) < MANY or scheme.pace != "rate":
+    """Find lines that all end somewhere else than length and rate of the register say; their times show which errs."""
+    scheme, reach = log.scheme, _reach(log)
+    if reach is None:
         return
-    low, high = scheme.edge_stations(1)
-    # As logged: notes that keep what was planned put lines elsewhere.
-    below, above = (np.array([low - r.smallest for r in kept]), np.array([r.largest - high for r in kept]))
-    over_m = (above - below) * scheme.interval_m
-    before = max(0.0, float(np.median(below)))
-    top = float(np.median([r.largest for r in kept]))
-    reading_count = round(top - before - low + 1)
-    longer = np.median(over_m) > OVERRUN_M and np.mean(over_m > OVERRUN_M) > 0.6
-    shorter = np.median(above) * scheme.interval_m < -SHORT_M and np.mean(above * scheme.interval_m < -SHORT_M) > 0.6
+    first, last, over_m, short_m = reach
+    reading_count = round(last - max(0.0, scheme.first_station - first) - scheme.first_station + 1)
+    longer, shorter = _for_most(over_m, OVERRUN_M), _for_most(short_m, SHORT_M)
     if reading_count < 2 or not (longer or shorter):
         return
     length = float(f"{reading_count * scheme.interval_m:.3g}")
     rate = float(f"{reading_count / scheme.length_m:.3g}")
-    found = f"Lines reach from station {float(np.median([r.smallest for r in kept])):g} to {top:g}, most of them alike."
+    found = f"Lines reach from station {first:g} to {last:g}, most of them alike."
+    expected = f"stations {scheme.edge_stations(1)[0]:g} to {scheme.edge_stations(1)[1]:g} and a little overrun"
+    code = Code.LINE_LONG if longer else Code.LINE_SHORT
+    ask = f"length_m is {length:g}, or readings_per_m {rate:g}"
+    per_s, far = _readings_per_s(log), abs(np.log(rate / scheme.readings_per_m)) > np.log(RATE_STEP)
+    if per_s is not None and far:
+        as_noted, as_counted = per_s / scheme.readings_per_m, per_s / rate
+        found += (
+            f" By their times they have {per_s:.3g} readings a second: {scheme.readings_per_m:g} readings a metre are "
+            f"a walk at {as_noted:.2f} m/s, {rate:g} are one at {as_counted:.2f} m/s."
+        )
+        if _common_walk(as_counted) and not _common_walk(as_noted):
+            code, ask = Code.READING_RATE, f"readings_per_m is {rate:g}. If not, ask whether length_m is {length:g}"
+        elif _common_walk(as_noted) and not _common_walk(as_counted):
+            ask = f"length_m is {length:g}. If not, ask whether readings_per_m is {rate:g}"
     advice = (
-        f"Ask the books whether length_m is {length:g}, or readings_per_m {rate:g}. Correct the register. If it is "
-        "right, note what stood in the way as obstacle, or walk the lines again."
+        f"Ask the books whether {ask}. Correct the register. If it is right, note what stood in the way as obstacle, "
+        "or walk the lines again."
     )
-    expected = f"stations {low:g} to {high:g} and a little overrun"
-    finding = log.finding(Code.LINE_SHORT, None, found, expected, advice)
-    if longer:
-        finding = log.finding(Code.LINE_LONG, None, found, expected, advice, severity="error")
-    yield Cause(finding, (Code.LINE_SHORT, Code.LINE_LONG, Code.START_STATION, Code.PACE, Code.NOTE_DISAGREES))
+    yield Cause(log.finding(code, None, found, expected, advice, severity="error"), OF_SIZE)
+
+
+def other_rate(log: GridLog) -> bool:
+    """Return whether the log is that of a grid of this length, but with another number of readings a metre."""
+    return any(cause.finding.code == Code.READING_RATE.word for cause in _size(log))
+
+
+def _readings_per_s(log: GridLog) -> Optional[float]:
+    """Return the readings a second of a log by its times, pauses left out; None where too few lines show it."""
+    rates = [(r.count - 1) / r.duration_s for r in log.kept if not r.clock_back and r.duration_s >= SHORTEST_S]
+    return float(np.median(rates)) if len(rates) >= MANY else None
+
+
+def _common_walk(speed_m_s: float) -> bool:
+    return 1 / FAR_PACE <= speed_m_s <= FAR_PACE
+
+
+def _reach(log: GridLog) -> Optional[tuple[float, float, np.ndarray, np.ndarray]]:
+    """Return where lines begin and end: median of the first and last station, metres too many, metres too few.
+
+    None where too few lines show it. Stations as logged: notes that keep what was planned put lines elsewhere. Without
+    stations the readings are counted from the edge.
+    """
+    scheme, kept = log.scheme, [r for r in log.kept if not r.mixed]
+    if len(kept) < MANY or scheme.pace != "rate":
+        return None
+    low, high = scheme.edge_stations(1)
+    ends = [(low, low + r.count - 1) if np.isnan(r.first) else (r.smallest, r.largest) for r in kept]
+    smallest, largest = np.array(ends).T
+    over = (largest - high - (low - smallest)) * scheme.interval_m
+    return float(np.median(smallest)), float(np.median(largest)), over, (high - largest) * scheme.interval_m
+
+
+def _for_most(values: np.ndarray, limit: float) -> bool:
+    return bool(np.median(values) > limit and np.mean(values > limit) > MOST)
 
 
 def _other_number(log: GridLog) -> Iterator[Cause]:
@@ -245,6 +287,8 @@ def _exchanged(log: GridLog) -> Iterator[Cause]:
 OF_NUMBERS = (Code.LINE_MISSING, Code.LINE_OUTSIDE, Code.DUMMY_LIKELY, Code.LINE_TWICE, Code.LINE_ORDER,
               Code.LINE_SKIPPED, Code.NOTE_WITHOUT_LINE, Code.NOTE_DISAGREES)  # fmt: skip
 """What is found of lines under wrong numbers."""
+OF_SIZE = (Code.LINE_SHORT, Code.LINE_LONG, Code.START_STATION, Code.PACE, Code.NOTE_DISAGREES)
+"""What is found of lines that are longer or shorter than registered."""
 OF_COUNTS = (Code.LINE_SHORT, Code.LINE_LONG, Code.STEP_SIGN, Code.STATION_JUMP, Code.START_STATION, Code.PACE,
              Code.DIRECTION)  # fmt: skip
 """What is found of a recording that is two."""

@@ -76,6 +76,8 @@ class Code(Enum):
         "Part of a line has no readings, and no obstacle is noted there.")
     LINE_LONG = ("line-long", "error warning", "ask none",
         "A line runs farther past its edge than the others.")
+    READING_RATE = ("reading-rate", "error", "ask",
+        "By count and times the log has another number of readings a metre than the register says.")
     START_STATION = ("start-station", "error warning", "ask measure",
         "Readings are enough for the line but miss an edge: the start station was probably not set.")
     DIRECTION = ("direction", "error warning", "ask none",

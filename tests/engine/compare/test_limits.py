@@ -11,7 +11,7 @@ from turnrow.processing_provider.engine.compare.compare import MOST
 from turnrow.processing_provider.engine.compare.grid_log import MANY
 from turnrow.processing_provider.engine.compare.walk import PATTERN_FRACTION, SPREAD
 from turnrow.processing_provider.engine.core.scheme import Scheme
-from turnrow.tests.engine.compare.log_lines import SCHEME, changed, clean_lines, compared, only, stations
+from turnrow.tests.engine.compare.log_lines import SCHEME, changed, clean_lines, compared, only, stations, timed
 
 
 def test_faults_of_single_lines_seldom_pass_for_one_of_the_register():
@@ -116,11 +116,11 @@ def test_where_no_pattern_fits_none_is_proposed():
 @pytest.mark.parametrize(("count", "lines"), [(6, [1, 2, 3, 4, 5, 6]), (7, [None])])
 def test_more_than_six_of_ten_lines_with_a_fault_have_one_cause(count, lines):
     short = [replace(x, station=x.station[x.station < 50]) if x.line <= count else x for x in clean_lines()]
-    assert [f.line for f in compared(short) if f.code == "line-short"] == lines
+    assert [f.line for f in compared(timed(short)) if f.code == "line-short"] == lines
 
 
 @pytest.mark.parametrize(("fraction", "wrong"), [(0.4, True), (0.6, False), (1.9, False), (2.1, True)])
 def test_lines_of_less_than_half_or_more_than_twice_the_readings_are_another_grids(fraction, wrong):
     count = round(80 * fraction)
     lines = [replace(x, station=stations(1, count)[:: 1 if x.line % 2 else -1]) for x in clean_lines()]
-    assert ("wrong-log" in [f.code for f in compared(lines)]) == wrong
+    assert ("wrong-log" in [f.code for f in compared(timed(lines))]) == wrong

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from turnrow.processing_provider.engine.compare import grid_questioned
+from turnrow.processing_provider.engine.compare import compare_notes, grid_questioned
 from turnrow.processing_provider.engine.core.notes import Note
-from turnrow.tests.engine.compare.log_lines import SCHEME, changed, clean_lines, compared, only, stations
+from turnrow.tests.engine.compare.log_lines import SCHEME, changed, clean_lines, compared, log_of, only, stations, timed
 
 TWENTY = replace(SCHEME, width_m=20)
 
@@ -49,7 +49,54 @@ def test_another_spacing():
 def test_size_that_all_lines_contradict(length, code):
     finding = only(compared(clean_lines(), scheme=replace(SCHEME, length_m=length)), code)
     assert (finding.line, finding.severity, finding.action) == (None, "error", "ask")
-    assert f"length_m is 10, or readings_per_m {80 / length:.3g}." in finding.advice
+    # The lines were walked at 1 m/s with 8 readings a metre: the length errs.
+    rate = f"{80 / length:.3g}"
+    assert finding.advice.startswith(
+        "Ask the books whether length_m is 10. If not, ask whether readings_per_m is " + rate
+    )
+
+
+def at_rate(rate, speed=1.0, scheme=SCHEME):
+    """Lines as walked with so many readings a metre, at a speed in m/s."""
+    return timed(clean_lines(replace(scheme, readings_per_m=rate)), rate * speed)
+
+
+@pytest.mark.parametrize("noted", [False, True])
+@pytest.mark.parametrize("rate", [2, 4, 5, 16, 20])
+def test_another_number_of_readings_a_second(rate, noted):
+    """At 1 m/s as many readings a second as a metre; the notes keep the stations that were planned."""
+    notes = [Note("A", n, start_station=1 if n % 2 else 80, stop_station=80 if n % 2 else 1) for n in range(1, 11)]
+    finding = only(compared(at_rate(rate), notes if noted else []), "reading-rate")
+    assert (finding.line, finding.severity, finding.action) == (None, "error", "ask")
+    assert finding.advice.startswith(f"Ask the books whether readings_per_m is {rate}.")
+    assert f"they have {rate} readings a second: 8 readings a metre are a walk at {rate / 8:.2f} m/s" in finding.found
+    assert f"{rate} are one at 1.00 m/s." in finding.found
+    assert grid_questioned([finding])
+
+
+@pytest.mark.parametrize(("rate", "speed"), [(4, 1.46), (12, 0.8)])
+def test_times_that_fit_both_leave_both_open(rate, speed):
+    """A walk at 1.46 m/s with half the readings is one at 0.73 m/s by the register: nobody can say which."""
+    finding = only(compared(at_rate(rate, speed)), "line-short" if rate < 8 else "line-long")
+    assert f"whether length_m is {10 * rate / 8:g}, or readings_per_m {rate}." in finding.advice
+    assert f"a walk at {speed * rate / 8:.2f} m/s" in finding.found
+
+
+def test_size_without_times_leaves_both_open():
+    lines = clean_lines()
+    log = log_of(lines, time_s=np.full(sum(len(x.station) for x in lines), np.nan))
+    finding = only(compare_notes(log, replace(SCHEME, length_m=20)), "line-short")
+    assert finding.advice.startswith("Ask the books whether length_m is 10, or readings_per_m 4.")
+    assert "readings a second" not in finding.found
+
+
+@pytest.mark.parametrize("rate", [4, 16])
+def test_another_rate_in_a_log_without_stations(rate):
+    lines = timed([replace(x, station=x.station[10:-10]) for x in at_rate(rate)], rate)
+    log = log_of(lines, station=np.full(sum(len(x.station) for x in lines), np.nan))
+    assert only(compare_notes(log, SCHEME), "reading-rate").advice.startswith(
+        "Ask the books whether readings_per_m is "
+    )
 
 
 def test_lines_of_a_grid_of_another_size_are_not_held_against_each_other():

@@ -193,3 +193,22 @@ def test_exchanged_axes_are_refused_and_those_of_one_grid_leave_it_out(evening):
     assert "Not checked: B." in said[0]
     (found,) = (row for row in rows(result["FINDINGS"]) if row["code"] == "axes-exchanged")
     assert (found["grid"], found["action"]) == ("B", "ask")
+
+
+@pytest.mark.parametrize(
+    ("mistake", "rate"),
+    [
+        ({"what": "rate_was", "lines": [], "rate": 4}, 4),
+        ({"what": "rate_was", "lines": [], "rate": 2}, 2),
+        ({"what": "registered", "readings_per_m": 4}, 8),
+        ({"what": "registered", "readings_per_m": 16}, 8),
+    ],
+)
+def test_another_rate_than_noted_is_one_question_about_the_grid(evening, mistake, rate):
+    """Lines were walked at 1 m/s, so that there are as many readings a second as a metre."""
+    result, said = evening([mistake])
+    assert said[0] == "Nothing to walk again. Ask: A."
+    (found,) = rows(result["FINDINGS"])
+    assert (found["code"], found["line"]) == ("reading-rate", "")
+    assert found["advice"].startswith(f"Ask the books whether readings_per_m is {rate}.")
+    assert f"they have {rate} readings a second: " in found["found"]
