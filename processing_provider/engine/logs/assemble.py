@@ -14,12 +14,15 @@ from .expressions import REACH
 from .fields import holds_readings, is_number, parse_rows, shorten
 from .layout import LogLayout
 from .plan import Plan, make_plan, split_row
-from .recordings import Opening, read_opening
+from .recordings import Opening, lines_by_stations, read_opening
 from .values import finish_columns
 
 KEPT_ROWS = 200
 """Rows that cannot be read and are kept as text. Derived: the first ``SHOWN_ROWS`` of them are shown, and a majority
 among 200 is known to 0.04, enough to say that most of them have decimal commas."""
+SELDOM_NAMED = 0.5
+"""Of a log that names lines only in their first rows, fewer than this fraction of the rows do (common practice, no
+source)."""
 
 
 class RowKind(IntEnum):
@@ -57,6 +60,10 @@ class LogGatherer:
         Row with readings that stands where the layout says that the names of the columns are.
     bad_openings : list of (row, text)
         Opening rows whose numbers could not be read.
+    carries : bool
+        Whether the number of a line stands only in its first row.
+    made : (lines,) int
+        First row in the file of each line that was made of the stations; empty when the log names its lines.
     last : (row, text, readable)
         The last row with readings.
     """
@@ -75,7 +82,10 @@ class LogGatherer:
         self.blocks: list[Opening] = []
         self.bad_openings: list[tuple[int, str]] = []
         self.last: tuple[int, str, bool] = (0, "", True)
+        self.made = np.zeros(0, np.int64)
         self.count = 0
+        self.carries = False
+        self._carried: Optional[float] = None
         self._header: Optional[str] = None
         self._grid: Optional[str] = None
         self._parts: list[dict[str, np.ndarray]] = []
@@ -92,6 +102,7 @@ class LogGatherer:
         if self.plan is None:
             self.plan = make_plan(self._header or None, readings, self.layout, self.name)
         columns, readable = parse_rows(readings, self.plan)
+        self._carry_line(columns)
         values, good = finish_columns(columns, self.plan, self.grids)
         good &= readable
         values["row"] = ordinary + first_row
@@ -112,6 +123,17 @@ class LogGatherer:
             f"{self.name} names no lines, but its row of names comes {len(self.blocks)} times: each opens a line, "
             "counted from 1."
         )
+
+    def open_by_stations(self) -> None:
+        """Make lines of stations that start again or turn in a clear pattern, in a log that names no lines."""
+        columns = {} if self.openings or self.layout.one("line") is not None else self.columns()
+        starts = lines_by_stations(columns["station"]) if "station" in columns else None
+        if starts is None or len(starts) < 2:
+            return
+        befores = columns["place"][starts]
+        self.made = columns["row"][starts]
+        self.openings = [read_opening({}, int(before), number) for number, before in enumerate(befores, 1)]
+        self.marks = [(place, int(np.searchsorted(befores, place, side="right"))) for place, _ in self.marks]
 
     def columns(self) -> dict[str, np.ndarray]:
         """Return the values of all readings by field, with ``row`` and ``place``; empty when none could be read."""
@@ -134,13 +156,14 @@ class LogGatherer:
 
     def _take_special_rows(self, rows: list[str], kinds: np.ndarray, first_row: int) -> None:
         above = self.count + np.cumsum(kinds == RowKind.READING)
-        if not self.layout.line_start and self.layout.one("line") is None:
-            for i in np.flatnonzero(kinds == RowKind.HEADER):
+        headed = not self.layout.line_start and self.layout.one("line") is None
+        for i in np.flatnonzero((kinds >= RowKind.MARK) | (headed & (kinds == RowKind.HEADER))):
+            if kinds[i] == RowKind.HEADER:
                 if not self.blocks or self.blocks[-1].before < above[i]:
                     self.blocks.append(read_opening({}, int(above[i]), len(self.blocks) + 1))
-        for i in np.flatnonzero(kinds >= RowKind.MARK):
+                continue
             if kinds[i] == RowKind.MARK:
-                self.marks.append((int(above[i]), len(self.openings)))
+                self.marks.append((int(above[i]), len(self.openings or self.blocks)))
                 continue
             found = re.search(self.layout.line_start, rows[i][:REACH])
             groups = found.groupdict() if found else {}
@@ -153,6 +176,19 @@ class LogGatherer:
                 self.openings.append(read_opening(groups, int(above[i]), len(self.openings) + 1))
             except ValueError:
                 self.bad_openings.append((first_row + int(i), rows[i]))
+
+    def _carry_line(self, columns: dict[str, np.ndarray]) -> None:
+        """Fill the lines of rows below the first of each, in a log that names a line only there."""
+        if "line" not in columns:
+            return
+        known = np.isfinite(columns["line"])
+        if self._carried is None:
+            self.carries = bool(np.count_nonzero(known) < SELDOM_NAMED * len(known) and np.any(known))
+            self._carried = np.nan
+        if self.carries:
+            index = np.maximum.accumulate(np.where(known, np.arange(len(known)), -1))
+            columns["line"] = np.where(index < 0, self._carried, columns["line"][index])
+            self._carried = float(columns["line"][-1])
 
     def _note_failures(self, readings: list[str], numbers: np.ndarray, good: np.ndarray) -> None:
         bad = np.flatnonzero(~good)

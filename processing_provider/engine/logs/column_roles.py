@@ -63,12 +63,13 @@ LARGEST_LINE = 1e6
 
 @dataclass(frozen=True)
 class Role:
-    """What a column was taken for: role (empty = not used), unit, why in words, and what its numbers are times."""
+    """What a column was taken for: role (empty = not used), unit, why in words, factor and format as in a layout."""
 
     role: str
     unit: str = ""
     why: str = ""
     factor: float = 1.0
+    form: str = ""
 
 
 def role_by_name(name: str) -> Optional[Role]:

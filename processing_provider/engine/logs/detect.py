@@ -11,9 +11,10 @@ from typing import Optional, Sequence, Union
 from ..core import FIELD_ENDINGS, FIXED_FIELDS, EngineError
 from .clock_parts import join_clock
 from .column_roles import FIRST_VALUES, Role, fits_date, is_time, role_by_name, roles_by_behaviour
-from .dialect import NUMBER, Shape, find_comment, find_marks, find_missing, find_openings, find_shape
+from .dialect import NUMBER, Shape, find_comment, find_marks, find_missing, find_openings, find_records, find_shape
 from .layout import ROLES, LogColumn, LogLayout, field_name
 from .log_findings import layout_remarks
+from .position_columns import settle_positions
 from .refusals import (
     check_commas,
     check_first_row,
@@ -92,6 +93,7 @@ def detect_layout(path: Union[str, Path]) -> tuple[LogLayout, list[str]]:
     check_is_log(names.names, path.name)
     check_shape(rows, shape, shape.data[0] if names.row is None else names.row, any(names.names), path.name)
     roles = join_clock(columns, names.names, _find_roles(columns, names, bool(special.openings)))
+    roles = settle_positions(columns, roles)
     check_joined(columns, roles, rows, shape, path.name)
     check_long_form(columns, roles, rows, shape, path.name)
     channels = [texts for texts, role in zip(columns, roles) if role.role == "channel"]
@@ -134,6 +136,9 @@ def _special_rows(rows: Sequence[str], shape: Shape) -> SpecialRows:
     mark, marks = find_marks(rows, others, shape.data)
     others = [i for i in others if i not in set(marks)]
     comment, comments = find_comment(rows, others)
+    if not mark and not comment:
+        mark, marks, comment, comments = find_records(rows, others, shape)
+        others = [i for i in others if i not in set(marks)]
     return SpecialRows(line_start, openings, mark, marks, comment, comments, others)
 
 
@@ -267,7 +272,7 @@ def _layout_columns(
         if not role.role:
             continue
         named = names.row is not None and names.names[i] and lower.count(lower[i]) == 1
-        form = ""
+        form = role.form
         if role.role == "time":
             form = _time_form(names.names[i], [text for text in texts if text])
         elif role.role == "date":

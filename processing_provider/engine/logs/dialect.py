@@ -45,6 +45,8 @@ MARK_NAMES = "mark|marker|marke|marque|marca|fid|fiducial"
 MARK_WORDS = rf"(?i)^\W*(?:{MARK_NAMES})\b"
 MARK_LAST = rf"[\s,;|]\W?(?:{MARK_NAMES})\W?\s*$"
 """Such a word in place of the last value of a row."""
+MARK_KINDS = ("M", "MK", "F", "FID", "MARK")
+"""Kinds of fiducial rows in logs in which each row begins with its kind."""
 MARK_ALONE = MARK_WORDS + r"\W*\d*\W*$"
 """The same with nothing but a number behind it: above the first reading other rows may begin with such a word."""
 
@@ -112,14 +114,17 @@ def _fills_gaps(fixed: Shape, blanks: Shape, rows: Sequence[str]) -> bool:
     return count == len(fixed.widths) and all(len(blanks.split(rows[i])) < count for i in more)
 
 
+_is_clock = lru_cache(maxsize=TEXTS_KEPT)(is_time)
+
+
 @lru_cache(maxsize=TEXTS_KEPT)
 def _is_value(text: str) -> bool:
-    return bool(NUMBER.match(text) or not text or MISSING_WORDS.match(text)) or is_time(text) or is_date(text)
+    return bool(NUMBER.match(text) or not text or MISSING_WORDS.match(text)) or _is_clock(text) or is_date(text)
 
 
 @lru_cache(maxsize=TEXTS_KEPT)
 def _is_measured(text: str) -> bool:
-    return bool(NUMBER.match(text)) or is_time(text)
+    return bool(NUMBER.match(text)) or _is_clock(text)
 
 
 def _try_delimiter(rows: Sequence[str], delimiter: str) -> tuple[Optional[Shape], tuple[float, int]]:
@@ -133,7 +138,13 @@ def _try_delimiter(rows: Sequence[str], delimiter: str) -> tuple[Optional[Shape]
     score = sum(values[i] for i in likely)
     known = [[table[i][k] for i in likely if table[i][k]] for k in range(count)]
     steady = [sum(map(_is_value, texts)) > STEADY * len(texts) for texts in known]
-    data = [i for i in likely if all(_is_value(text) or not must for text, must in zip(table[i], steady))]
+    clock = [sum(map(_is_clock, texts)) > STEADY * len(texts) for texts in known]
+    data = [
+        i
+        for i in likely
+        if all(_is_value(text) or not must for text, must in zip(table[i], steady))
+        and not any(must and NUMBER.match(text) for text, must in zip(table[i], clock))
+    ]
     return Shape(delimiter, None, _decimal(table, data), data), (score, count)
 
 
@@ -168,9 +179,21 @@ def _try_widths(rows: Sequence[str]) -> Optional[Shape]:
 
 
 def find_openings(rows: Sequence[str], others: Sequence[int], data: Sequence[int]) -> tuple[str, list[int]]:
-    """Return the expression of rows that open a line, and which of ``others`` (rows without readings) do."""
+    """Return the expression of rows that open a line, and which of ``others`` (rows without readings) do.
+
+    Where rows begin with a word of their kind, the delimiter stands between it and the number of the line.
+    """
+    first = re.match(r"\W*([^\W\d]+)\s*[,;|\t]", rows[data[0]])
+    if first and first[1].lower() not in LINE_WORDS.split("|"):
+        return _find_openings(rows, others, data, OPENING_START.replace("#_.]", "#_.,;|]"))
+    return _find_openings(rows, others, data, OPENING_START)
+
+
+def _find_openings(
+    rows: Sequence[str], others: Sequence[int], data: Sequence[int], start: str
+) -> tuple[str, list[int]]:
     grids = [i for i in others if i < data[-1] and re.match(GRID_ROW, rows[i], re.IGNORECASE)]
-    begin = re.compile(OPENING_START, re.IGNORECASE)
+    begin = re.compile(start, re.IGNORECASE)
     opened = {i: begin.match(rows[i]) for i in others if i < data[-1]}
     ends = {i: match.end() for i, match in opened.items() if match}
     # One row with the name of a grid is a title; the grid of a single log is given by who reads it.
@@ -187,7 +210,7 @@ def find_openings(rows: Sequence[str], others: Sequence[int], data: Sequence[int
             groups.add(group)
     if has_grids:
         return f"(?i)^(?:{GRID_ROW}|{OPENING_START}{parts})", [*ends, *grids]
-    return f"(?i)^{OPENING_START}{parts}", list(ends)
+    return f"(?i)^{start}{parts}", list(ends)
 
 
 def find_marks(rows: Sequence[str], others: Sequence[int], data: Sequence[int]) -> tuple[str, list[int]]:
@@ -202,6 +225,37 @@ def find_marks(rows: Sequence[str], others: Sequence[int], data: Sequence[int]) 
     signs = [i for i in inside if re.fullmatch(r"\s*([^\w\s,;|])\1{0,2}\s*", rows[i])]
     texts = sorted({rows[i].strip() for i in signs})
     return (rf"^\s*(?:{'|'.join(map(re.escape, texts))})\s*$", signs) if len(texts) == 1 else ("", [])
+
+
+def find_records(rows: Sequence[str], others: Sequence[int], shape: Shape) -> tuple[str, list[int], str, list[int]]:
+    """Return what shows rows of other kinds, where each row begins with a letter or word of its kind.
+
+    Returns
+    -------
+    mark : str
+        Expression of fiducial rows, empty when there are none.
+    marks : list of int
+        Those of ``others`` which they are.
+    comment : str
+        What rows of another kind begin with, empty when there are none or of several kinds.
+    comments : list of int
+    """
+    kinds = {shape.split(rows[i])[0] for i in shape.data}
+    delimiter = delimiter_of(shape.delimiter)
+    if len(kinds) > 1 or not delimiter or not all(kind.isalpha() for kind in kinds):
+        return "", [], "", []
+    inside: dict[str, list[int]] = {}
+    for i in others:
+        kind = rows[i].split(delimiter)[0].strip()
+        if shape.data[0] < i < shape.data[-1] and kind.isalpha():
+            inside.setdefault(kind, []).append(i)
+    found = next((kind for kind in inside if kind.upper() in MARK_KINDS), "")
+    marks = inside.pop(found, [])
+    mark = rf"^\s*{re.escape(found)}\s*{re.escape(delimiter)}" if marks else ""
+    if len(inside) != 1:
+        return mark, marks, "", []
+    kind, comments = inside.popitem()
+    return mark, marks, kind + delimiter, comments
 
 
 def find_comment(rows: Sequence[str], others: Sequence[int]) -> tuple[str, list[int]]:

@@ -11,6 +11,7 @@ import numpy as np
 from .layout import EXTRA_ROLES, LogLayout, delimiter_of
 from .overrange import OVERRANGE, OVERRANGE_WORDS, UNREADABLE
 from .plan import LONGEST_TEXT, Plan, Planned, split_row
+from .positions import degrees_of
 from .recordings import LARGEST_WHOLE
 from .timestamps import character_codes, strip_texts
 
@@ -170,7 +171,9 @@ def to_number(text: str, role: str, layout: LogLayout) -> Optional[float]:
         text = re.sub(r"(?<=\d)[\s_.-]*[NSEWnsew]$", "", text)
     if role == "channel" and OVERRANGE_WORDS.match(text):
         return OVERRANGE
-    return float(text) if is_number(text) else None
+    if is_number(text):
+        return float(text)
+    return degrees_of(text) if role in ("longitude", "latitude") else None
 
 
 def holds_readings(row: str, layout: LogLayout) -> bool:

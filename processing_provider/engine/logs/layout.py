@@ -38,6 +38,7 @@ class LogColumn:
     format : str
         For ``time``: ``s``, ``ms``, ``day``, ``HHMMSS``, ``min``, ``h``, ``HH:MM:SS``, ``MM:SS``, ``date-time`` or a
         format of Python's ``strptime``; for ``date`` a format of ``strptime``. Empty = found out.
+        For ``longitude`` and ``latitude``: ``ddmm``, degrees and minutes as one number (4806.5); empty = degrees.
     """
 
     column: Union[str, int]
@@ -52,6 +53,8 @@ class LogColumn:
         check_choice(f"role of column {self.column!r}", self.role, ROLES)
         if self.role == "time" and isinstance(self.format, str):
             object.__setattr__(self, "format", check_time_format(self.format, f"time in column {self.column!r}"))
+        if self.role in ("longitude", "latitude"):
+            check_choice(f"format of {self.role} in column {self.column!r}", self.format, ("", "ddmm"))
         is_number = isinstance(self.column, int) and not isinstance(self.column, bool) and self.column >= 1
         if not is_number and not (isinstance(self.column, str) and self.column.strip()):
             raise EngineError(

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from typing import NamedTuple, Sequence
 
 import numpy as np
 
-from ..core import Code, Finding, Readings, counted
+from ..core import Code, EngineError, Finding, Readings, counted
 from .assemble import LogGatherer
 from .column_roles import Role
 from .fields import explain_row, shorten
@@ -17,6 +18,8 @@ SHOWN_ROWS = 20
 """Rows that cannot be read and are named one by one (common practice, no source); of more only the number is given."""
 MOST_ROWS = 0.5
 """Where more than this fraction of the rows cannot be read, the layout is not that of the log. Derived: a majority."""
+METRES = re.compile(r"(?i)[(\[_ ]m(et(er|re|ro)s?)?[)\]]?\s*$|^(metr?er?s?|metros?|metri)$")
+"""End of the name of a column of stations in metres."""
 SHOWN_MARKS = 3
 """Values beyond the range that are named (common practice, no source)."""
 
@@ -88,17 +91,32 @@ def line_findings(gathered: LogGatherer, readings: Readings) -> list[Finding]:
         )
     elif not befores and gathered.layout.one("line") is None:
         advice = "Check line_start in the layout. All readings are kept as line 1."
-        turn = _first_turn(readings)
-        found = f"{name} names no lines"
-        if turn:
-            found += f", but its stations turn or start again (first in row {turn}): it holds more than one"
-        findings.append(Code.LINE_UNKNOWN.finding(f"{found}.", "", advice, severity="error" if turn else "warning"))
+        findings.append(Code.LINE_UNKNOWN.finding(f"{name} names no lines.", "", advice, severity="warning"))
+    if len(gathered.made):
+        found = (
+            f"{name} names no lines: {len(gathered.made)} were made, counted from 1, each from where its stations "
+            f"start again or turn (line 2 from row {gathered.made[1]} on)."
+        )
+        advice = "Check the numbers of the lines against the notes."
+        findings.append(Code.LINE_UNKNOWN.finding(found, "", advice, severity="warning"))
     missing = int(np.count_nonzero(readings.has_flag("missing")))
     if missing:
         found = f"{name}: {missing} readings have no value in any channel."
         advice = "Nothing to do: they are kept with the flag 'missing'."
         findings.append(Code.READINGS_MISSING.finding(found, "", advice))
     return findings
+
+
+def check_turns(gathered: LogGatherer, readings: Readings) -> None:
+    """Raise EngineError when a log names no lines, and its stations turn without showing where lines begin."""
+    if gathered.openings or gathered.layout.one("line") is not None:
+        return
+    turn = _first_turn(readings)
+    if turn:
+        raise EngineError(
+            f"Add a column of lines to {gathered.name}, or split it into a log for each line: it names no lines, and "
+            f"its stations turn or start again (first in row {turn}) in no pattern that shows where each line begins."
+        )
 
 
 def _first_turn(readings: Readings) -> int:
@@ -151,6 +169,8 @@ def not_in_the_log(gathered: LogGatherer, readings: Readings) -> list[str]:
     remarks = []
     if gathered.layout.one("line") is None and not gathered.openings:
         remarks.append(f"{gathered.name} has no lines: all readings are line 1.")
+    if gathered.carries:
+        remarks.append(f"{gathered.name} names a line only in its first row: the rows below it belong to it.")
     without = np.isnan(readings.station)
     if np.all(without):
         remarks.append(f"{gathered.name} has no stations: they will be counted by the pattern of the grid.")
@@ -190,7 +210,9 @@ def layout_remarks(
             remarks.append(f"{which} is not used, {role.why}.")
             continue
         unit = f" in {role.unit}" if role.unit else ""
-        form = f", written as {forms[role.role]}" if role.role in ("time", "date") else ""
-        article = "a channel" if role.role == "channel" else f"the {role.role}"
+        form = f", written as {forms[role.role]}" if role.role != "channel" and forms[role.role] else ""
+        article = "a channel" if role.role == "channel" else f"the {role.role.replace('_', ' ')}"
+        if role.role == "station" and METRES.search(name):
+            unit = " in metres"
         remarks.append(f"{which} is {article}{unit}{form}, {role.why}.")
     return remarks

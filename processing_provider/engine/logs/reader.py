@@ -13,7 +13,7 @@ from .assemble import LogGatherer
 from .detect import detect_layout
 from .fields import comma_decimals, explain_row, is_number, shorten
 from .layout import EXTRA_ROLES, LogLayout
-from .log_findings import Unusable, line_findings, not_in_the_log, row_findings, value_findings
+from .log_findings import Unusable, check_turns, line_findings, not_in_the_log, row_findings, value_findings
 from .overrange import settle_overrange
 from .recordings import number_runs
 from .text import read_blocks
@@ -103,7 +103,9 @@ def read_log(
             progress(fraction)
     _check_fit(gathered)
     remarks += filter(None, [gathered.open_blocks()])
+    gathered.open_by_stations()
     readings, unusable = _assemble(gathered, grid)
+    check_turns(gathered, readings)
     findings = row_findings(gathered) + line_findings(gathered, readings) + value_findings(gathered, unusable)
     remarks += not_in_the_log(gathered, readings)
     names = channel_names(readings.channels, readings.extras)

@@ -11,6 +11,15 @@ import numpy as np
 
 LARGEST_WHOLE = 2.0**31
 """Whole numbers of lines and recordings stay below it. Derived: they are kept as 32-bit integers with a sign."""
+EVEN, EVENLY = 1e-3, 0.9
+"""Steps are equal to this fraction of them, and so large a fraction of them is (common practice, no source): the others
+are gaps."""
+LEAST_READINGS, LEAST_COVER = 3, 0.5
+"""Readings of a line, also as a fraction of those of the longest, from which stations alone show it (common practice,
+no source): a shorter one may be part of a line that was stopped."""
+NEAR_STEPS, NEAR_COVER = 3, 0.1
+"""Stations are near each other within so many steps, or this fraction of all (common practice, no source): lines are
+opened and closed a few readings off their edges."""
 HEADING_WORDS: Mapping[int, tuple[str, ...]] = {
     1: ("out", "outward", "up", "u", "forward", "forth", "fwd", "f", "there", "n", "north", "e", "east", ">", "+"),
     -1: ("back", "backward", "down", "d", "return", "reverse", "rev", "r", "b", "s", "south", "w", "west", "<", "-"),
@@ -126,6 +135,59 @@ def number_runs(grid: np.ndarray, line: np.ndarray, opening: np.ndarray, station
         counts[key] += 1
         runs[i] = counts[key]
     return runs[np.cumsum(new) - 1]
+
+
+def lines_by_stations(station: np.ndarray) -> Optional[np.ndarray]:
+    """Return where lines begin in a log that names none, by the pattern of its stations; None when they show none.
+
+    Parameters
+    ----------
+    station : (n,) float
+
+    Notes
+    -----
+    Stations count by one step, up or down. A line begins where they start again near the first of all, or turn and
+    count back from near where they stopped; a reading at which they turn without a second one there belongs to
+    either line, which proves nothing.
+    """
+    known = np.flatnonzero(np.isfinite(station))
+    steps = np.diff(station[known])
+    moved = np.abs(steps[steps != 0])
+    if not len(moved):
+        return np.zeros(1, np.int64)
+    size = float(np.median(moved))
+    signs = np.sign(steps)
+    changes = np.append(np.flatnonzero(np.diff(signs) != 0) + 1, len(steps))
+    starts = [0]
+    while True:
+        end = (
+            int(changes[np.searchsorted(changes, starts[-1], side="right")]) if starts[-1] < len(steps) else len(steps)
+        )
+        if end >= len(steps):
+            break
+        starts.append(end + 1)
+    return known[starts] if _is_pattern(station[known], np.array(starts), size) else None
+
+
+def _is_pattern(station: np.ndarray, starts: np.ndarray, size: float) -> bool:
+    """Return whether stations count evenly within lines, and each line begins where one of the others has an end."""
+    within = np.delete(np.diff(station), starts[1:] - 1)
+    counts = np.diff(np.append(starts, len(station)))
+    if np.mean(np.abs(np.abs(within) - size) < EVEN * size) < EVENLY or np.any(within == 0):
+        return False
+    if len(starts) > 1 and np.min(counts[:-1]) < max(LEAST_READINGS, LEAST_COVER * np.max(counts)):
+        return False
+    for start in starts[1:]:
+        jump = station[start] - station[start - 1]
+        onward = station[min(start + 1, len(station) - 1)] - station[start]
+        way = station[start - 1] - station[start - 2]
+        near = max(NEAR_STEPS * size, NEAR_COVER * float(np.ptp(station)))
+        turned = onward * way <= 0
+        if abs(station[start] - (station[start - 1] if turned else station[0])) > near:
+            return False
+        if turned and abs(abs(jump) - size) < EVEN * size:
+            return False
+    return True
 
 
 def _restarts(station: np.ndarray, starts: np.ndarray) -> list[int]:

@@ -89,7 +89,7 @@ def check_text(head: bytes, encoding: str, name: str) -> None:
     """Raise EngineError when the first bytes are those of a binary file; runs of zero bytes are those of lost power."""
     if codecs.lookup(encoding).name.startswith(("utf-16", "utf-32")):
         return
-    text = re.sub(rb"\0{8,}", b"", head)
+    text = re.sub(rb"\0{4,}", b"", head)
     control = sum(text.count(bytes([code])) for code in (*range(9), *range(14, 26), *range(28, 32)))
     if control > len(text) / 100 or not text.strip():
         raise EngineError(
@@ -106,7 +106,7 @@ def text_encoding(head: bytes, encoding: str) -> str:
 def clean_rows(rows: list[str]) -> list[str]:
     """Return rows with the minus of typesetting written as that of numbers, and rows that are too long cut.
 
-    Zero bytes around a row are taken away; within a row they stay as a sign that no value has.
+    Zero bytes before a row are taken away; elsewhere in it they stay as a sign that no value has.
     """
     text = "".join(rows)
     if not text.isascii():
@@ -122,7 +122,8 @@ def _without_zeros(row: str) -> str:
     if "\0" not in row and "\x1a" not in row:
         return row
     text = row.rstrip("\r\n")
-    return re.sub("[\0\x1a]+", "\ufffd", text.strip("\0\x1a")) + row[len(text) :]
+    cleaned = re.sub("[\0\x1a]+", "\ufffd", text.lstrip("\0").rstrip("\x1a"))
+    return cleaned + row[len(text) :] or "\n"
 
 
 def read_blocks(path: Path, encoding: str) -> Iterator[tuple[list[str], float]]:

@@ -6,6 +6,7 @@ import numpy as np
 
 from .fields import Plan, Planned, is_number
 from .layout import LogLayout
+from .positions import without_minutes
 from .recordings import LARGEST_WHOLE
 from .timestamps import number_seconds, parse_dates, parse_times, runs_of_equals
 
@@ -46,6 +47,7 @@ def finish_columns(
             good &= (np.abs(found) < LARGEST_WHOLE) & (found == np.floor(found))
         else:
             known = number_or_nan(found, plan.layout)
+            known = without_minutes(known) if planned.form == "ddmm" else known
             values[planned.field] = known * planned.column.factor + planned.column.offset
             if role == "station":
                 good &= ~np.isinf(found)

@@ -97,14 +97,42 @@ def test_rows_that_name_the_grid(tmp_path, has_lines):
     np.testing.assert_array_equal(readings.station, [*STATION, *STATION])
 
 
-@pytest.mark.parametrize(("station", "row", "severity"), [
-    (STATION, 15, "error"), (np.tile(np.arange(1, 13), 3), 14, "error"), (np.arange(36), 0, "warning"),
-])  # fmt: skip
-def test_lines_that_are_not_named_are_an_error_where_the_stations_turn(tmp_path, station, row, severity):
+AGAIN = np.tile(np.arange(1, 13), 3)
+
+
+@pytest.mark.parametrize(("station", "starts"), [
+    (STATION, [12, 24]), (AGAIN, [12, 24]), (5 * AGAIN, [12, 24]), (13 - AGAIN, [12, 24]),
+    (np.delete(np.r_[AGAIN, 13], 7), [11, 23]), (np.r_[0:12, 9:-3:-1, 0:12], [12, 24]),
+], ids=["turn", "start again", "by five", "from the end", "one lost", "turn a few off the edge"])  # fmt: skip
+def test_stations_that_start_again_or_turn_make_lines(tmp_path, station, starts):
     result = read_log(write(tmp_path, "station,time,cond", *table(station, CLOCK, COND)))
+    np.testing.assert_array_equal(np.flatnonzero(np.diff(result.readings.line)) + 1, starts)
     finding = next(f for f in result.findings if f.code == "line-unknown")
-    assert finding.severity == severity
-    assert f"first in row {row})" in finding.found or not row
+    assert "3 were made, counted from 1" in finding.found
+    assert f"(line 2 from row {starts[0] + 2} on)" in finding.found
+    assert finding.severity == "warning"
+
+
+def test_marks_of_made_lines_stay_at_the_reading_below(tmp_path):
+    rows = [
+        row for k, row in enumerate(table(AGAIN, CLOCK, COND)) for row in (["MARK"] if k in (4, 15) else []) + [row]
+    ]
+    mark = read_log(write(tmp_path, "station,time,cond", *rows)).readings.extras["mark"]
+    np.testing.assert_array_equal(np.flatnonzero(mark), [4, 15])
+
+
+@pytest.mark.parametrize(("station", "row"), [
+    (np.r_[1:21, 19:3:-1], 22), (np.cumsum(np.tile([1, 2, -1, -3, 1, 1], 6)), 4),
+], ids=["one reading at the turn", "no pattern"])  # fmt: skip
+def test_stations_that_turn_without_a_pattern_are_refused(tmp_path, station, row):
+    with pytest.raises(EngineError, match=rf"^Add a column of lines to .*\(first in row {row}\)"):
+        read_log(write(tmp_path, "station,time,cond", *table(station, CLOCK, COND)))
+
+
+def test_stations_that_count_on_are_one_line(tmp_path):
+    result = read_log(write(tmp_path, "station,time,cond", *table(np.arange(36), CLOCK, COND)))
+    assert [(f.code, f.severity) for f in result.findings] == [("line-unknown", "warning")]
+    assert set(result.readings.line) == {1}
 
 
 def test_typeset_minus(tmp_path):
