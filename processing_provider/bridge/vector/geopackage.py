@@ -8,7 +8,7 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from itertools import chain
 from pathlib import Path
-from typing import Callable, Iterable, Iterator, Mapping, Optional, Sequence
+from typing import Callable, Iterable, Iterator, Mapping, Optional, Sequence, Union
 
 import numpy as np
 from osgeo import ogr, osr
@@ -18,10 +18,15 @@ from .rtree import fill_rtree, outward
 from .sqlite_rows import insert_rows
 
 KINDS = {"point": ogr.wkbPoint, "line": ogr.wkbLineString, "polygon": ogr.wkbPolygon}
-HEAD_BYTES = 8
-"""Of a geometry blob, before the well-known binary."""
+POINT = np.dtype(
+    [("magic", "S2"), ("version", "u1"), ("flags", "u1"), ("srs", "<i4"), ("order", "u1"), ("type", "<u4"),
+     ("place", "<f8", 2)]
+)  # fmt: skip
+"""GeoPackage blob of a point: its head, then well-known binary (OGC 12-128r17, section 2.1.3)."""
+NOWHERE = np.full((1, 2), np.nan)
 ROWS_AT_ONCE = 50_000
 Progress = Optional[Callable[[float], None]]
+Places = Union[np.ndarray, Sequence[Optional[np.ndarray]]]
 FIELD_TYPES = {int: ogr.OFTInteger, float: ogr.OFTReal, str: ogr.OFTString}
 
 
@@ -37,9 +42,9 @@ class Layer:
         ``int``, ``float`` or ``str`` by field name.
     count : int
         Number of rows.
-    parts : iterable of (columns, geometries)
+    parts : iterable of (columns, places)
         The rows in order, part by part; gone through once. ``columns``: lists of values by field name, None = NULL.
-        ``geometries``: list of GeoPackage blobs (OGC 12-128r17, section 2.1.3), None = no place.
+        ``places``: a (k, 2) array of positions a row, None = no place; of points a single (n, 2) array, NaN = no place.
     units : dict of str
         Unit by field name, kept as the field's comment (GDAL from 3.7 on).
     """
@@ -48,7 +53,7 @@ class Layer:
     kind: str
     types: Mapping[str, type]
     count: int
-    parts: Iterable[tuple[Mapping[str, Sequence], Sequence[Optional[bytes]]]]
+    parts: Iterable[tuple[Mapping[str, Sequence], Places]]
     units: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -100,29 +105,20 @@ def readings_layer(tables: Iterable[Readings], count: int) -> Layer:
     types = {name: kinds[values.dtype.kind] for name, values in first.to_columns().items()}
     units = {channel + ending: unit for channel, unit in first.units.items() for ending in ("", "_raw", "_se")}
     parts = (
-        ({name: plain(values) for name, values in part.to_columns().items()}, _points(part))
+        ({name: plain(values) for name, values in part.to_columns().items()}, np.stack([part.x, part.y], axis=1))
         for part in chain([first], tables)
     )
     return Layer("readings", "point", types, count, parts, units)
 
 
-def _points(readings: Readings) -> list[Optional[bytes]]:
-    blobs = np.zeros(
-        len(readings),
-        [("magic", "S2"), ("version", "u1"), ("flags", "u1"), ("srs", "<i4"), ("order", "u1"), ("type", "<u4"),
-         ("x", "<f8"), ("y", "<f8")],
-    )  # fmt: skip
-    blobs["magic"], blobs["flags"], blobs["order"], blobs["type"] = b"GP", 1, 1, 1
-    blobs["x"], blobs["y"] = readings.x, readings.y
-    raw, size = blobs.tobytes(), blobs.dtype.itemsize
-    placed = np.isfinite(readings.x).tolist()
-    return [raw[i * size : (i + 1) * size] if known else None for i, known in enumerate(placed)]
-
-
 def rows_layer(name: str, kind: str, rows: Sequence[Mapping], types: Mapping[str, type]) -> Layer:
     """Return rows (with ``geometry`` as a list of (x, y) or None) as a layer."""
     columns = {n: [_plain_value(row.get(n)) for row in rows] for n in types}
-    return Layer(name, kind, types, len(rows), [(columns, [_blob(kind, row.get("geometry")) for row in rows])])
+    found = [np.array(row["geometry"], "<f8") if row.get("geometry") else None for row in rows]
+    places: Places = found
+    if kind == "point":
+        places = np.reshape([NOWHERE if place is None else place for place in found], (-1, 2))
+    return Layer(name, kind, types, len(rows), [(columns, places)])
 
 
 def plain(values: np.ndarray) -> list:
@@ -137,14 +133,23 @@ def _plain_value(value: object) -> object:
     return None if value is None or value != value else value
 
 
-def _blob(kind: str, points: Optional[Sequence[tuple[float, float]]]) -> Optional[bytes]:
-    if not points:
-        return None
-    flat = [coordinate for point in points for coordinate in point]
-    numbers = struct.pack(f"<{len(flat)}d", *flat)
-    head = {"point": struct.pack("<BI", 1, 1), "line": struct.pack("<BII", 1, 2, len(points)),
-            "polygon": struct.pack("<BIII", 1, 3, 1, len(points))}[kind]  # fmt: skip
-    return struct.pack("<2sBBi", b"GP", 0, 1, 0) + head + numbers
+def _blobs(kind: str, places: Places, srs_id: int) -> list[Optional[bytes]]:
+    """Return places as GeoPackage blobs, None where there is none."""
+    if isinstance(places, np.ndarray):
+        blobs = np.zeros(len(places), POINT)
+        for name, value in (("magic", b"GP"), ("flags", 1), ("srs", srs_id), ("order", 1), ("type", 1)):
+            blobs[name] = value
+        blobs["place"] = places
+        whole = blobs.view(f"V{POINT.itemsize}").tolist()
+        return [blob if known else None for blob, known in zip(whole, np.isfinite(places[:, 0]).tolist())]
+    return [None if place is None else _blob(kind, place, srs_id) for place in places]
+
+
+def _blob(kind: str, place: np.ndarray, srs_id: int) -> bytes:
+    """Return the line or polygon through (k, 2) positions."""
+    count = len(place)
+    head = struct.pack("<BII", 1, 2, count) if kind == "line" else struct.pack("<BIII", 1, 3, 1, count)
+    return struct.pack("<2sBBi", b"GP", 0, 1, srs_id) + head + place.tobytes()
 
 
 def _create(path: Path, layers: Sequence[Layer], crs_wkt: str, metadata: Mapping[str, str]) -> int:
@@ -197,36 +202,34 @@ def _fill(connection: sqlite3.Connection, layer: Layer, srs_id: int, progress: P
 def _inserted(
     connection: sqlite3.Connection, layer: Layer, srs_id: int, progress: Progress
 ) -> Iterator[tuple[np.ndarray, np.ndarray]]:
-    """Insert the rows; yield the ``_boxes`` of those that are in."""
+    """Insert the rows; yield fid and box (x_min, x_max, y_min, y_max) of those in it that have a place."""
     names = ", ".join(_quoted(name) for name in ("fid", "geom", *layer.types))
     into = "INSERT INTO " + _quoted(layer.name) + " (" + names + ")"
-    number, done = struct.pack("<i", srs_id), 0
-    for columns, geometries in layer.parts:
-        for start in range(0, len(geometries), ROWS_AT_ONCE):
+    done = 0
+    for columns, places in layer.parts:
+        for start in range(0, len(places), ROWS_AT_ONCE):
             if progress is not None:
                 progress(done / layer.count)
             rows = slice(start, start + ROWS_AT_ONCE)
-            blobs = [blob and blob[:4] + number + blob[8:] for blob in geometries[rows]]
+            blobs = _blobs(layer.kind, places[rows], srs_id)
             fids = range(done + 1, done + 1 + len(blobs))
             insert_rows(
                 connection, into, len(layer.types) + 2,
                 zip(fids, blobs, *(columns[name][rows] for name in layer.types)), len(blobs),
             )  # fmt: skip
             done += len(blobs)
-            yield _boxes(layer.kind, fids, blobs)
+            boxes = _boxes(places[rows])
+            known = np.isfinite(boxes[:, 0])
+            yield np.array(fids)[known], boxes[known]
 
 
-def _boxes(kind: str, fids: Iterable[int], blobs: Sequence[Optional[bytes]]) -> tuple[np.ndarray, np.ndarray]:
-    """Return (fid, box as x_min, x_max, y_min, y_max) of the rows that have a geometry."""
-    skip = HEAD_BYTES + {"point": 5, "line": 9, "polygon": 13}[kind]
-    found = [(fid, blob[skip:]) for fid, blob in zip(fids, blobs) if blob]
-    lengths = np.array([len(numbers) // 16 for _, numbers in found], int)
-    points = np.frombuffer(b"".join(numbers for _, numbers in found), "<f8").reshape(-1, 2)
-    if not found:
-        return np.array([], int), np.empty((0, 4))
-    first = np.cumsum(lengths) - lengths
-    low, high = np.minimum.reduceat(points, first), np.maximum.reduceat(points, first)
-    return np.array([fid for fid, _ in found]), np.stack([low[:, 0], high[:, 0], low[:, 1], high[:, 1]], axis=1)
+def _boxes(places: Places) -> np.ndarray:
+    """Return x_min, x_max, y_min, y_max around each place, NaN where there is none."""
+    if isinstance(places, np.ndarray):
+        return np.repeat(places, 2, axis=1)
+    known = (NOWHERE if place is None else place for place in places)
+    ends = [(*place.min(axis=0), *place.max(axis=0)) for place in known]
+    return np.reshape(ends, (-1, 4))[:, [0, 2, 1, 3]]
 
 
 def _quoted(name: str) -> str:
