@@ -96,17 +96,18 @@ def _loaded_files() -> set[str]:
 
 
 def matrix_product(left: np.ndarray, right: np.ndarray) -> np.ndarray:
-    """Return ``left @ right`` of two float64 matrices, in C order.
+    """Return ``left @ right`` of two matrices, both float64 or both float32, in C order.
 
     Where QGIS is linked to GSL, numpy finds GSL's C interface to BLAS in the program, which takes some six times as
     long as the library that numpy was built for. SciPy calls BLAS by its Fortran names, which GSL does not have.
     """
-    return _dgemm()(1.0, right.T, left.T).T
+    double, single = _products()
+    return (single if left.dtype == np.float32 else double)(1.0, right.T, left.T).T
 
 
 @lru_cache(maxsize=1)
-def _dgemm() -> Callable[..., np.ndarray]:
-    """Return BLAS's product; an import costs more than many of these products, QGIS looks at each."""
-    from scipy.linalg.blas import dgemm
+def _products() -> tuple[Callable[..., np.ndarray], Callable[..., np.ndarray]]:
+    """Return BLAS's products; an import costs more than many of these products, QGIS looks at each."""
+    from scipy.linalg.blas import dgemm, sgemm
 
-    return dgemm
+    return dgemm, sgemm

@@ -33,7 +33,7 @@ LEVELS = 5
 """Sizes of features, from what just shows above the noise to the largest there is. Found by
 tests/calibration/mistakes.py: three score worse, eight hardly better (``shapes``)."""
 PART = 200
-"""Tiles worked on at once. Derived: 200 tiles of 19 shapes and 40 components take 1.2 MB, what a cache holds."""
+"""Tiles worked on at once. Derived: 200 tiles of 19 shapes and 40 components take 0.6 MB, what a cache holds."""
 UNEVEN = 0.15
 """Fraction of a feature's variance that no smooth shape explains. Found by tests/calibration/mistakes.py, 0.15 +- 0.08
 on 8 sites (``shapes``)."""
@@ -97,9 +97,10 @@ class ShapeEvidence:
         self.first = first[regular] if len(tiles) else first[:0]
         self.used = np.array([known[:, k : k + BLOCK].all(axis=1) for k in self.first])
         blocks = [tiles[:, k : k + BLOCK].reshape(len(tiles), -1) for k in self.first]
-        self.tiles = np.concatenate(blocks) if blocks else np.zeros((0, BLOCK * self.width))
-        self.power = np.sum(self.tiles**2, axis=1)
-        mean = self.power / self.tiles.shape[1]
+        whole = np.concatenate(blocks) if blocks else np.zeros((0, BLOCK * self.width))
+        # Products in single precision take half the time, and gains are off by 0.001.
+        self.tiles, self.power = whole.astype(np.float32), np.sum(whole**2, axis=1).astype(np.float32)
+        mean = np.mean(whole**2, axis=1)
         noise = variance_after_smoothing(noise_of_lines(matrix), 0.6 * every)
         self.noise = NOISE * noise + 1e-4 * float(mean.mean() if blocks else 0.0) + 1e-12
         self.sizes = np.geomspace(2 * self.noise, max(float(mean.max(initial=0.0)), 4 * self.noise), LEVELS)
@@ -126,7 +127,8 @@ class ShapeEvidence:
         # Steps that differ by millimetres have the same shapes.
         size, shape = _shapes(places, self.width, round(self.node_m, 2), round(self.spacing_m, 2), self.unsure_m)
         weight, constant = self._terms(size)
-        density = np.zeros((len(self.tiles), weight.shape[2] * len(size) + len(ROUGH)))
+        weight = weight.astype(np.float32)
+        density = np.zeros((len(self.tiles), weight.shape[2] * len(size) + len(ROUGH)), np.float32)
         for start in range(0, len(self.tiles), PART):
             part = slice(start, start + PART)
             squares = matrix_product(self.tiles[part], shape)
@@ -135,7 +137,8 @@ class ShapeEvidence:
             misfit = [matrix_product(by_shape[:, k], weight[k]) for k in range(len(size))]
             density[part, : -len(ROUGH)] = np.concatenate(misfit, axis=1)
         smooth, rough = np.tile(self.noise + UNEVEN * self.sizes, len(size)), self.noise * ROUGH
-        density += self.power[:, None] / np.concatenate([smooth, rough]) + constant
+        beyond = np.concatenate([smooth, rough]).astype(np.float32)
+        density += self.power[:, None] / beyond + constant.astype(np.float32)
         density *= -0.5
         peak = density.max(axis=1)
         density -= peak[:, None]
@@ -173,7 +176,7 @@ def _tiles(matrix: np.ndarray, every: int, width: int) -> tuple[np.ndarray, np.n
 
 def _frequencies(relative: np.ndarray) -> np.ndarray:
     """Return (M,) how common each shape and size is, from (N, M) densities of tiles, each relative to its largest."""
-    common = np.full(relative.shape[1], 1 / relative.shape[1])
+    common = np.full(relative.shape[1], 1 / relative.shape[1], relative.dtype)
     for _ in range(LEARN):
         its = common * ((1 / (relative @ common)) @ relative) + LEAST_COUNT
         common = its / its.sum()
@@ -182,7 +185,7 @@ def _frequencies(relative: np.ndarray) -> np.ndarray:
 
 @lru_cache(maxsize=32)
 def _shapes(places: str, width: int, node_m: float, spacing_m: float, unsure_m: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return (C, R) eigenvalues of the shapes' covariances and their (BLOCK W, C R) eigenvectors."""
+    """Return (C, R) eigenvalues of the shapes' covariances and their (BLOCK W, C R) float32 eigenvectors."""
     u = np.repeat(np.array(PLACES[places]) * spacing_m, width)
     v = np.tile(np.arange(width) * node_m, BLOCK)
     away = np.stack([u[:, None] - u, v[:, None] - v], axis=-1)
@@ -197,7 +200,7 @@ def _shapes(places: str, width: int, node_m: float, spacing_m: float, unsure_m: 
         rank = min(RANK, len(size))
         sizes.append(np.maximum(size[::-1][:rank], 0.0))
         shapes.append(shape[:, ::-1][:, :rank])
-    return np.stack(sizes), np.concatenate(shapes, axis=1)
+    return np.stack(sizes), np.concatenate(shapes, axis=1).astype(np.float32)
 
 
 def _spreads() -> list[np.ndarray]:
