@@ -53,9 +53,9 @@ def _mark(values: np.ndarray) -> float:
         return np.nan
     for mark in (float(values.max()), float(values.min())):
         others = values[values != mark]
-        if len(np.unique(others)) < LEAST_VALUES:
-            continue
         if len(values) - len(others) < REPEATED and not _looks_like_mark(mark):
+            continue
+        if len(np.unique(others)) < LEAST_VALUES:
             continue
         low, high = np.percentile(others, (5, 95))
         if np.min(np.abs(others - mark)) > SEPARATION * (high - low):
