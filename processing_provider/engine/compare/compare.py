@@ -136,7 +136,10 @@ def _wrong_log(log: GridLog) -> Optional[Finding]:
             return None
         found = f"The lines of the log have about {np.median([r.count for r in runs]):.0f} readings each."
         expected = f"about {scheme.readings_per_line} readings a line"
-    advice = "Ask the books which log belongs to this grid. Then check the line numbers and the size in the register."
+    advice = (
+        "Ask the books which log belongs to this grid. If it is this one, check line numbers, length_m and "
+        "readings_per_m in the register."
+    )
     return log.finding(Code.WRONG_LOG, None, found, expected, advice)
 
 

@@ -18,8 +18,8 @@ PIECE = 0.5
 """A recording with less than this fraction of a line's readings may be a false start or a dummy (common practice, no
 source)."""
 MOSTLY = 0.5
-"""A line lies beyond the edges for the most part where less than the other half of its ground is covered. Derived: a
-majority."""
+"""A line lies beyond the edges for the most part where less than the other half of its ground is covered, and is beyond
+the range for the most part where more than half of its readings are. Derived: a majority."""
 OVERRUN_M = 3.0
 """More overrun than this beyond that of the other lines means that the logger ran on (common practice, no source)."""
 

@@ -11,7 +11,7 @@ import numpy as np
 from ..core import HEADINGS, MAD_TO_SD, PATTERNS, Code, Finding, Scheme
 from .grid_log import MANY, ROUNDING_M, GridLog, Stretch, blocks, way
 from .line_summaries import FAR_PACE, RunSummary
-from .lines import SHORT_M, common_starts
+from .lines import MOSTLY, SHORT_M, common_starts
 
 HOLE_M = SHORT_M
 """Readings lost over more than half a metre hide a pit or a post, and must be walked again, as at the ends of a line
@@ -273,8 +273,9 @@ def _missing_values(log: GridLog) -> Iterator[Finding]:
 def _value_holes(log: GridLog, channels: str, missing: np.ndarray) -> Iterator[Finding]:
     over = log.readings.has_flag("overrange")
     for run in log.kept:
-        # What is beyond the range would be so again.
-        bad = missing[run.run.rows] & ~over[run.run.rows]
+        beyond = over[run.run.rows]
+        # What is beyond the range would be so again, but for a line that mostly is: that is the instrument.
+        bad = missing[run.run.rows] & ~(beyond & (np.mean(beyond) <= MOSTLY))
         if np.isnan(run.first) or np.count_nonzero(bad) * log.scheme.interval_m <= HOLE_M:
             continue
         station = run.turn[0] + run.turn[1] * log.readings.station[run.run.rows]

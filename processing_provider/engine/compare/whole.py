@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Iterator, Optional
+from typing import Iterator, Optional, Sequence
 
 import numpy as np
 
@@ -86,35 +86,62 @@ def _lines_beyond(log: GridLog) -> Iterator[Cause]:
     yield Cause(finding, (Code.LINE_OUTSIDE, Code.DUMMY_LIKELY))
 
 
+def _other_numbers(log: GridLog) -> Iterator[Cause]:
+    """Find as many lines as the grid has under evenly counted numbers of another kind: another first line or step."""
+    scheme = log.scheme
+    numbers = sorted({r.line for r in log.walked})
+    if len(numbers) != scheme.line_count or len(numbers) < MANY or any(r.note_position is not None for r in log.walked):
+        return
+    first, steps = numbers[0], set(np.diff(numbers).tolist())
+    # A few numbers farther is what a logger does that skips some.
+    if len(steps) > 1 or (steps == {abs(scheme.line_step)} and abs(first - int(scheme.lines.min())) < MANY):
+        return
+    (step,) = steps
+    remedy = [f"first_line is {first}"] * (first != scheme.first_line) + [f"line_step is {step}"] * (
+        step != scheme.line_step
+    )
+    found = f"The log has as many lines as the grid, but with numbers {listed(numbers)}."
+    advice = f"Ask the books whether {' and '.join(remedy)}. If so, correct the register. If not, the log is another's."
+    expected = f"lines {listed(scheme.lines.tolist())}"
+    finding = log.finding(Code.LINE_OUTSIDE, None, found, expected, advice, also=numbers)
+    yield Cause(finding, (), (*OF_NUMBERS, Code.DIRECTION, Code.STEP_SIGN))
+
+
 def _number_skipped(log: GridLog) -> Iterator[Cause]:
     """Find numbers that the logger jumped over: they are missing, and as many are too many behind the last line.
 
-    The lines behind the gap were walked the way of the line before theirs, where the pattern alternates.
+    The lines behind a gap were walked the way of the line before theirs, where the pattern alternates.
     """
     scheme, missing = log.scheme, log.missing
-    outside = [r for r in log.walked if r.target is None and r.note_position is None]
     count = len(missing)
-    if not 0 < count < MANY or [scheme.order(n) - scheme.order(missing[0]) for n in missing] != list(range(count)):
+    beyond = {
+        float(scheme.order(r.line)) - scheme.line_count
+        for r in log.walked
+        if r.target is None and r.note_position is None
+    }
+    if not 0 < count < MANY or not beyond >= set(range(count)) or log.noted_lines & set(missing):
         return
-    beyond = {float(scheme.order(r.line)) - scheme.line_count for r in outside}
-    if not beyond >= set(range(count)) or log.noted_lines & set(missing):
-        return
-    behind = [r for r in log.walked if scheme.order(r.line) > scheme.order(missing[-1])]
-    ways = [r.seen_heading == int(scheme.heading(r.line - count * scheme.line_step)) for r in behind if r.seen_heading]
+    order = np.sort(scheme.order(missing))
+    behind = [(r, int(np.searchsorted(order, float(scheme.order(r.line))))) for r in log.walked]
+    behind = [(r, gaps) for r, gaps in behind if gaps]
+    ways = [r.seen_heading == int(scheme.heading(r.line - k * scheme.line_step)) for r, k in behind if r.seen_heading]
     if ways and np.mean(ways) <= SAME_START:
         return
     last = scheme.lines[-1] + count * scheme.line_step
-    found = f"Line {listed(missing)} is not in the log, and line {last} is beyond the last one of the grid."
-    advice = (
-        f"Ask the books whether number {listed(missing)} was skipped. If so, lines {missing[-1] + scheme.line_step} to "
-        f"{last} lie {count * scheme.spacing_m:g} m nearer to the start than their numbers say: note their position_m. "
-        f"If not, walk line {listed(missing)} again."
-    )
-    also = [*missing[1:], *(r.line for r in behind)]
-    finding = log.finding(
-        Code.LINE_MISSING, missing[0], found, f"lines {listed(scheme.lines.tolist())}", advice, action="ask", also=also
-    )
-    yield Cause(finding, (*OF_NUMBERS, Code.DIRECTION, Code.STEP_SIGN))
+    also = [*missing, *(r.line for r, _ in behind)]
+    blocks = np.split(np.array(missing), np.flatnonzero(np.diff(scheme.order(missing)) != 1) + 1)
+    for k, block in enumerate(blocks):
+        gap, after = listed(block.tolist()), block[-1] + scheme.line_step
+        until = blocks[k + 1][0] - scheme.line_step if k + 1 < len(blocks) else last
+        nearer = sum(map(len, blocks[: k + 1])) * scheme.spacing_m
+        found = f"Line {gap} is not in the log, and line {last} is beyond the last one of the grid."
+        advice = (
+            f"Ask the books whether number {gap} was skipped. If so, lines {after} to {until} lie {nearer:g} m nearer "
+            f"to the start than their numbers say: note their position_m. If not, walk line {gap} again."
+        )
+        expected = f"lines {listed(scheme.lines.tolist())}"
+        finding = log.finding(Code.LINE_MISSING, int(block[0]), found, expected, advice, action="ask", also=also)
+        yield Cause(finding, (*OF_NUMBERS, Code.DIRECTION, Code.STEP_SIGN))
 
 
 def _first_station(log: GridLog) -> Iterator[Cause]:
@@ -211,9 +238,9 @@ def _for_most(values: np.ndarray, limit: float) -> bool:
 
 def _other_number(log: GridLog) -> Iterator[Cause]:
     """Find the recording of a missing line under another number: it stands in the log where the line should."""
-    scheme, runs = log.scheme, log.walked
+    scheme, runs = log.scheme, _walked_or_unnoted(log)
     for line in log.missing:
-        found = _stray_recording(log, line)
+        found = _stray_recording(log, runs, line)
         if found is None:
             continue
         run, what = found
@@ -232,9 +259,15 @@ def _other_number(log: GridLog) -> Iterator[Cause]:
         yield Cause(finding, (*OF_NUMBERS, *OF_COUNTS))
 
 
-def _stray_recording(log: GridLog, line: int) -> Optional[tuple[RunSummary, str]]:
+def _walked_or_unnoted(log: GridLog) -> list[RunSummary]:
+    """Return the recordings of survey lines, and those that have the number of a dummy without a word in the notes."""
+    again = {id(r) for r in log.runs if r.kind == "dummy" and r.run.run > 1 and r.note and r.note.run is None}
+    return [r for r in log.runs if r.walked or id(r) in again]
+
+
+def _stray_recording(log: GridLog, runs: Sequence[RunSummary], line: int) -> Optional[tuple[RunSummary, str]]:
     """Return the recording that may be a missing line's, and the question about it; None where there is none."""
-    scheme, runs = log.scheme, log.walked
+    scheme = log.scheme
     wanted, whole = float(scheme.order(line)), scheme.readings_per_line
     right = int(scheme.heading(line))
     for k, run in enumerate(runs):
@@ -246,11 +279,13 @@ def _stray_recording(log: GridLog, line: int) -> Optional[tuple[RunSummary, str]
             beside = any(min(own, x) < wanted < max(own, x) for x in ends)
             if beside or (after is None and wanted == own + 1):
                 return run, f"recording {run.line} holds line {line} too"
-        again = run.kind == "survey" and sum(r.line == run.line for r in runs) > 1
+        again = run.kind == "dummy" or (run.kind == "survey" and sum(r.line == run.line for r in runs) > 1)
         stray = run.target is None or again
         named = run.note is not None and (run.note.run is not None or run.note_position is not None)
         turned = bool(run.seen_heading) and run.seen_heading != right
-        if stray and not named and not turned and len(ends) == 2 and min(ends) < wanted < max(ends):
+        between = len(ends) == 2 and min(ends) < wanted < max(ends)
+        beside = run.kind == "dummy" and len(ends) == 1 and abs(ends[0] - wanted) == 1
+        if stray and not named and not turned and (between or beside):
             if run.count > whole - SHORT_M * scheme.readings_per_m:
                 return run, f"line {line} was recorded as {run.line}"
     return None
@@ -258,6 +293,33 @@ def _stray_recording(log: GridLog, line: int) -> Optional[tuple[RunSummary, str]
 
 def _order_of(log: GridLog, line: int) -> Optional[float]:
     return float(log.scheme.order(line)) if log.scheme.has_line(line) else None
+
+
+def _counted_anew(log: GridLog) -> Iterator[Cause]:
+    """Find lines in two recordings that together have a line's readings, of which the second counts from the start too.
+
+    The walk went on after a pause, and the logger counted anew.
+    """
+    whole, slack = log.scheme.readings_per_line, SHORT_M * log.scheme.readings_per_m
+    typical = float(np.median([r.count for r in log.kept])) if log.kept else 0.0
+    for one, two in zip(log.runs, log.runs[1:]):
+        anew = one.walked and two.walked and one.line == two.line and one.target is not None
+        if not anew or np.isnan(one.first) or abs(one.first - two.first) > slack or one.counted != two.counted:
+            continue
+        alone = max(one.count, two.count) > whole - slack
+        if alone or one.count + two.count < whole - slack or one.count + two.count > typical + slack:
+            continue
+        start = one.from_start(one.last) + one.heading
+        found = (
+            f"Recordings {one.run.run} and {two.run.run} of line {one.line} both count from about station "
+            f"{two.first:g}, and have {one.count} and {two.count} readings, together those of one line."
+        )
+        advice = (
+            f"Ask the books whether line {one.line} went on after a pause. If so, note recording {two.run.run} with "
+            f"start_station {start:g}. If not, walk the line again."
+        )
+        finding = log.finding(Code.START_STATION, two, found, "stations that count on", advice)
+        yield Cause(finding, (*OF_COUNTS, Code.LINE_TWICE, Code.NOTE_DISAGREES, Code.DUMMY_LIKELY))
 
 
 def _exchanged(log: GridLog) -> Iterator[Cause]:
@@ -292,5 +354,15 @@ OF_SIZE = (Code.LINE_SHORT, Code.LINE_LONG, Code.START_STATION, Code.PACE, Code.
 OF_COUNTS = (Code.LINE_SHORT, Code.LINE_LONG, Code.STEP_SIGN, Code.STATION_JUMP, Code.START_STATION, Code.PACE,
              Code.DIRECTION)  # fmt: skip
 """What is found of a recording that is two."""
-WHOLE_CHECKS = (_missing_block, _lines_beyond, _number_skipped, _size, _first_station, _exchanged, _other_number)
+WHOLE_CHECKS = (
+    _other_numbers,
+    _missing_block,
+    _lines_beyond,
+    _number_skipped,
+    _size,
+    _first_station,
+    _counted_anew,
+    _exchanged,
+    _other_number,
+)
 """Each takes a GridLog and yields causes; a later one is left out where an earlier one explains it."""

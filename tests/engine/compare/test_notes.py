@@ -170,6 +170,15 @@ def test_long_stretch_without_values_is_walked_again():
     assert [f.walk_again for f in compare_notes(with_values(some=slice(200, 210)), SCHEME)] == [False]
 
 
+@pytest.mark.parametrize(("count", "again"), [(49, False), (51, True)])
+def test_line_of_100_readings_that_mostly_is_beyond_the_range_is_walked_again(count, again):
+    # Line 3 starts at row 200 with station -9.
+    where = np.zeros(1000, bool)
+    where[215 : 215 + count] = True
+    findings = compare_notes(with_values(some=where).with_flag("overrange", where), SCHEME)
+    assert [f.line for f in findings if f.walk_again] == [3] * again
+
+
 def test_channel_without_any_value():
     finding = only(compare_notes(with_values(all=slice(None)), SCHEME), "values-missing")
     assert (finding.severity, finding.advice) == ("error", "Ask the books for the column in the layout.")

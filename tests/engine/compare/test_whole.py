@@ -112,6 +112,47 @@ def test_number_that_the_logger_skipped():
     assert "line 11 is beyond" in finding.found
 
 
+def test_two_numbers_that_the_logger_skipped():
+    lines = numbered(clean_lines(), l4=5, l5=6, l6=7, l7=9, l8=10, l9=11, l10=12)
+    one, two = compared(lines)
+    assert [(f.code, f.line, f.action) for f in (one, two)] == [("line-missing", n, "ask") for n in (4, 8)]
+    assert "lines 5 to 7 lie 1 m nearer" in one.advice
+    assert "lines 9 to 12 lie 2 m nearer" in two.advice
+
+
+@pytest.mark.parametrize(
+    ("number", "remedy"),
+    [(lambda n: 2 * n - 1, "line_step is 2"), (lambda n: n + 10, "first_line is 11"),
+     (lambda n: 10 * n, "first_line is 10 and line_step is 10")],
+)  # fmt: skip
+def test_lines_evenly_numbered_otherwise(number, remedy):
+    scheme = replace(SCHEME, width_m=12)
+    lines = [replace(x, line=number(x.line)) for x in clean_lines(scheme)]
+    finding = only(compared(lines, scheme=scheme), "line-outside")
+    assert (finding.line, finding.severity) == (None, "error")
+    assert finding.advice.startswith(f"Ask the books whether {remedy}.")
+
+
+def test_line_that_went_on_after_a_pause_and_was_counted_anew():
+    lines = clean_lines()
+    piece = lines[2].station
+    one, two = replace(lines[2], station=piece[:50]), replace(lines[2], run=2, station=piece[: len(piece) - 50])
+    finding = only(compared([*lines[:2], one, two, *lines[3:]]), "start-station")
+    assert (finding.line, finding.run, finding.action) == (3, 2, "ask")
+    assert f"note recording 2 with start_station {piece[50]:g}." in finding.advice
+    # Half a line and then a whole one is a false start.
+    false_start = compared([*lines[:2], one, replace(lines[2], run=2), *lines[3:]])
+    assert "start-station" not in [f.code for f in false_start]
+
+
+def test_first_line_under_the_number_of_the_dummy():
+    lines = clean_lines()
+    dummy, second = replace(lines[0], line=0), replace(lines[0], line=0, run=2)
+    finding = only(compared([dummy, second, *lines[1:]], [Note("A", 0, kind="dummy")]), "line-missing")
+    assert (finding.line, finding.action, finding.also) == (1, "ask", (0,))
+    assert compared([dummy, second, *lines], [Note("A", 0, kind="dummy")]) == []
+
+
 def test_number_beside_the_grid_where_headings_show_that_none_was_skipped():
     lines = [x for x in clean_lines() if x.line != 8]
     lines.append(replace(clean_lines()[9], line=11, station=stations(-9, 90)))
