@@ -243,6 +243,8 @@ def _refuse_bad(local: np.ndarray, on_map: np.ndarray, names: list[str], frame: 
                 f"Two corners of {_named(grid)} are swapped: exchanging {' (or '.join(swaps)}{')' * (len(swaps) - 1)} "
                 "would make the sides fit. Check the names of the corners against the field sketch."
             )
+        if len(names) > 2:
+            _refuse_one_cause(local, on_map, names, grid)
     if residuals[worst] > REFUSE_M:
         raise EngineError(
             f"The {names[worst]} corner of {_named(grid)} is {residuals[worst]:.2f} m away from where the other "
@@ -255,6 +257,40 @@ def _refuse_bad(local: np.ndarray, on_map: np.ndarray, names: list[str], frame: 
             f"more than {REFUSE_SCALE:.0%} off is refused. Check length_m and width_m, and that the corners are in "
             "metres of a projected CRS."
         )
+
+
+def _refuse_one_cause(local: np.ndarray, on_map: np.ndarray, names: list[str], grid: str) -> None:
+    """Name the one side of the register, or the one corner, without which all fits."""
+    sizes = local.max(axis=0)
+    sides = [_side_m(local, on_map, axis) for axis in (0, 1)]
+    for axis, column in enumerate(("width_m", "length_m")):
+        other = local * np.where(np.arange(2) == axis, sides[axis] / sizes, 1.0)
+        if abs(sides[1 - axis] - sizes[1 - axis]) <= WARN_M and _fits(other, on_map):
+            raise EngineError(
+                f"The corners of {_named(grid)} are {sides[axis]:.2f} m from each other along {column}, not "
+                f"{sizes[axis]:g} m as the register says, and fit otherwise. Correct {column} in the register."
+            )
+    mends = [k for k in range(len(names)) if len(names) > 3 and _fits(*(np.delete(a, k, 0) for a in (local, on_map)))]
+    if len(mends) == 1:
+        (k,) = mends
+        frame = _similarity(np.delete(local, k, 0), np.delete(on_map, k, 0))
+        raise EngineError(
+            f"The {names[k]} corner of {_named(grid)} is {_residual_lengths(frame, local, on_map)[k]:.2f} m away from "
+            f"where the other corners put it, which fit the size in the register; more than {REFUSE_M} m is refused. "
+            "Check its coordinates, or measure it again."
+        )
+
+
+def _side_m(local: np.ndarray, on_map: np.ndarray, axis: int) -> float:
+    """Return the mean length on the map of the sides along a local axis; NaN where none has both corners."""
+    pairs = [(i, j) for i, j in combinations(range(len(local)), 2) if local[i, 1 - axis] == local[j, 1 - axis]]
+    return float(np.mean([np.hypot(*(on_map[i] - on_map[j])) for i, j in pairs])) if pairs else np.nan
+
+
+def _fits(local: np.ndarray, on_map: np.ndarray) -> bool:
+    """Whether corners agree with a size as well as pegs set by tape do."""
+    frame = _similarity(local, on_map)
+    return bool(_residual_lengths(frame, local, on_map).max() <= WARN_M and abs(frame.scale - 1) <= REFUSE_SCALE)
 
 
 def _residual_lengths(frame: Frame, local: np.ndarray, on_map: np.ndarray) -> np.ndarray:
@@ -289,17 +325,17 @@ def _shape_findings(
         if abs(here - there) > WARN_M:
             findings.append(
                 Code.CORNER_DISTANCE.finding(f"{names[i]} to {names[j]} measures {here:.2f} m.",
-                        f"{there:.2f} m", "Check the side with a tape, or the size in the register.", grid=grid)
+                        f"{there:.2f} m", "Measure the side with a tape. Correct it, or the register.", grid=grid)
             )  # fmt: skip
     if len(names) == 2:
         findings.append(
             Code.TWO_CORNERS.finding("Only two corners are known, so nothing checks them.", "3 or 4 corners",
-                    "Survey a third corner. The traverses are taken to lead off to the left.", grid=grid)
+                    "Measure a third corner. The traverses are taken to lead off to the left.", grid=grid)
         )  # fmt: skip
     if fit == "exact":
         findings.append(
             Code.EXACT_FIT.finding("The exact fit bends the grid through its four corners.",
-                    "", "Use the exact fit only for corners that were checked: it hides a wrong one.", grid=grid)
+                    "", "Use the exact fit only for corners that were checked. It hides a wrong one.", grid=grid)
         )  # fmt: skip
     if frame.mirrored:
         findings.append(

@@ -190,6 +190,21 @@ def test_wrong_size_is_refused():
         fit_frame(square()[:2], 20, 19)
 
 
+@pytest.mark.parametrize(("length", "width", "column"), [(8, 20, "length_m"), (20, 25, "width_m")])
+def test_side_of_the_register_that_all_corners_contradict_is_named(length, width, column):
+    for corners in (square(), square()[:3]):
+        with pytest.raises(EngineError, match=f"20.00 m from each other along {column}.*Correct {column}"):
+            fit_frame(corners, length, width)
+
+
+@pytest.mark.parametrize("wrong", range(4))
+def test_one_wrong_corner_is_named_with_what_it_is_off_by(wrong):
+    """One corner moved by 1 m, whose fit to all four leaves less than half a metre at each."""
+    corners = moved_corners(lambda k, u, v: ((k == wrong) * (1 if u else -1), 0.0))
+    with pytest.raises(EngineError, match=f"The {CORNERS[wrong]} corner of the grid is 1.00 m away"):
+        fit_frame(corners, 20.0, 10.0)
+
+
 def test_degrees_are_refused():
     corners = [Corner("A", c.corner, c.x / 4e5, c.y / 4e5) for c in square()]
     with pytest.raises(EngineError, match="in degrees.*UTM"):
