@@ -19,6 +19,23 @@ if NAME not in sys.modules:
     spec.loader.exec_module(package)
 
 
+@pytest.fixture(scope="session", autouse=True)
+def worded_findings():
+    """Every finding with an advice that any test brings about says first what to do (``wording.py``)."""
+    findings = importlib.import_module(f"{NAME}.processing_provider.engine.core.findings")
+    wording = importlib.import_module(f"{NAME}.tests.wording")
+    made = findings.Finding.__post_init__
+
+    def check(finding):
+        made(finding)
+        fault = wording.fault_of(finding.advice, finding.action) if finding.advice else ""
+        assert not fault, f"{finding.code}: {fault}"
+
+    findings.Finding.__post_init__ = check
+    yield
+    findings.Finding.__post_init__ = made
+
+
 @pytest.fixture(scope="session")
 def simulate():
     """The sample's simulator (``sample_project/simulator``): formulas as a site, walks, files."""

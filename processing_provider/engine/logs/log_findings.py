@@ -41,13 +41,17 @@ def row_findings(gathered: LogGatherer) -> list[Finding]:
     more = gathered.failed_count - SHOWN_ROWS - (cut and gathered.failed_count > SHOWN_ROWS)
     if more > 0:
         found = f"{name}: {more} more rows below them cannot be read ({gathered.failed_count} of {gathered.count})."
-        findings.append(Code.ROW_UNREADABLE.finding(found, "", "Check the log and its layout."))
+        findings.append(Code.ROW_UNREADABLE.finding(found, "", "Ask the books whether this layout is the log's."))
     if cut:
         found = f"{name}, row {last_row} is the last and was cut off: {shorten(last_text)}."
-        findings.append(Code.ROW_TRUNCATED.finding(found, "", "Download the log again if it is not complete."))
+        findings.append(
+            Code.ROW_TRUNCATED.finding(
+                found, "", "Ask the books whether the log is complete. If not, download it again."
+            )
+        )
     for row, text in gathered.bad_openings:
         found = f"{name}, row {row} opens a traverse, but its numbers cannot be read: {shorten(text)}."
-        advice = "Look at the row in the log; the readings below it count to the line above."
+        advice = "Ask the books what this row opens. The readings below it count to the line above."
         findings.append(Code.OPENING_UNREADABLE.finding(found, "", advice))
     return findings
 
@@ -80,24 +84,24 @@ def line_findings(gathered: LogGatherer, readings: Readings) -> list[Finding]:
     for opening, end in zip(gathered.openings, [*befores[1:], gathered.count]):
         if opening.before == end:
             found = f"{name} opens line {opening.line}, but has no readings for it."
-            advice = "Leave it if nothing was walked there, or if the button was pressed twice."
+            advice = f"Ask the books whether line {opening.line} was walked. If so, walk it again."
             findings.append(Code.LINE_EMPTY.finding(found, "", advice, grid=opening.grid or "", line=opening.line))
     if befores and befores[0] and gathered.layout.one("line") is None:
         found = f"{name}: {befores[0]} rows stand above the first row that opens a traverse."
         findings.append(
             Code.LINE_UNKNOWN.finding(
-                found, "", "Check line_start in the layout. They are kept as line 0.", severity="warning"
+                found, "", "Ask the books where the first line begins. They are kept as line 0.", severity="warning"
             )
         )
     elif not befores and gathered.layout.one("line") is None:
-        advice = "Check line_start in the layout. All readings are kept as line 1."
+        advice = "Ask the books how the log names its lines. Set line_start in the layout. All is kept as line 1."
         findings.append(Code.LINE_UNKNOWN.finding(f"{name} names no lines.", "", advice, severity="warning"))
     if len(gathered.made):
         found = (
             f"{name} names no lines: {len(gathered.made)} were made, counted from 1, each from where its stations "
             f"start again or turn (line 2 from row {gathered.made[1]} on)."
         )
-        advice = "Check the numbers of the lines against the notes."
+        advice = "Ask the books for the numbers of the lines. Hold these against the notes."
         findings.append(Code.LINE_UNKNOWN.finding(found, "", advice, severity="warning"))
     missing = int(np.count_nonzero(readings.has_flag("missing")))
     if missing:
@@ -154,7 +158,7 @@ def value_findings(gathered: LogGatherer, unusable: dict[str, Unusable]) -> list
             found = f"{name}: {counted(len(over), 'value')} of {channel} beyond the range of the instrument"
             numbers = np.unique(marks[np.isfinite(marks)])[:SHOWN_MARKS]
             found += f" ({', '.join(f'{number:.10g}' for number in numbers)})" if len(numbers) else ""
-            advice = "Nothing to do: blank, and flagged 'overrange' where no channel has a value."
+            advice = "Leave it: they are blank. Readings without any value are flagged 'overrange'."
             findings.append(Code.OVERRANGE.finding(f"{found}, first in row {over[0]}.", "", advice))
         if len(bad):
             texts = dict(gathered.blanked)

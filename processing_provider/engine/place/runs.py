@@ -148,7 +148,7 @@ class RunPlacer:
         code, expected = Code.PACE_MARKS, "as many marks as other lines"
         if self.scheme.pace == "ends":
             code, expected = Code.PACE_ENDS, "both noted ends or a mark at each edge"
-        advice = "Note the ends, or check the marks in the log. It is placed by the reading rate instead."
+        advice = f"Ask the books for ends and marks of line {self.run.line}. It is placed by the reading rate instead."
         self._find(code, f"The line has not {expected}.", expected, advice)
         return by_rate
 
@@ -171,14 +171,15 @@ class RunPlacer:
         """Return the position across the walking direction: as noted, else by the line's number; NaN where unknown."""
         if self.note.position_m is not None:
             return self.note.position_m
-        found, advice = "The notes do not say where this tie line crosses.", "Note its distance in position_m."
+        found = "The notes do not say where this tie line crosses."
+        advice = f"Ask the books where tie line {self.run.line} crosses. Note its distance in position_m."
         if self.note.kind != "tie":
             line, width = self.run.line, self.scheme.width_m
             position = float(self.scheme.position_m(line))
             if -EDGE_M <= position <= width + EDGE_M or self.note.kind in ("dummy", "void"):
                 return position
             found = f"Line {line} would lie at {position:.2f} m, outside the width of {width:g} m."
-            advice = "Say in the notes what it is: its position_m, or kind dummy, tie, base or void."
+            advice = f"Ask the books what line {line} is. Note its position_m, or kind dummy, tie, base or void."
         self._find(Code.LINE_UNPLACED, found, "", f"{advice} Until then its readings are not used.")
         return np.nan
 

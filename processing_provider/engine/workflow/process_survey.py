@@ -277,7 +277,7 @@ def _left_out(channel: str, text: str) -> Finding:
     return Code.NOT_INTERPOLATED.finding(
         f"{text} ({channel})",
         "",
-        "Correct what is named here and run it again; its readings are placed, but not mapped.",
+        "Correct what is named here, and run it again. Its readings are placed, but not mapped.",
     )
 
 

@@ -285,9 +285,10 @@ def _as_accepted(mistake: PossibleMistake) -> Finding:
     changed += [f"start_station {first.start_station:g}"] if first.start_station is not None else []
     changed += [f"position_m {first.position_m:g}"] if first.position_m is not None else []
     more = f", and {len(others)} other lines were moved with it" if others else ""
-    advice = f"It was placed with {', '.join(changed)}{more}; certainty {mistake.certainty:.2f}."
-    if mistake.finding.walk_again:
-        advice += f" Walk line {first.line} again."
+    advice = (
+        f"Walk line {first.line} again." if mistake.finding.walk_again else f"Look at line {first.line} on the map."
+    )
+    advice += f" It was placed with {', '.join(changed)}{more}; certainty {mistake.certainty:.2f}."
     advice += " If this is wrong, note how the line was walked, or raise accept_certainty in the recipe."
     return mistake.finding.as_code(Code.PROPOSAL_ACCEPTED, advice)
 
