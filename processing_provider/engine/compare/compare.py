@@ -11,12 +11,12 @@ from typing import Callable, Optional, Sequence
 import numpy as np
 
 from ..core import Code, Finding, Note, Readings, Scheme
-from .grid_log import MANY, MOST, GridLog, listed, summarise
+from .grid_log import MANY, MOST, Cause, GridLog, listed, summarise
 from .lines import LINE_CHECKS
 from .notes import NOTE_CHECKS
 from .questioned_layout import questioned_layout, questioned_lines
 from .walk import WALK_CHECKS
-from .whole import WHOLE_CHECKS, Cause, other_rate
+from .whole import WHOLE_CHECKS, other_rate
 
 CHECKS = (*LINE_CHECKS, *WALK_CHECKS, *NOTE_CHECKS)
 """Each takes a GridLog and yields findings, but for those that look at the whole first."""

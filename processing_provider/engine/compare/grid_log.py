@@ -125,6 +125,24 @@ class GridLog:
         return self.length_m((max(a.low, b.low), min(a.high, b.high)))
 
 
+@dataclass(frozen=True)
+class Cause:
+    """A finding, and the codes of those that it makes needless: on its own lines (None: on all lines), and on any."""
+
+    finding: Finding
+    codes: tuple[Code, ...]
+    everywhere: tuple[Code, ...] = ()
+
+    def explains(self, other: Finding) -> bool:
+        """Whether the other finding has this cause."""
+        if other.code in [code.word for code in self.everywhere]:
+            return True
+        if other.code not in [code.word for code in self.codes]:
+            return False
+        lines = {self.finding.line, *self.finding.also}
+        return lines == {None} or (bool(other.also) and set(other.also) <= lines) or other.line in lines - {None}
+
+
 def summarise(readings: Readings, scheme: Scheme, notes: Sequence[Note]) -> GridLog:
     """Return the recordings of one grid's log in summary; ``readings`` must not be empty."""
     own = notes_for(notes, scheme.grid)
