@@ -118,8 +118,10 @@ def _size(log: GridLog) -> Iterator[Cause]:
         f"Ask the books whether {ask}. Correct the register. If it is right, note what stood in the way as obstacle, "
         "or walk the lines again."
     )
-    finding = log.finding(Code.LINE_LONG, None, found, expected, advice, severity="error")
-    yield Cause(finding if code is Code.LINE_LONG else finding.as_code(code, advice), OF_SIZE)
+    finding = log.finding(code, None, found, expected, advice)
+    if code is Code.LINE_LONG:
+        finding = log.finding(Code.LINE_LONG, None, found, expected, advice, severity="error")
+    yield Cause(finding, OF_SIZE)
 
 
 def other_rate(log: GridLog) -> bool:

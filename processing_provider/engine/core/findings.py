@@ -45,7 +45,7 @@ class Code(Enum):
         "Rows look as if they opened a line, but cannot be read; their readings count to the line above.")
     LINE_EMPTY = ("line-empty", "warning", "ask walk",
         "A line is opened in the log, but no reading follows.")
-    LINE_UNKNOWN = ("line-unknown", "error warning", "ask",
+    LINE_UNKNOWN = ("line-unknown", "warning", "ask",
         "Readings belong to no line that the log names.")
     VALUE_UNREADABLE = ("value-unreadable", "warning", "ask none",
         "Values of a channel cannot be read; they are blank, and the other values of their rows are used.")

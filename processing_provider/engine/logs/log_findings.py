@@ -95,14 +95,14 @@ def line_findings(gathered: LogGatherer, readings: Readings) -> list[Finding]:
         )
     elif not befores and gathered.layout.one("line") is None:
         advice = "Ask the books how the log names its lines. Set line_start in the layout. All is kept as line 1."
-        findings.append(Code.LINE_UNKNOWN.finding(f"{name} names no lines.", "", advice, severity="warning"))
+        findings.append(Code.LINE_UNKNOWN.finding(f"{name} names no lines.", "", advice))
     if len(gathered.made):
         found = (
             f"{name} names no lines: {len(gathered.made)} were made, counted from 1, each from where its stations "
             f"start again or turn (line 2 from row {gathered.made[1]} on)."
         )
         advice = "Ask the books for the numbers of the lines. Hold these against the notes."
-        findings.append(Code.LINE_UNKNOWN.finding(found, "", advice, severity="warning"))
+        findings.append(Code.LINE_UNKNOWN.finding(found, "", advice))
     missing = int(np.count_nonzero(readings.has_flag("missing")))
     if missing:
         found = f"{name}: {missing} readings have no value in any channel."
