@@ -83,7 +83,7 @@ class ProcessRegister(SurveyAlgorithm):
             layers = write_survey(stage, result, target, site, inputs, part_of(progress, 0.6, 1.0))
         moved = [replace(la, uri=la.uri.replace(str(stage), str(values.output_folder))) for la in layers]
         load_when_done(values.context, moved)
-        for remark in dict.fromkeys(r for grid in result.grids if grid.source.layout is None for r in grid.remarks):
+        for remark in dict.fromkeys(r for grid in result.results for r in grid.remarks):
             feedback.pushInfo(remark)
         for record in result.records:
             values.write_record(record, result.placed.units)

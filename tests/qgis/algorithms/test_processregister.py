@@ -421,3 +421,16 @@ def test_site_far_from_the_layers_of_the_project(survey_files):
         QgsProject.instance().removeMapLayer(layer)
     assert "50 km from the nearest other layer of the project (trenches)" in found["found"]
     assert findings(survey_files, "site-far") == []
+
+
+def test_what_a_log_does_not_have_is_said_where_a_layout_was_given_too(survey_files):
+    from qgis import processing
+    from qgis.core import QgsProcessingFeedback
+
+    columns = [{"column": "line", "role": "line"}, {"column": "cond", "role": "channel", "unit": "mS/m"}]
+    (survey_files.folder / "bare.json").write_text(json.dumps({"columns": columns}))
+    survey_files.change(survey_files.register, {"grid": "A"}, layout="bare.json")
+    log = QgsProcessingFeedback()
+    processing.run("turnrow:processregister", survey_files.parameters(), feedback=log)
+    assert "A.csv has no stations: they will be counted by the pattern of the grid." in log.textLog()
+    assert "A.csv has no times: pace and drift cannot be checked." in log.textLog()
