@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Sequence
 
 from ...engine.core import whole_file
-from ...engine.workflow import GridPlan, Walk
+from ...engine.workflow import GridPlan, Measure, Walk
 from ..report import CAUTIONS
 from .page import INNER, MARGIN, SMALL_PT, TEXT_PT, TICK, Pages, number
 from .sketch import Sketch
@@ -18,6 +18,7 @@ MEASURE = (("", 6), ("line", 11), ("right if at (m)", 24), ("wrong if at (m)", 2
            ("what to do", 95))  # fmt: skip
 ASK = (("", 6), ("line", 11), ("row", 26), ("what stands there", 46), ("what the log has", 42), ("what to do", 55))
 """Heads and widths in millimetres; each makes up the inner width of the page."""
+SEE, ELSEWHERE = "see what to do", "anywhere else"
 WRITE_MM = 7.0
 """Least height of a row that a person writes into."""
 
@@ -73,7 +74,7 @@ def _grid(pages: Pages, plan: GridPlan, site: str, sentence: str) -> None:
         _table(pages, WALK, [_walk(walk) for walk in plan.walks])
     if plan.measures:
         pages.heading("Measure", "With the tape along the baseline from the start corner.")
-        rows = [(TICK, _line(m.line), number(m.right_m), number(m.wrong_m), "", m.advice) for m in plan.measures]
+        rows = [(TICK, _line(m.line), *_places(m), "", m.advice) for m in plan.measures]
         _table(pages, MEASURE, rows)
     if plan.questions:
         pages.heading("Ask the books")
@@ -102,6 +103,13 @@ def _walk(walk: Walk) -> tuple[str, ...]:
         "",
         "",
     )
+
+
+def _places(measure: Measure) -> tuple[str, str]:
+    """Return where a line is right and where it is wrong; words where no single place is known."""
+    if measure.right_m is None:
+        return SEE, SEE
+    return number(measure.right_m), ELSEWHERE if measure.wrong_m is None else number(measure.wrong_m)
 
 
 def _line(line: object) -> str:

@@ -46,12 +46,14 @@ class Proposal:
 class PossibleMistake:
     """What the readings contradict, and the notes that would mend it; none where only walking again would.
 
-    ``among`` are the numbers of the lines one of which it is about, ascending, where that is unsure.
+    ``among`` are the numbers of the lines one of which it is about, ascending, where that is unsure. ``implied``
+    are the notes of what the mistake says, also of lines that the field notes speak of, which get no proposal.
     """
 
     finding: Finding
     proposals: tuple[Proposal, ...] = ()
     among: tuple[int, ...] = ()
+    implied: tuple[Note, ...] = ()
 
     @property
     def certainty(self) -> float:

@@ -17,7 +17,7 @@ from .edit_commands import (
 from .process_survey import SurveyResult, cells_of_grid, changed_inputs, outline, process_survey
 from .read_survey import GridResult, GridSource, join_logs, read_grids
 from .recipe import Recipe, default_recipe, parse_recipe, recipe_text
-from .rewalk import AGAIN_COLUMNS, REDO_COLUMNS, TIE, GridPlan, Walk, again_rows, plan_rewalk, redo_rows
+from .rewalk import AGAIN_COLUMNS, REDO_COLUMNS, TIE, GridPlan, Measure, Walk, again_rows, plan_rewalk, redo_rows
 from .session import STEPS, GridState, Session, open_survey
 from .sources import SurveySources, file_facts, gather_sources, sha256_of
 from .tables import corner_rows, finding_places, grid_rows, traverse_rows
@@ -25,6 +25,7 @@ from .tables import corner_rows, finding_places, grid_rows, traverse_rows
 __all__ = [
     "AGAIN_COLUMNS",
     "GridPlan",
+    "Measure",
     "REDO_COLUMNS",
     "TIE",
     "Walk",

@@ -69,7 +69,7 @@ class GridResult:
     remarks : tuple of str
         What the reader took for what.
     proposals : tuple of Note
-        Notes that would mend the possible mistakes.
+        Notes that the possible mistakes imply, also of lines that the field notes speak of.
     """
 
     source: GridSource
@@ -261,7 +261,7 @@ def _read_grid(
         )
     mistakes = [_as_accepted(m) if m in accepted else m.finding for m in possible]
     findings = _without_repeats([*logged.findings, *compared, *frame.findings, *placing, *mistakes])
-    proposals = tuple(p.note for mistake in possible for p in mistake.proposals)
+    proposals = tuple(note for mistake in possible for note in mistake.implied)
     return GridResult(source, placed, frame, record, tuple(findings), "", logged.layouts, logged.remarks, proposals)
 
 

@@ -391,5 +391,7 @@ def test_lines_that_the_notes_speak_of_get_no_proposal(walk):
     (mistake,) = proposed(spoilt, [Note("A", line)])
     assert mistake.finding.code == "line-reversed"
     assert mistake.proposals == ()
+    # What it implies is there all the same, for the person.
+    assert [note.line for note in mistake.implied] == [line]
     (other,) = proposed(spoilt, [Note("A", line + 1), Note("A", line, kind="obstacle")])
     assert other.proposals

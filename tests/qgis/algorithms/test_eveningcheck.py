@@ -212,3 +212,29 @@ def test_another_rate_than_noted_is_one_question_about_the_grid(evening, mistake
     assert (found["code"], found["line"]) == ("reading-rate", "")
     assert found["advice"].startswith(f"Ask the books whether readings_per_m is {rate}.")
     assert f"they have {rate} readings a second: " in found["found"]
+
+
+def test_no_place_of_a_line_to_measure_is_left_blank():
+    """Where a line is wrong: at the place that is implied, else anywhere else; what is about no line says so."""
+    from turnrow.processing_provider.bridge.rewalk_sheet.sheet import _places
+    from turnrow.processing_provider.engine.workflow import Measure
+
+    assert _places(Measure(9, 4.25, 3.75, "Measure.")) == ("4.25", "3.75")
+    assert _places(Measure(9, 4.25, None, "Measure.")) == ("4.25", "anywhere else")
+    assert _places(Measure(None, None, None, "Measure.")) == ("see what to do", "see what to do")
+
+
+def test_place_if_wrong_is_known_where_the_notes_speak_of_the_line(evening, tmp_path, planting):
+    """A line walked on the ground of the next one, with full notes: nothing is proposed, but the place is known."""
+    import csv
+
+    from turnrow.processing_provider.engine.workflow import gather_sources, plan_rewalk, read_grids
+
+    evening([{"what": "on_other_ground", "line": 12, "position_m": 6.25}], seed=145)
+    tables = [list(csv.DictReader((tmp_path / f"{n}.csv").open())) for n in ("register", "corners", "notes")]
+    sources = gather_sources(*tables, tmp_path)
+    results = list(read_grids(sources.grids, sources.notes))
+    plans = plan_rewalk(results, [f for r in results for f in r.findings], sources.notes)
+    measures = [m for plan in plans for m in plan.measures]
+    # Line 12 belongs at 5.75 m.
+    assert [(m.line, m.right_m, m.wrong_m) for m in measures] == [(12, 5.75, 6.25)]
