@@ -154,7 +154,8 @@ class OrderSearch:
             pairs = list(zip(first[mine].tolist(), second[mine].tolist()))
             gains, least = self._logged.swaps(pairs), np.zeros(len(pairs))
             if near:
-                least = np.maximum(self._logged.repeats(pairs), self._logged.repeats([(b, a) for a, b in pairs]))
+                both = self._logged.repeats([*pairs, *((b, a) for a, b in pairs)])
+                least = both.reshape(2, -1).max(axis=0)
             margin, candidates = NEAR_MARGIN if near else FAR_MARGIN, np.count_nonzero(beside == near)
             for (a, b), gain, repeat in zip(pairs, gains.tolist(), least.tolist()):
                 if not near or gain > repeat:

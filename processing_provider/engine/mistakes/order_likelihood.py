@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Sequence
 
 import numpy as np
@@ -87,7 +86,6 @@ class OrderLikelihood:
         self.kernel = self._best_kernel()
         self.scale = 1.0
         self.scale = self._residual_scale()
-        self._recorded: dict[bytes, float] = {}
 
     def swaps(self, pairs: Sequence[tuple[int, int]]) -> np.ndarray:
         """Return the gain in log likelihood of each pair of lines that change places."""
@@ -113,7 +111,7 @@ class OrderLikelihood:
             position, rows = self.position.copy(), np.arange(max(0, k - 4), min(count, k + 6))
             position[k + 1 :] -= 1
             items.append((position, rows))
-        return self._scores(items) - self._recorded_scores([rows for _, rows in items])
+        return self._gained(items)
 
     def swap_screen(self) -> np.ndarray:
         """Return (L, L) a fast estimate of what each swap gains, without wander, for one independent reading."""
@@ -156,26 +154,28 @@ class OrderLikelihood:
 
     def _gains(self, changed: Sequence[tuple[np.ndarray, Sequence[int]]]) -> np.ndarray:
         """Return what arrangements gain over the recorded one; each is (positions, the lines moved)."""
-        items = []
-        for position, moved in changed:
-            touched = np.concatenate([self.position[list(moved)], position[list(moved)]])
-            touched = touched[np.isfinite(touched)]
-            near = np.min(np.abs(self.position[:, None] - touched), axis=1) <= TOUCHED
-            items.append((position, np.flatnonzero(near)))
-        return self._scores(items) - self._recorded_scores([rows for _, rows in items])
+        if not changed:
+            return np.zeros(0)
+        positions, moved = (np.stack(column) for column in zip(*changed))
+        touched = np.concatenate([self.position[moved], np.take_along_axis(positions, moved, axis=1)], axis=1)
+        near = (np.abs(self.position[:, None] - touched[:, None]) <= TOUCHED).any(axis=2)
+        return self._gained([(position, np.flatnonzero(mine)) for position, mine in zip(positions, near)])
 
-    def _recorded_scores(self, rows_of: Sequence[np.ndarray]) -> np.ndarray:
-        """Return the scores of sets of lines where they are recorded; each set is scored once."""
-        keys = [rows.tobytes() for rows in rows_of]
-        new = {key: rows for key, rows in zip(keys, rows_of) if key not in self._recorded}
-        scores = self._scores([(self.position, rows) for rows in new.values()])
-        self._recorded.update(zip(new, scores.tolist()))
-        return np.array([self._recorded[key] for key in keys])
-
-    def _scores(self, items: Sequence[Arrangement]) -> np.ndarray:
-        """Return the pseudo log likelihoods of lines at their positions."""
+    def _gained(self, items: Sequence[Arrangement]) -> np.ndarray:
+        """Return what the lines of arrangements gain in all over being where they are recorded."""
         if not items:
             return np.zeros(0)
+        rows = np.concatenate([rows for _, rows in items])
+        first = np.cumsum([0, *(len(rows) for _, rows in items[:-1])])
+        return np.add.reduceat(self._scores(items) - self._recorded[rows], first)
+
+    @cached_property
+    def _recorded(self) -> np.ndarray:
+        """(L,) pseudo log likelihoods of all lines where they are recorded."""
+        return self._scores([(self.position, np.arange(len(self.position)))])
+
+    def _scores(self, items: Sequence[Arrangement]) -> np.ndarray:
+        """Return (R,) pseudo log likelihoods of the lines of all arrangements at their positions."""
         rows = np.concatenate([rows for _, rows in items])
         error, variance, squares = self._residuals(items)
         total = np.empty(len(rows))
@@ -186,32 +186,27 @@ class OrderLikelihood:
             density = TAIL * np.log(spread) - (TAIL + 1) * np.log(spread + free**2 / TAIL)
             readings = np.sum(density * self.known[rows[part]], axis=1)
             total[part] = 0.5 * (readings * self.step_m / INDEPENDENT_M - penalty)
-        first = np.cumsum([0, *(len(rows) for _, rows in items[:-1])])
-        return np.add.reduceat(total, first)
+        return total
 
     def _residuals(self, items: Sequence[Arrangement]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return (R, V) residuals of the lines of all arrangements, and (R,) variances and sums of squared weights.
 
-        The variances are conditional. Arrangements of as many lines are solved together.
+        The variances are conditional. All arrangements are solved together.
         """
-        rows = np.concatenate([rows for _, rows in items])
-        error, variance, squares = self.band[rows], np.ones(len(rows)), np.ones(len(rows))
-        groups: dict[tuple[int, int], list[tuple[np.ndarray, ...]]] = defaultdict(list)
-        first = 0
-        for position, mine in items:
-            here = np.flatnonzero(np.isfinite(position[mine]))
-            if len(here):
-                away = np.abs(position[:, None] - position[mine[here]])
-                near = np.flatnonzero(np.min(away, axis=1) <= REACH)
-                at = np.searchsorted(near, mine[here])
-                groups[len(near), len(here)].append((position[near], near, at, first + here))
-            first += len(mine)
-        for group in groups.values():
-            position, near, at, out = (np.stack(column) for column in zip(*group))
-            weights, variance[out] = _weights_of(position, at, self.kernel)
-            error[out] = weights @ self.band[near]
-            squares[out] = np.sum(weights**2, axis=2)
-        return error, variance, squares
+        position, scored = np.stack([position for position, _ in items]), np.zeros((len(items), len(self.band)), bool)
+        for mine, (_, rows) in zip(scored, items):
+            mine[rows] = True
+        most = int(np.count_nonzero(scored, axis=1).max())
+        # Those with fewer lines get others as well, which are left out at the end.
+        rows = np.argsort(~scored, axis=1, kind="stable")[:, :most]
+        wanted = np.take_along_axis(scored, rows, axis=1)
+        here = np.where(wanted, np.take_along_axis(position, rows, axis=1), np.nan)
+        near, at = _lines_near(position, here, rows)
+        weights, variance = _weights_of(np.take_along_axis(position, near, axis=1), at, self.kernel)
+        error, squares = weights @ self.band[near], np.sum(weights**2, axis=2)
+        foreign = np.isnan(here)
+        error[foreign], variance[foreign], squares[foreign] = self.band[rows[foreign]], 1.0, 1.0
+        return error[wanted], variance[wanted], squares[wanted]
 
     def _spread(self, rows: np.ndarray, variance: np.ndarray, squares: np.ndarray) -> np.ndarray:
         walked = (self.noise + self.aside[rows]) * squares[:, None]
@@ -251,6 +246,21 @@ def clearest(lines: Lines, matrices: np.ndarray, coarse_m: float) -> int:
         return float(np.sum(band[1:] * band[:-1]) / total) if total > 0 else -1.0
 
     return max(range(len(matrices)), key=lambda c: likeness(matrices[c])) if len(matrices) > 1 else 0
+
+
+def _lines_near(position: np.ndarray, here: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return (G, n) lines within reach of those at the positions ``here`` (G, R), and (G, R) where they are in those.
+
+    ``position`` is (G, L), ``rows`` (G, R) are the lines that are at ``here``. All get as many lines as the one with
+    the most, the next nearest; NaN in ``here`` counts for nothing, and gets any line.
+    """
+    away = np.fmin.reduce(np.abs(position[:, :, None] - here[:, None]), axis=2)
+    away = np.where(np.isnan(away), np.inf, away)
+    count = min(np.count_nonzero(away <= REACH, axis=1).max(), np.count_nonzero(np.isfinite(position), axis=1).min())
+    near = np.sort(np.argsort(away, axis=1, kind="stable")[:, :count], axis=1)
+    number = np.zeros(position.shape, int)
+    np.put_along_axis(number, near, np.arange(count)[None], axis=1)
+    return near, np.take_along_axis(number, rows, axis=1)
 
 
 def _smooth(position: np.ndarray, kernel: Kernel) -> np.ndarray:
