@@ -95,13 +95,19 @@ class LogGatherer:
         """Take one block; ``first_row`` is the 1-based number of its first row in the file."""
         kinds = self._sort_rows(rows, first_row)
         ordinary = np.flatnonzero(kinds == RowKind.READING)
-        self._take_special_rows(rows, kinds, first_row)
         if not len(ordinary):
+            self._take_special_rows(rows, kinds, first_row)
             return
         readings = list(compress(rows, (kinds == RowKind.READING).tolist()))
         if self.plan is None:
             self.plan = make_plan(self._header or None, readings, self.layout, self.name)
         columns, readable = parse_rows(readings, self.plan)
+        again = [] if readable.all() else self._names_again(readings, readable)
+        if again:
+            header, found = self._header or "", set(ordinary[again].tolist())
+            self.take([header if i in found else row for i, row in enumerate(rows)], first_row)
+            return
+        self._take_special_rows(rows, kinds, first_row)
         self._carry_line(columns)
         values, good = finish_columns(columns, self.plan, self.grids)
         good &= readable
@@ -153,6 +159,16 @@ class LogGatherer:
             if self._header and self._header in rows:
                 kinds[[row == self._header for row in rows]] = RowKind.HEADER
         return kinds
+
+    def _names_again(self, readings: list[str], readable: np.ndarray) -> list[int]:
+        """Return which unreadable rows hold the names of the columns in other capitals, or with other blanks."""
+        if not self._header:
+            return []
+        names = self._split_lower(self._header)
+        return [i for i in np.flatnonzero(~readable).tolist() if self._split_lower(readings[i]) == names]
+
+    def _split_lower(self, row: str) -> list[str]:
+        return [text.lower() for text in split_row(row, self.layout.delimiter, self.layout.widths)]
 
     def _take_special_rows(self, rows: list[str], kinds: np.ndarray, first_row: int) -> None:
         above = self.count + np.cumsum(kinds == RowKind.READING)

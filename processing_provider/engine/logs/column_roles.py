@@ -57,6 +57,9 @@ SELDOM = 0.3
 """Marks stand beside fewer than this fraction of the readings (common practice, no source): they are metres apart."""
 FIRST_VALUES = 50
 """Values that are looked at for times and dates. Derived: a fraction of 50 values is known to 0.04 where it is 0.9."""
+LEAST_GROWTH = 10
+"""Steps up without one down from which numbers are a clock. Derived: readings with noise step down as often as up, so
+that ten up in a row come once in 1,000."""
 LARGEST_LINE = 1e6
 """Whole numbers above it are dates or serial numbers, not lines (common practice, no source)."""
 
@@ -139,7 +142,7 @@ def roles_by_behaviour(
     A column that counts by one, up or down, is the station; one that keeps its whole number over many rows and then
     steps is the line; one that only ever grows is the time. Any other column of numbers is a channel.
     """
-    roles: list[Optional[Role]] = [role or _by_text(column) for role, column in zip(taken, columns)]
+    roles = _by_texts(columns, taken)
     numbers = [None if role else as_numbers(column) for role, column in zip(roles, columns)]
     if beside:
         _look_beside(columns, roles, numbers)
@@ -152,13 +155,53 @@ def roles_by_behaviour(
         if role in known or any(r is not None and r.role == role for r in roles):
             continue
         scores = [0.0 if values is None else fits(values) for values in numbers]
+        if role == "line" and sum(score > 0 for score in scores) > 1:
+            scores = _that_turn(scores, numbers, columns, roles)
         best = int(np.argmax(scores)) if scores else 0
         if scores and scores[best] > 0:
             roles[best], numbers[best] = Role(role, "", why), None
+    if not any(r is not None and r.role == "time" for r in roles) and "time" not in known:
+        slow = [
+            i
+            for i, values in enumerate(numbers)
+            if values is not None and not _counts_on(values) and _never_falls(values)
+        ]
+        for i in slow[:1]:
+            roles[i], numbers[i] = Role("time", "", "because it never falls"), None
     for i, values in enumerate(numbers):
         if values is not None:
             roles[i] = _of_numbers(values, [r.role for r in roles if r is not None])
     return [role for role in roles if role is not None]
+
+
+def _by_texts(columns: Sequence[Sequence[str]], taken: Sequence[Optional[Role]]) -> list[Optional[Role]]:
+    """Return the roles that are known already, with those that texts show; a second time or date is of no use."""
+    roles = list(taken)
+    for i, column in enumerate(columns):
+        if roles[i] is None:
+            found = _by_text(column)
+            first = next((k for k, role in enumerate(roles, 1) if found and role and role.role == found.role), 0)
+            if found is not None and found.role in ("time", "date") and first:
+                found = Role("", "", f"because column {first} is the {found.role}")
+            roles[i] = found
+    return roles
+
+
+def _that_turn(
+    scores: list[float],
+    numbers: Sequence[Optional[np.ndarray]],
+    columns: Sequence[Sequence[str]],
+    roles: Sequence[Optional[Role]],
+) -> list[float]:
+    """Return the scores of lines without those of columns that step where no station turns, if any does there."""
+    at = next((i for i, role in enumerate(roles) if role is not None and role.role == "station"), None)
+    if at is None:
+        return scores
+    station = as_numbers(columns[at])
+    fit = [
+        score > 0 and values is not None and _turn_together(values, station) for score, values in zip(scores, numbers)
+    ]
+    return [score * good for score, good in zip(scores, fit)] if any(fit) else scores
 
 
 def _of_numbers(values: np.ndarray, others: Sequence[str]) -> Role:
@@ -261,3 +304,9 @@ def _only_grows(values: np.ndarray) -> float:
     if len(steps) < 3 or np.any(steps < 0) or np.all(steps == 1):
         return 0.0
     return float(np.mean(steps > 0)) if np.mean(steps > 0) > STEADY else 0.0
+
+
+def _never_falls(values: np.ndarray) -> bool:
+    """Return whether numbers grow often and never fall, as whole seconds over several readings do."""
+    steps = _known_steps(values)
+    return len(steps) > 0 and not np.any(steps < 0) and np.count_nonzero(steps) >= LEAST_GROWTH

@@ -22,6 +22,7 @@ from .refusals import (
     check_joined,
     check_long_form,
     check_shape,
+    check_values,
     holds_values,
     no_numbers,
 )
@@ -96,6 +97,7 @@ def detect_layout(path: Union[str, Path]) -> tuple[LogLayout, list[str]]:
     roles = settle_positions(columns, roles)
     check_joined(columns, roles, rows, shape, path.name)
     check_long_form(columns, roles, rows, shape, path.name)
+    check_values(columns, roles, shape, rows, path.name)
     channels = [texts for texts, role in zip(columns, roles) if role.role == "channel"]
     if not channels:
         raise EngineError(f"No column of readings was found in {path.name}. Give the layout of the log.")

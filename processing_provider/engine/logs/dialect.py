@@ -22,7 +22,7 @@ TEXTS_KEPT = 1 << 14
 """How many texts are known to be a value or not. Derived: whole rows come again under every delimiter that they do not
 have, and the rows of one log that are looked at are a few thousand; some megabytes at most."""
 DELIMITERS = ("tab", ";", "|", ",", "space")
-COMMENT_MARKS = ("#", "//", "%", "!", ";", "/")
+COMMENT_MARKS = ("#", "//", "%", "!", ";", "/", ">", "*")
 MISSING_WORDS = re.compile(r"^(\*+|-+|\?+|#+|nan|n/?a|null|none|nil|ovr|over|x+)$", re.IGNORECASE)
 NUMBER = re.compile(r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$")
 COMMA_DECIMAL = re.compile(r"^[+-]?\d+,\d+([eE][+-]?\d+)?$")
@@ -33,6 +33,7 @@ OPENING_PARTS = (
     r".*?\b(?:start[ _]?station|station|stn|sta|start|from|begin|von|ab|desde)[\s:=]*"
     r"(?P<station>[+-]?\d+(?:[.,]\d+)?)(?![\d:])",
     r".*?\b(?:step|increment|incr|inc|schritt|pas|by|delta)[\s:=]*(?P<step>[+-]?\d+(?:[.,]\d+)?)",
+    r".*?\b(?:to|till|until|end|stop|bis|jusqu'?[aà]|hasta)[\s:=]*(?P<end>[+-]?\d+(?:[.,]\d+)?)(?![\d:])",
     r"[\s,;]+(?P<station>[+-]?\d+(?:[.,]\d+)?)[\s,;]+[+-]?\d+(?:[.,]\d+)?\s*$",
     r"[\s,;]+[+-]?\d+(?:[.,]\d+)?[\s,;]+(?P<step>[+-]?\d+(?:[.,]\d+)?)\s*$",
     r".*?(?<![\d:])(?P<time>\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?)",
@@ -137,13 +138,12 @@ def _try_delimiter(rows: Sequence[str], delimiter: str) -> tuple[Optional[Shape]
     likely = [i for i in likely if len(table[i]) == count]
     score = sum(values[i] for i in likely)
     known = [[table[i][k] for i in likely if table[i][k]] for k in range(count)]
-    steady = [sum(map(_is_value, texts)) > STEADY * len(texts) for texts in known]
-    clock = [sum(map(_is_clock, texts)) > STEADY * len(texts) for texts in known]
+    steady = [k for k, texts in enumerate(known) if sum(map(_is_value, texts)) > STEADY * len(texts)]
+    clocks = [k for k, texts in enumerate(known) if sum(map(_is_clock, texts)) > STEADY * len(texts)]
     data = [
         i
         for i in likely
-        if all(_is_value(text) or not must for text, must in zip(table[i], steady))
-        and not any(must and NUMBER.match(text) for text, must in zip(table[i], clock))
+        if all(_is_value(table[i][k]) for k in steady) and not any(NUMBER.match(table[i][k]) for k in clocks)
     ]
     return Shape(delimiter, None, _decimal(table, data), data), (score, count)
 
@@ -240,9 +240,9 @@ def find_records(rows: Sequence[str], others: Sequence[int], shape: Shape) -> tu
         What rows of another kind begin with, empty when there are none or of several kinds.
     comments : list of int
     """
-    kinds = {shape.split(rows[i])[0] for i in shape.data}
     delimiter = delimiter_of(shape.delimiter)
-    if len(kinds) > 1 or not delimiter or not all(kind.isalpha() for kind in kinds):
+    kind = shape.split(rows[shape.data[0]])[0]
+    if not delimiter or not kind.isalpha() or any(shape.split(rows[i])[0] != kind for i in shape.data):
         return "", [], "", []
     inside: dict[str, list[int]] = {}
     for i in others:

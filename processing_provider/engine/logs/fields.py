@@ -129,7 +129,7 @@ def _parse_by_column(rows: list[str], plan: Plan) -> tuple[dict[str, np.ndarray]
         else:
             readable &= ~bad
         columns[planned.field] = values
-    return columns, readable & ~_is_all_words(columns, plan)
+    return columns, readable & ~_is_all_words(columns, plan) & ~_is_nowhere(columns, plan)
 
 
 def _is_all_words(columns: dict[str, np.ndarray], plan: Plan) -> np.ndarray:
@@ -138,6 +138,14 @@ def _is_all_words(columns: dict[str, np.ndarray], plan: Plan) -> np.ndarray:
     beside = [columns[p.field] for p in plan.columns if p.column.role in ("line", "station", "time")]
     known = [values != "" if values.dtype.kind == "U" else np.isfinite(values) for values in beside]
     return no_value & ~(np.any(known, axis=0) if known else np.zeros(len(no_value), bool))
+
+
+def _is_nowhere(columns: dict[str, np.ndarray], plan: Plan) -> np.ndarray:
+    """Return which rows have neither station nor time where the log has columns of both, such as a mean of a line."""
+    both = [columns[p.field] for p in plan.columns if p.column.role in ("station", "time")]
+    if len(both) < 2:
+        return np.zeros(len(both[0]) if both else 1, bool)
+    return np.all([values == "" if values.dtype.kind == "U" else np.isnan(values) for values in both], axis=0)
 
 
 def _has_values(fields: list[str], plan: Plan) -> bool:
@@ -215,7 +223,12 @@ def explain_row(row: str, plan: Plan) -> str:
             return f"has {where}, which is no number"
         if role in ("line", "run") and not _is_whole(value):
             return f"has {where}, which is no whole number"
-    return "has a time or date that cannot be read"
+    blank = [not fields[p.index] for p in plan.columns if p.column.role in ("station", "time")]
+    return (
+        "has neither a station nor a time"
+        if len(blank) == 2 and all(blank)
+        else "has a time or date that cannot be read"
+    )
 
 
 def shorten(text: str) -> str:

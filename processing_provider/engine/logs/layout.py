@@ -14,7 +14,7 @@ from .time_formats import check_time_format
 
 EXTRA_ROLES = ("temperature", "easting", "northing", "longitude", "latitude")
 ROLES = ("line", "run", "station", "time", "time_part", "date", "mark", "grid", *EXTRA_ROLES, "channel")
-GROUPS = ("line", "station", "step", "time", "heading", "grid")
+GROUPS = ("line", "station", "end", "step", "time", "heading", "grid")
 DELIMITER_WORDS: Mapping[str, Optional[str]] = {"tab": "\t", "space": None}
 
 
@@ -107,8 +107,9 @@ class LogLayout:
     header : bool
         Whether a row names the columns. Where it comes again further down it is passed over.
     line_start : str
-        Regular expression found in a row that opens a traverse; named groups ``line``, ``station``, ``step``,
-        ``time``, ``heading`` and ``grid``, all optional. Empty = no such rows.
+        Regular expression found in a row that opens a traverse; named groups ``line``, ``station``, ``end`` (the last
+        station, which gives the sign of the step where there is none), ``step``, ``time``, ``heading`` and ``grid``,
+        all optional. Empty = no such rows.
     mark : str
         Regular expression found in a fiducial row; it marks the reading below.
     missing : tuple of str

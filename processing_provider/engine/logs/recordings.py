@@ -60,7 +60,7 @@ def read_opening(groups: Mapping[str, Optional[str]], before: int, number: int) 
     """Return an opening row from the named groups of its expression.
 
     Without a ``line`` group the traverse takes ``number``, its number among the opening rows. Without a ``step`` the
-    stations count on by one.
+    stations count on by one, down where the ``end`` lies below the first.
 
     Raises
     ------
@@ -75,11 +75,13 @@ def read_opening(groups: Mapping[str, Optional[str]], before: int, number: int) 
     line = number_of("line", number)
     if not abs(line) < LARGEST_WHOLE or line != int(line):
         raise ValueError(f"line {line} is no whole number")
+    station = number_of("station", np.nan)
+    down = number_of("end", station) < station
     return Opening(
         before,
         int(line),
-        number_of("station", np.nan),
-        number_of("step", 1.0),
+        station,
+        number_of("step", -1.0 if down else 1.0),
         groups.get("time") or "",
         read_heading(groups.get("heading") or ""),
         groups.get("grid"),

@@ -21,6 +21,7 @@ TABLES = (
 """Tables of a survey that are no logs, and the columns that give them away: two of them suffice, with the first of the
 corners."""
 JOINED = re.compile(r"[^\W\d]*\d+\s*[/:|_-]\s*[+-]?\d+")
+THOUSANDS = re.compile(r"-?[1-9]\d{0,2}(,\d{3})+")
 LABELLED = re.compile(r"[^\W\d]\w*[\"']?\s*[=:]\s*[\"']?[+-]?\d.*[^\W\d]\w*[\"']?\s*[=:]\s*[\"']?[+-]?\d")
 """Two values with a name before each, such as ``L=1 S=-2``."""
 WHOLE_LINE = 10
@@ -185,3 +186,27 @@ def check_long_form(
                 f"({', '.join(map(shorten, texts[:size]))}): a row for each coil pair. Export the log with a row for "
                 "each reading and the coil pairs in columns beside each other."
             )
+
+
+def check_values(
+    columns: Sequence[Sequence[str]], roles: Sequence[Role], shape: Shape, rows: Sequence[str], name: str
+) -> None:
+    """Raise EngineError for commas at thousands beside decimal points, and for AM and PM in a column of their own."""
+    for k, (texts, role) in enumerate(zip(columns, roles), 1):
+        halves = {text.lower().replace(".", "") for text in texts if text}
+        if role.role == "" and halves and halves <= {"am", "pm"} and halves != {"am"}:
+            raise EngineError(
+                f"In {name}, column {k} holds AM and PM apart from the clock (row {shape.data[0] + 1}: "
+                f"{shorten(rows[shape.data[0]])}). Export the log with the clock in one column, or with 24 hours."
+            )
+        if role.role != "channel" or shape.decimal != ",":
+            continue
+        written = [shape.split(rows[i])[k - 1] for i in shape.data if len(shape.split(rows[i])) >= k]
+        marked = [text for text in written if "," in text]
+        if marked and len(marked) < len(written) and all(THOUSANDS.fullmatch(text) for text in marked):
+            small = max((abs(float(text)) for text in written if re.fullmatch(r"-?\d+", text)), default=0.0)
+            if small >= 100:
+                raise EngineError(
+                    f"In {name}, column {k} seems to have commas at thousands ({shorten(marked[0])}), beside numbers "
+                    f"without (row {shape.data[0] + 1}: {shorten(rows[shape.data[0]])}). Export the log without them."
+                )

@@ -22,8 +22,9 @@ values, ``MOST_COLUMNS`` of the plan, of 40 characters."""
 ZEROS_UTF16 = 0.4
 """Every second byte is zero in so large a fraction of a text in UTF-16 without its mark. Derived: numbers and Latin
 letters have a zero each, half of all bytes; the rest is room for words in other letters."""
-DASHES = str.maketrans(dict.fromkeys("\u2010\u2011\u2012\u2013\u2212\ufe63\uff0d", "-"))
-"""Dashes and signs of minus that typesetting knows."""
+DASHES = {**dict.fromkeys(map(ord, "\u2010\u2011\u2012\u2013\u2212\ufe63\uff0d"), "-"), 0xFEFF: ""}
+"""Dashes and signs of minus that typesetting knows; a byte order mark within a log, where two were joined, is none.
+Source: The Unicode Standard, charts of general punctuation and mathematical operators (from memory)."""
 MARKS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 
 

@@ -32,9 +32,16 @@ has."""
 STEP_LIMITS = ((1.1e-5, "day"), (4.3e-4, "h"), (np.inf, "min"))
 """Median step of other such numbers below which they are days, hours or minutes. Derived: between five readings a
 second in each unit (0.2 s are 2.3e-6 days, 5.6e-5 h and 3.3e-3 min), the geometric mean."""
+DAY = r"(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])"
 COLON_CLOCK = re.compile(r"^([01]?\d|2[0-3]):[0-5]\d:[0-5]\d:\d{3}$")
 OTHER_CLOCKS = (
     (COLON_CLOCK, "%H:%M:%S:%f"),
+    *(
+        (re.compile(rf"^{date}{part}([01]\d|2[0-3])[0-5]\d[0-5]\d{fraction}$"), f"{form}{part}%H%M%S{f}")
+        for date, form in ((rf"(?:19|20)\d\d{DAY}", "%Y%m%d"), (rf"\d\d{DAY}", "%y%m%d"))
+        for part in ("", "T")
+        for fraction, f in (("", ""), (r"\.\d{1,6}", ".%f"))
+    ),
     *(
         (re.compile(rf"^([01]?\d|2[0-3]){a}[0-5]\d{b}[0-5]\d{fraction}{c}$"), f"%H{x}%M{y}%S{f}{z}")
         for a, b, c, x, y, z in (
@@ -45,7 +52,7 @@ OTHER_CLOCKS = (
         for fraction, f in (("", ""), (r"[.,]\d{1,6}", ".%f"))
     ),
 )
-"""Clocks without colons, or with one before the milliseconds, and their formats of ``strptime``."""
+"""Clocks without colons, also behind a date, or with one before the milliseconds, and their formats of ``strptime``."""
 DAY_NUMBERS = (20000.0, 80000.0)
 """Derived: counted from 1900, as spreadsheets do, they are the days from 1954 to 2119."""
 CLOCK = re.compile(r"^\d{1,2}:\d{2}(:\d{2}([.,]\d*)?)?\s*([ap]\.?m\.?)?$", re.IGNORECASE)

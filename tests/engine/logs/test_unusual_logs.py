@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
+
 import numpy as np
 import pytest
 from turnrow.processing_provider.engine.core import EngineError
@@ -57,6 +59,10 @@ LOGS = {
         f"2024-05-03T{c}+01:00" if n < 2 else
         f"2024-05-03T{int(c[:2]) + 1:02d}{c[2:]}+02:00" for n, c in zip(LINE, CLOCK)
     ], COND)],
+    "date and clock as digits": ["line,station,time,cond", *table(
+        LINE, STATION, [f"20240503{c.replace(':', '')}" for c in CLOCK], COND)],
+    "names again in capitals": ["line,station,time,cond", *ROWS[:20], "Line, Station, Time, Cond", *ROWS[20:]],
+    "two clocks": ["line,station,time_utc,time_local,cond", *table(LINE, STATION, CLOCK, CLOCK, COND)],
     "typeset minus and label of direction": ["line,station,time,cond", *table(
         [f"{n}{'NS'[n % 2]}" for n in LINE], STATION, CLOCK, COND)],
     "decimal commas in quotes": ["line,station,time,cond", *[
@@ -135,6 +141,37 @@ def test_stations_that_count_on_are_one_line(tmp_path):
     assert set(result.readings.line) == {1}
 
 
+@pytest.mark.parametrize("line", [LINE, np.ones(36, int)], ids=["three lines", "one line"])
+@pytest.mark.parametrize("notation", ["{:.0f}", "{:%H%M%S}"])
+def test_whole_seconds_without_names_are_no_channel(tmp_path, line, notation):
+    seconds = np.floor(36000 + np.arange(36) / 3)
+    clock = [datetime(2024, 5, 3) + timedelta(seconds=s) for s in seconds] if "%" in notation else seconds
+    rows = table(line, STATION if len(set(line)) > 1 else np.arange(36), map(notation.format, clock), COND)
+    assert_read(read_log(write(tmp_path, *rows)), time=seconds, line=line, station=None)
+
+
+def test_a_mean_below_each_line_is_no_reading(tmp_path):
+    rows = ["line,station,time,cond", *ROWS[:12], "1,,,20.5", *ROWS[12:]]
+    result = read_log(write(tmp_path, *rows))
+    np.testing.assert_array_equal(result.readings.channels["cond"], COND)
+    assert "row 14 has neither a station nor a time" in result.findings[0].found
+
+
+def test_the_last_station_of_an_opening_row_gives_the_way(tmp_path):
+    rows = [
+        row
+        for k, value in enumerate(COND)
+        for row in ([f"LINE {LINE[k]} FROM {STATION[k]} TO {13 - STATION[k]}"] if k % 12 == 0 else []) + [str(value)]
+    ]
+    assert_read(read_log(write(tmp_path, *rows)), time=None)
+
+
+def test_a_temperature_that_rises_is_no_clock_beside_one(tmp_path):
+    rows = ["line,station,time,cond,t1", *table(LINE, STATION, CLOCK, COND, 100 + np.arange(36) // 2 * 2)]
+    layout = read_log(write(tmp_path, *rows)).layout
+    assert layout.one("time").column == "time"
+
+
 def test_typeset_minus(tmp_path):
     rows = ["line,station,cond", *table(LINE, [f"{s - 6}".replace("-", "\N{MINUS SIGN}") for s in STATION], COND)]
     assert_read(read_log(write(tmp_path, *rows)), STATION - 6, time=None)
@@ -171,6 +208,18 @@ COMMAS = [f"{v:.2f}".replace(".", ",") for v in COND]
         (table(LINE, STATION, COMMAS), r"row 1 \('1,1,20,00'\) seems to have decimal commas.*another delimiter"),
         (["line,station,cond", *table(LINE, STATION, COMMAS)], "row 2 .*seems to have decimal commas"),
         ([";".join(["4"] + [str(v) for v in COND[:12]])] * 3, "row 1 holds 13 values.*a row for each reading"),
+        (["line,station,time,coil,cond", *[f"{n},{s},{c},{k},{v}" for n, s, c, v in zip(LINE, STATION, CLOCK, COND)
+                                           for k in ("H", "V")]], "rows 2 to 3 belong to one place.*'H', 'V'.*pair"),
+        ([f"L={n} S={s} C={v}" for n, s, v in zip(LINE, STATION, COND)], "row 1 has a name before each"),
+        (["line,station,time,half,cond", *[f"{n},{s},{c},PM,{v}" for n, s, c, v in zip(LINE, STATION, CLOCK, COND)]],
+         "column 4 holds AM and PM apart from the clock .row 2"),
+        (["line;station;cond", *[f"{n};{s};{v}" for n, s, v in zip(LINE, STATION, ["998", "1,002", "999"] * 12)]],
+         "column 3 seems to have commas at thousands .'1,002'"),
+        (["line,station,time,cond", *[f"{n},{s},{c[:8]},000,{v}" for n, s, c, v in zip(LINE, STATION, CLOCK, COND)]],
+         "row 2 .* has a decimal comma in its clock"),
+        (["line,station,cond", *table(LINE, STATION, COND),
+          "line,station,inphase,cond", *table(LINE, STATION, COND, COND)],
+         "row 38 names the columns and others than the first header"),
         (["place,time,cond", *[
             f"{n}/{s},{c},{v}" for n, s, c, v in zip(LINE, STATION, CLOCK, COND)]],
          "row 2 holds two numbers in one value"),
