@@ -48,7 +48,7 @@ class EveningCheck(SurveyAlgorithm):
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..bridge.vector import site_findings, survey_corners
         from ..engine.core import Code, EngineError, questioned_layouts_first, walk_again_count
-        from ..engine.workflow import first_sentence, gather_sources, plan_rewalk, read_grids
+        from ..engine.workflow import first_sentence, gather_sources, plan_rewalk, read_grids, with_whole_grids
 
         register, _, register_path = values.register
         folder = values.log_folder or (register_path and register_path.parent)
@@ -57,7 +57,7 @@ class EveningCheck(SurveyAlgorithm):
         corners, crs = survey_corners(values.corners, values.target_crs, values.context)
         site = site_findings(values.corners, crs, values.context.transformContext(), self.around)
         sources = gather_sources(register, corners, values.notes[0], folder, site)
-        results = list(read_grids(sources.grids, sources.notes, progress=progress))
+        results = with_whole_grids(list(read_grids(sources.grids, sources.notes, progress=progress)))
         findings = questioned_layouts_first([*sources.findings, *(f for result in results for f in result.findings)])
         unread = [*sources.failed, *(result.grid for result in results if result.problem)]
         if len(unread) == len(results) + len(sources.failed):

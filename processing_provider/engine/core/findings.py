@@ -126,6 +126,12 @@ class Code(Enum):
     MIRRORED = ("mirrored", "warning note", "none measure",
         "The traverses lead off to the right of the baseline; a warning where those of other grids do not.")
 
+    # What the readings show of a grid as a whole.
+    GRID_TURNED = ("grid-turned", "warning error", "measure",
+        "A grid fits its neighbours along their edges when it is mirrored or begins at another corner.")
+    LOGS_EXCHANGED = ("logs-exchanged", "warning error", "ask",
+        "Two grids fit their neighbours along their edges when they exchange logs.")
+
     # Possible mistakes that the readings show.
     LINE_REVERSED = ("line-reversed", "warning", "ask measure",
         "A line fits its neighbours better when it is turned round.")

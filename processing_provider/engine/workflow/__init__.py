@@ -21,6 +21,7 @@ from .rewalk import AGAIN_COLUMNS, REDO_COLUMNS, TIE, GridPlan, Measure, Walk, a
 from .session import STEPS, GridState, Session, open_survey
 from .sources import SurveySources, file_facts, gather_sources, sha256_of
 from .tables import corner_rows, finding_places, grid_rows, traverse_rows
+from .whole_grids import with_whole_grids
 
 __all__ = [
     "AGAIN_COLUMNS",
@@ -69,4 +70,5 @@ __all__ = [
     "save_text",
     "sha256_of",
     "traverse_rows",
+    "with_whole_grids",
 ]

@@ -34,6 +34,7 @@ from ..mistakes import aligned_by_corrections, possible_mistakes
 from .read_survey import GridResult, read_grids
 from .recipe import Recipe, correct
 from .sources import SurveySources
+from .whole_grids import with_whole_grids
 
 
 @dataclass(frozen=True)
@@ -135,6 +136,7 @@ def process_survey(
     if _searches_afterwards(recipe):
         fresh = [r.grid for r in good if r.grid not in (read or {})]
         results = _searched(results, fresh, edited_notes(sources.notes, recipe.edits), placed, corrected, records)
+    results = with_whole_grids(results)
     lattice = _lattice(good, cell_m)
     made = _Maps(recipe.interpolation.options, lattice)
     if maps:

@@ -26,6 +26,7 @@ from ..core import (
 from ..geometry import Corner, Frame, fit_frame
 from ..logs import LogLayout, LogResult, read_log
 from ..mistakes import PossibleMistake, possible_mistakes
+from ..mosaic import LineCells, line_cells
 from ..place import PlaceRecord, place_readings
 
 SAID_BY = {
@@ -70,6 +71,8 @@ class GridResult:
         What the reader took for what.
     proposals : tuple of Note
         Notes that the possible mistakes imply, also of lines that the field notes speak of.
+    cells : LineCells or None
+        What grids are held against each other by; None when the grid failed.
     """
 
     source: GridSource
@@ -81,6 +84,7 @@ class GridResult:
     layouts: tuple[LogLayout, ...] = ()
     remarks: tuple[str, ...] = ()
     proposals: tuple[Note, ...] = ()
+    cells: Optional[LineCells] = None
 
     @property
     def grid(self) -> str:
@@ -262,7 +266,10 @@ def _read_grid(
     mistakes = [_as_accepted(m) if m in accepted else m.finding for m in possible]
     findings = _without_repeats([*logged.findings, *compared, *frame.findings, *placing, *mistakes])
     proposals = tuple(note for mistake in possible for note in mistake.implied)
-    return GridResult(source, placed, frame, record, tuple(findings), "", logged.layouts, logged.remarks, proposals)
+    cells = line_cells(placed, scheme, frame)
+    return GridResult(
+        source, placed, frame, record, tuple(findings), "", logged.layouts, logged.remarks, proposals, cells
+    )
 
 
 def _accepted(possible: Sequence[PossibleMistake], accept: float) -> list[PossibleMistake]:

@@ -28,6 +28,7 @@ from .read_survey import GridResult, GridSource
 from .recipe import Recipe
 from .sources import SurveySources
 from .undo_history import History
+from .whole_grids import as_questioned_before
 
 STEPS = ("log read", "notes compared", "placed", "processed")
 
@@ -304,7 +305,8 @@ class Session:
 
     def accept(self, grid: str, state: GridState) -> None:
         """Put a grid that was processed again in the place of the old one."""
-        self._states[grid] = state
+        before = self._states[grid].result
+        self._states[grid] = replace(state, result=as_questioned_before(state.result, before))
 
     def where(self, finding: Finding) -> Optional[Key]:
         """Return the recording that a finding is about, the first of its line where it names none; None without."""

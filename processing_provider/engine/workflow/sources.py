@@ -92,8 +92,7 @@ def gather_sources(
             files[folder / entry.layout] = None
     failed = [grid_failed(name, text) for name, text in problems.items()]
     known = {entry.scheme.grid for entry in entries} | set(problems)
-    mirrored = _mirrored([e for e in entries if e.scheme.grid in fitting], by_grid)
-    findings = (*site, *far, *failed, *mirrored, *_unknown_grids(by_grid, parsed, known), *unreadable)
+    findings = (*site, *far, *failed, *_unknown_grids(by_grid, parsed, known), *unreadable)
     return SurveySources(tuple(grids), tuple(parsed), findings, tuple(files))
 
 
@@ -112,25 +111,6 @@ def _fitting(
             continue
         fitting[scheme.grid] = corners
     return fitting
-
-
-def _mirrored(entries: Sequence[GridEntry], by_grid: Mapping[str, list[Corner]]) -> list[Finding]:
-    """Return a finding about each grid that is mirrored where others are not; two corners do not show it."""
-    frames = {
-        e.scheme.grid: fit_frame(by_grid[e.scheme.grid], e.scheme.length_m, e.scheme.width_m)
-        for e in entries
-        if len(by_grid[e.scheme.grid]) > 2
-    }
-    mirrored = [grid for grid, frame in frames.items() if frame.mirrored]
-    if len(mirrored) == len(frames):
-        return []
-    found = "The traverses lead off to the right of the baseline, those of other grids to the left."
-    return [
-        Code.MIRRORED.finding(found, "all grids alike",
-                f"Measure where the first line of grid {grid} begins. If it is at the other end of the baseline, "
-                "exchange start with baseline and head with opposite in the corners.", severity="warning", grid=grid)
-        for grid in mirrored
-    ]  # fmt: skip
 
 
 def _source(entry: GridEntry, corners: list[Corner], folder: Path) -> GridSource:
