@@ -20,7 +20,6 @@ from ..core import (
     Progress,
     Readings,
     Scheme,
-    concatenate,
     notes_for,
 )
 from ..geometry import Corner, Frame, fit_frame
@@ -28,6 +27,7 @@ from ..logs import LogLayout, LogResult, read_log
 from ..mistakes import PossibleMistake, possible_mistakes
 from ..mosaic import LineCells, line_cells
 from ..place import PlaceRecord, place_readings
+from .log_parts import join_logs, part_of_grid
 
 SAID_BY = {
     Code.LINE_UNPLACED: (Code.LINE_OUTSIDE, Code.DUMMY_LIKELY, Code.LINE_MISSING),
@@ -196,7 +196,7 @@ class _Logs:
         remarks: list[str] = []
         for path in dict.fromkeys(source.logs):
             result, first = self._read(path, source.layout)
-            part = _of_grid(result.readings, grid, path)
+            part = part_of_grid(result.readings, grid, path)
             self._refuse_copy(path, part, grid)
             parts.append(part)
             layouts.append(result.layout)
@@ -326,31 +326,3 @@ def _of_reading(result: LogResult, grid: str, first: bool) -> list[Finding]:
     whole = [f for f in result.findings if not f.grid and f.code != Code.READINGS_MISSING.word]
     several = len(result.readings.grids) > 1
     return own + ([f if several else replace(f, grid=grid) for f in whole] if first else [])
-
-
-def _of_grid(readings: Readings, grid: str, path: Path) -> Readings:
-    """Return the grid's share of a log; all of it when the log does not name grids."""
-    if any(readings.grids):
-        if grid not in readings.grids:
-            raise EngineError(
-                f"{path.name} holds the grids {', '.join(filter(None, readings.grids))}, but not {grid}. "
-                "Check the names in the register and in the log."
-            )
-        readings = readings.take(readings.grid == readings.grids.index(grid))
-    return readings.replace(grids=(grid,), grid=np.zeros(len(readings), np.int32))
-
-
-def join_logs(parts: Sequence[Readings]) -> Readings:
-    """Join logs; a line of a grid that comes again in a later log is a further recording of it."""
-    if len(parts) == 1:
-        return parts[0]
-    joined: list[Readings] = []
-    latest: dict[tuple[str, int], int] = {}
-    for part in parts:
-        run = part.run.copy()
-        for grid, line in np.unique(np.stack([part.grid, part.line]), axis=1).T.tolist():
-            mine, key = (part.grid == grid) & (part.line == line), (part.grids[grid], line)
-            run[mine] += latest.get(key, 0)
-            latest[key] = int(run[mine].max())
-        joined.append(part.replace(run=run))
-    return concatenate(joined)

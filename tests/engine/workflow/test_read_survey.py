@@ -9,8 +9,9 @@ import pytest
 from turnrow.processing_provider.engine.core.edits import Edits, FlagEdit
 from turnrow.processing_provider.engine.core.notes import Note
 from turnrow.processing_provider.engine.core.readings import flag_words
+from turnrow.processing_provider.engine.workflow.log_parts import join_logs
 from turnrow.processing_provider.engine.workflow.process_survey import process_survey
-from turnrow.processing_provider.engine.workflow.read_survey import join_logs, read_survey
+from turnrow.processing_provider.engine.workflow.read_survey import read_survey
 from turnrow.processing_provider.engine.workflow.recipe import default_recipe
 from turnrow.processing_provider.engine.workflow.sources import gather_sources
 

@@ -1,0 +1,44 @@
+"""Logs that hold several grids, and grids that are in several logs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Sequence
+
+import numpy as np
+
+from ..core import EngineError, Readings, concatenate
+
+
+def part_of_grid(readings: Readings, grid: str, path: Path) -> Readings:
+    """Return what a log has of a grid; all of it when the log does not name grids.
+
+    Raises
+    ------
+    EngineError
+        When the log names grids, but not this one.
+    """
+    if any(readings.grids):
+        if grid not in readings.grids:
+            raise EngineError(
+                f"{path.name} holds the grids {', '.join(filter(None, readings.grids))}, but not {grid}. "
+                "Check the names in the register and in the log."
+            )
+        readings = readings.take(readings.grid == readings.grids.index(grid))
+    return readings.replace(grids=(grid,), grid=np.zeros(len(readings), np.int32))
+
+
+def join_logs(parts: Sequence[Readings]) -> Readings:
+    """Join logs; a line of a grid that comes again in a later log is a further recording of it."""
+    if len(parts) == 1:
+        return parts[0]
+    joined: list[Readings] = []
+    latest: dict[tuple[str, int], int] = {}
+    for part in parts:
+        run = part.run.copy()
+        for grid, line in np.unique(np.stack([part.grid, part.line]), axis=1).T.tolist():
+            mine, key = (part.grid == grid) & (part.line == line), (part.grids[grid], line)
+            run[mine] += latest.get(key, 0)
+            latest[key] = int(run[mine].max())
+        joined.append(part.replace(run=run))
+    return concatenate(joined)
