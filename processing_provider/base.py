@@ -11,10 +11,18 @@ from __future__ import annotations
 
 import html
 import importlib.util
+import logging
 from pathlib import Path
 from typing import TYPE_CHECKING, Callable, Optional
 
-from qgis.core import QgsProcessingAlgorithm, QgsProcessingContext, QgsProcessingException, QgsProcessingFeedback
+from qgis.core import (
+    Qgis,
+    QgsMessageLog,
+    QgsProcessingAlgorithm,
+    QgsProcessingContext,
+    QgsProcessingException,
+    QgsProcessingFeedback,
+)
 from qgis.PyQt.QtCore import QUrl
 from qgis.PyQt.QtGui import QIcon
 
@@ -39,6 +47,13 @@ def help_url(page: str) -> str:
     made = ROOT / "help" / f"{page}.html"
     written = ROOT / "docs" / (f"{page}.md" if page == "start" else f"methods/{page}.md")
     return QUrl.fromLocalFile(str(made if made.is_file() else written)).toString()
+
+
+class MessageLog(logging.Handler):
+    """Takes the tracebacks of faults into QGIS's message log."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        QgsMessageLog.logMessage(self.format(record), "Turnrow", Qgis.MessageLevel.Critical)
 
 
 class SurveyAlgorithm(QgsProcessingAlgorithm):
@@ -123,7 +138,7 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
         from .bridge.native_imports import import_apart
 
         import_apart("scipy")
-        from .engine.core import Cancelled, EngineError, one_blas_thread
+        from .engine.core import Cancelled, one_blas_thread, sentence_of
         from .values import Values
 
         def progress(fraction: float) -> None:
@@ -135,8 +150,9 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
             values = Values(self, self.PARAMETERS, parameters, context, feedback)
             with one_blas_thread():
                 self.run_values(values, progress, feedback)
-        except EngineError as error:
-            raise QgsProcessingException(str(error)) from error
         except Cancelled:
             return {}
+        except Exception as error:
+            # A person reads the sentence; the traceback of a fault is in the message log.
+            raise QgsProcessingException(sentence_of(error, self.displayName())) from None
         return values.results

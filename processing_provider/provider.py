@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
 
 from qgis.core import QgsApplication, QgsProcessingAlgorithm, QgsProcessingProvider
@@ -19,7 +20,7 @@ from .algorithms.placereadings import PlaceReadings
 from .algorithms.processregister import ProcessRegister
 from .algorithms.readlog import ReadLog
 from .algorithms.splitresponse import SplitResponse
-from .base import ICON
+from .base import ICON, MessageLog
 from .language import tr
 from .ready_model import ReadyModel
 
@@ -42,6 +43,10 @@ ALGORITHMS = (
 
 class TurnrowProvider(QgsProcessingProvider):
     """Turnrow's algorithms."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        logging.getLogger("turnrow").handlers = [MessageLog()]
 
     def id(self) -> str:
         return "turnrow"

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import traceback
 from typing import Callable, Optional
 
-from qgis.core import Qgis, QgsApplication, QgsMessageLog, QgsTask
+from qgis.core import QgsApplication, QgsTask
 from qgis.PyQt.QtCore import QObject, pyqtSignal
 
 from ...processing_provider.bridge.native_imports import import_apart
-from ...processing_provider.engine.core import Cancelled, EngineError
+from ...processing_provider.engine.core import Cancelled, sentence_of
 from ..texts import tr
 
 FLAGS = QgsTask.Flag.CanCancel
@@ -44,13 +43,9 @@ class Work(QgsTask):
             self._result = self._job(self._progress)
         except Cancelled:
             return False
-        except EngineError as error:
-            self._problem = str(error)
-            return False
-        except Exception:
-            # An exception that left this method would end QGIS: it belongs in the log instead.
-            QgsMessageLog.logMessage(traceback.format_exc(), "Turnrow", Qgis.MessageLevel.Critical)
-            self._problem = tr("The work ended with a fault of the program. The log messages panel shows it.")
+        except Exception as error:
+            # An exception that left this method would end QGIS.
+            self._problem = sentence_of(error, tr("The work in the background"))
             return False
         return True
 

@@ -16,7 +16,7 @@ from .columns import (
     kind_code,
 )
 from .edits import BY_HAND, Edits, FlagEdit, edited_notes, edits_as_json, flag_by_hand, parse_edits
-from .errors import Cancelled, EngineError
+from .errors import Cancelled, EngineError, sentence_of
 from .filters import FINE_M, band_pass, difference_of_gaussians, smoother
 from .findings import (
     ACTIONS,
@@ -139,6 +139,7 @@ __all__ = [
     "remove_sides",
     "robust_sd",
     "scratch_folder",
+    "sentence_of",
     "smoother",
     "usable_notes",
     "variance_after_smoothing",

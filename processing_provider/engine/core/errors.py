@@ -1,4 +1,11 @@
-"""The one exception the engine raises on purpose, and the one that ends a cancelled run."""
+"""The one exception the engine raises on purpose, the one that ends a cancelled run, and what people read of others."""
+
+from __future__ import annotations
+
+import logging
+
+LOG = logging.getLogger("turnrow")
+"""Takes the traceback of a fault; inside QGIS it leads to the message log."""
 
 
 class EngineError(ValueError):
@@ -7,3 +14,31 @@ class EngineError(ValueError):
 
 class Cancelled(Exception):
     """The person asked to stop. Raised by the ``progress`` callback, never by the engine itself."""
+
+
+def sentence_of(error: Exception, what: str) -> str:
+    """Return a sentence about an exception that ended some work; the traceback of a fault goes into ``LOG``.
+
+    Parameters
+    ----------
+    error : Exception
+        Of an ``EngineError`` it is the message.
+    what : str
+        What has ended, to begin the sentence with.
+
+    Raises
+    ------
+    Cancelled
+        When the error is one: it ends the whole run.
+    """
+    if isinstance(error, Cancelled):
+        raise error
+    if isinstance(error, EngineError):
+        return str(error)
+    if isinstance(error, MemoryError):
+        return f"{what} ended because memory ran out. Process fewer grids at a time, or take larger cells."
+    LOG.error("%s ended with a fault of the program.", what, exc_info=error)
+    return (
+        f"{what} ended with a fault of the program ({type(error).__name__}). Report it with the traceback, which "
+        "is in the message log of QGIS under Turnrow."
+    )

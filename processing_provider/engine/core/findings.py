@@ -173,6 +173,8 @@ class Code(Enum):
         "Notes have the name of a grid that is not in the register.")
     FIXED_GRID_FAILED = ("fixed-grid-failed", "warning", "none ask",
         "The grid that was to keep its level could not be placed; the mean of the grids was kept.")
+    NOT_SEARCHED = ("not-searched", "warning", "none",
+        "The search for possible mistakes in a grid has ended with a fault of the program.")
     NOT_INTERPOLATED = ("not-interpolated", "warning", "none",
         "A channel could not be mapped.")
     INPUT_CHANGED = ("input-changed", "warning", "none",

@@ -15,7 +15,8 @@ from .edit_commands import (
     with_kind,
 )
 from .log_parts import join_logs
-from .process_survey import SurveyResult, cells_of_grid, changed_inputs, outline, process_survey
+from .maps import outline
+from .process_survey import SurveyResult, cells_of_grid, changed_inputs, process_survey
 from .read_survey import GridResult, GridSource, read_grids
 from .recipe import Recipe, default_recipe, parse_recipe, recipe_text
 from .rewalk import AGAIN_COLUMNS, REDO_COLUMNS, TIE, GridPlan, Measure, Walk, again_rows, plan_rewalk, redo_rows

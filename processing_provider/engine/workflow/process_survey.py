@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Callable, Mapping, Optional, Sequence
+from typing import Mapping, Optional, Sequence
 
 import numpy as np
 
@@ -27,11 +27,13 @@ from ..core import (
     one_blas_thread,
     part_of,
     questioned_layouts_first,
+    sentence_of,
 )
-from ..geometry import CORNERS, BlockRaster, Lattice, local_corner
-from ..interpolate import RasterResult, interpolate_grids, window_of
+from ..geometry import BlockRaster, Lattice
+from ..interpolate import RasterResult, window_of
 from ..mistakes import aligned_by_corrections, possible_mistakes
-from .read_survey import GridResult, read_grids
+from .maps import Maps, lattice_of, outline
+from .read_survey import GridResult, grid_failed, read_grids
 from .recipe import Recipe, correct
 from .sources import SurveySources
 from .whole_grids import with_whole_grids
@@ -118,9 +120,41 @@ def process_survey(
     EngineError
         When no grid could be placed, or no channel mapped, or the scratch folder is full.
     """
+    while True:
+        try:
+            return _process(sources, recipe, channels, cell_size_m, maps, read or {}, scratch, progress)
+        except _FaultyGrids as fault:
+            sources = fault.kept
+
+
+class _FaultyGrids(Exception):
+    """The corrections were ended by the readings of some grids; the others are ``kept``."""
+
+    def __init__(self, kept: SurveySources) -> None:
+        super().__init__()
+        self.kept = kept
+
+
+def _process(
+    sources: SurveySources,
+    recipe: Recipe,
+    channels: Sequence[str],
+    cell_size_m: Optional[float],
+    maps: bool,
+    read: Mapping[str, GridResult],
+    scratch: Optional[Path],
+    progress: Progress,
+) -> SurveyResult:
+    """Process a survey in one go.
+
+    Raises
+    ------
+    _FaultyGrids
+        When it has to be done again without some grids.
+    """
     placing, correcting = (0.4, 0.7) if maps else (0.7, 1.0)
     placed = GridStore(scratch)
-    results = _placed(sources, recipe, read or {}, placed, part_of(progress, 0.0, placing))
+    results = _placed(sources, recipe, read, placed, part_of(progress, 0.0, placing))
     good = [r for r in results if not r.problem]
     failed = (*sources.failed, *(r.grid for r in results if r.problem))
     if not good:
@@ -130,15 +164,13 @@ def process_survey(
     cell_m = cell_size_m or recipe.cell_size_m or min(r.scheme.spacing_m for r in good) / 2
     recipe = replace(recipe, channels=check_channels(wanted, placed.channels), cell_size_m=cell_m)
     possible, loosened = _with_fixed_grid_placed(recipe, failed)
-    corrected = placed.copy()
-    within = part_of(progress, placing, correcting)
-    records = correct.on_store(corrected, possible, channels=recipe.channels, progress=within)
+    corrected, records = _corrected(sources, placed, possible, part_of(progress, placing, correcting))
     if _searches_afterwards(recipe):
-        fresh = [r.grid for r in good if r.grid not in (read or {})]
+        fresh = [r.grid for r in good if r.grid not in read]
         results = _searched(results, fresh, edited_notes(sources.notes, recipe.edits), placed, corrected, records)
     results = with_whole_grids(results)
-    lattice = _lattice(good, cell_m)
-    made = _Maps(recipe.interpolation.options, lattice)
+    lattice = lattice_of(good, cell_m)
+    made = Maps(recipe.interpolation.options, lattice)
     if maps:
         made.add(corrected, placed, recipe.channels, part_of(progress, correcting, 1.0))
     findings = questioned_layouts_first(
@@ -147,42 +179,6 @@ def process_survey(
     records += [raster.record for raster in made.rasters.values()]
     return SurveyResult(tuple(results), failed, placed, corrected, tuple(findings), tuple(records), recipe, lattice,
                         made.rasters, made.raw_rasters)  # fmt: skip
-
-
-class _Maps:
-    """Rasters of the channels of a survey, and a finding for each that could not be made."""
-
-    def __init__(self, options: Mapping[str, object], lattice: Lattice) -> None:
-        self._options, self._lattice = options, lattice
-        self.rasters: dict[str, RasterResult] = {}
-        self.raw_rasters: dict[str, RasterResult] = {}
-        self.left_out: list[Finding] = []
-
-    def add(self, corrected: GridStore, placed: GridStore, channels: Sequence[str], progress: Progress) -> None:
-        """Map channels.
-
-        Raises
-        ------
-        EngineError
-            When none can be mapped.
-        """
-        for number, channel in enumerate(channels):
-            within = part_of(progress, number / len(channels), (number + 1) / len(channels))
-            try:
-                mapped = self._map(corrected, channel, part_of(within, 0.0, 0.5))
-                raw = self._map(placed, channel, part_of(within, 0.5, 1.0))
-            except EngineError as error:
-                self.left_out.append(_left_out(channel, str(error)))
-                continue
-            self.rasters[channel], self.raw_rasters[channel] = mapped, raw
-            self.left_out += [_left_out(channel, text) for text in mapped.record.left_out]
-        if not self.rasters:
-            raise EngineError(" ".join(["No channel could be mapped.", *(f.found for f in self.left_out)]))
-
-    def _map(self, grids: GridStore, channel: str, progress: Progress) -> RasterResult:
-        # What a recipe gives for its options is checked where they are used.
-        interpolate: Callable[..., RasterResult] = interpolate_grids
-        return interpolate(grids, channel, self._lattice, progress=progress, **self._options)
 
 
 def _placed(
@@ -213,6 +209,51 @@ def _with_names_side_by_side(results: Sequence[GridResult], placed: GridStore) -
     return [replace(r, findings=(*r.findings, *channels_renamed(own.get(r.grid, {}), r.grid))) for r in results]
 
 
+def _corrected(
+    sources: SurveySources, placed: GridStore, recipe: Recipe, progress: Progress
+) -> tuple[GridStore, list[Record]]:
+    """Return the grids as corrected, and a record a step.
+
+    Raises
+    ------
+    _FaultyGrids
+        When readings of some grids end the corrections.
+    """
+    corrected = placed.copy()
+    try:
+        return corrected, correct.on_store(corrected, recipe, channels=recipe.channels, progress=progress)
+    except Exception as error:
+        # Progress stands still meanwhile, and the run can be cancelled.
+        still = part_of(progress, 0.0, 0.0)
+        raise _FaultyGrids(_without_faulty(sources, placed, recipe, error, still)) from error
+
+
+def _without_faulty(
+    sources: SurveySources, placed: GridStore, recipe: Recipe, error: Exception, progress: Progress
+) -> SurveySources:
+    """Return the sources without the grids that end the corrections also by themselves.
+
+    Raises
+    ------
+    EngineError
+        When the corrections were ended by something else, or no grid is left.
+    """
+    problem, faulty = sentence_of(error, "The corrections"), {}
+    for name, part in placed.items():
+        one = GridStore()
+        one.put(name, part)
+        steps = _with_fixed_grid_placed(recipe, [other for other in placed.names if other != name])[0]
+        try:
+            correct.on_store(one, steps, channels=recipe.channels, progress=progress)
+        except Exception as fault:
+            faulty[name] = sentence_of(fault, f"The corrections of grid {name}")
+    if not faulty or len(faulty) == len(placed.names):
+        raise EngineError(problem) from error
+    failed = [grid_failed(name, text) for name, text in faulty.items()]
+    kept = tuple(grid for grid in sources.grids if grid.entry.scheme.grid not in faulty)
+    return replace(sources, grids=kept, findings=(*sources.findings, *failed))
+
+
 def _searches_afterwards(recipe: Recipe) -> bool:
     """Return whether possible mistakes can wait for the corrections, which flag outliers and align, once each."""
     steps = [s.step for s in recipe.corrections if s.step in ("flagoutliers", "alignopposing")]
@@ -233,9 +274,16 @@ def _searched(
     for result in results:
         if result.grid in fresh and not grid_questioned(result.findings):
             part = placed.get(result.grid)
-            aligned = aligned_by_corrections(part, corrected.get(result.grid), shifts[result.grid])
-            possible = possible_mistakes(part, result.scheme, notes_for(notes, result.grid), aligned=aligned)
-            result = replace(result, findings=(*result.findings, *(m.finding for m in possible)))
+            try:
+                aligned = aligned_by_corrections(part, corrected.get(result.grid), shifts[result.grid])
+                possible = possible_mistakes(part, result.scheme, notes_for(notes, result.grid), aligned=aligned)
+                more = [m.finding for m in possible]
+            except Exception as error:
+                said = sentence_of(error, f"The search for possible mistakes in grid {result.grid}")
+                more = [
+                    Code.NOT_SEARCHED.finding(said, "", "Look at the map of this grid with care.", grid=result.grid)
+                ]
+            result = replace(result, findings=(*result.findings, *more))
         found.append(result)
     return found
 
@@ -261,26 +309,6 @@ def cells_of_grid(result: SurveyResult, grid: GridResult, channel: str) -> Block
     u, v = grid.fitted.to_local(cells.x[None, :], cells.y[:, None])
     inside = (u >= 0) & (u <= scheme.width_m) & (v >= 0) & (v <= scheme.length_m)
     return BlockRaster.of(np.where(inside, window_of(result.rasters[channel].value_blocks, window), np.nan), cells)
-
-
-def outline(grid: GridResult) -> tuple[np.ndarray, np.ndarray]:
-    """Return x, y of the fitted corners start, baseline, opposite, head; (4,) each."""
-    scheme = grid.scheme
-    corners = [local_corner(name, scheme.length_m, scheme.width_m) for name in CORNERS]
-    return grid.fitted.to_map(*np.array(corners).T)
-
-
-def _lattice(grids: Sequence[GridResult], cell_size_m: float) -> Lattice:
-    x, y = np.concatenate([outline(grid) for grid in grids], axis=1)
-    return Lattice.covering(x.min(), y.min(), x.max(), y.max(), cell_size_m)
-
-
-def _left_out(channel: str, text: str) -> Finding:
-    return Code.NOT_INTERPOLATED.finding(
-        f"{text} ({channel})",
-        "",
-        "Correct what is named here, and run it again. Its readings are placed, but not mapped.",
-    )
 
 
 def changed_inputs(recipe: Recipe, inputs: Sequence[Mapping]) -> list[Finding]:

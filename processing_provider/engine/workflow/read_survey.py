@@ -21,6 +21,7 @@ from ..core import (
     Readings,
     Scheme,
     notes_for,
+    sentence_of,
 )
 from ..geometry import Corner, Frame, fit_frame
 from ..logs import LogLayout, LogResult, read_log
@@ -153,9 +154,10 @@ def read_grids(
         try:
             own = notes_for(notes, source.entry.scheme.grid)
             result = _read_grid(source, own, fit, accept_certainty, search, logs)
-        except EngineError as error:
+        except Exception as error:
             grid = source.entry.scheme.grid
-            result = GridResult(source, findings=(grid_failed(grid, str(error)),), problem=str(error))
+            problem = sentence_of(error, f"Grid {grid}")
+            result = GridResult(source, findings=(grid_failed(grid, problem),), problem=problem)
         yield result
 
 

@@ -23,7 +23,8 @@ from ..core import (
 from ..geometry import Lattice
 from ..interpolate import RasterResult, interpolate_readings
 from .edit_commands import about_grid
-from .process_survey import SurveyResult, outline, process_survey
+from .maps import outline
+from .process_survey import SurveyResult, process_survey
 from .read_survey import GridResult, GridSource
 from .recipe import Recipe
 from .sources import SurveySources

@@ -6,7 +6,8 @@ import numpy as np
 
 from ..balance import BalanceRecord
 from ..core import Finding, GridStore, Readings, Run
-from .process_survey import SurveyResult, outline
+from .maps import outline
+from .process_survey import SurveyResult
 
 HEADING_WORDS = {1: "out", -1: "back", 0: ""}
 """Derived: the words of ``HEADINGS`` in the notes, turned round."""

@@ -14,6 +14,7 @@ from turnrow.processing_provider.engine.core.store import GridStore
 from turnrow.processing_provider.engine.interpolate.tiles import interpolate_grids
 
 PROCESS_SURVEY = importlib.import_module("turnrow.processing_provider.engine.workflow.process_survey")
+MAPS = importlib.import_module("turnrow.processing_provider.engine.workflow.maps")
 
 pytestmark = pytest.mark.usefixtures("turnrow_provider")
 
@@ -281,14 +282,14 @@ def test_cancelled_run_leaves_nothing(survey_files, monkeypatch):
 def by_the_grid(monkeypatch):
     """A run that keeps nothing in memory but the grid in hand, and makes rasters in tiles."""
     monkeypatch.setattr(PROCESS_SURVEY, "GridStore", partial(GridStore, most_bytes=0))
-    monkeypatch.setattr(PROCESS_SURVEY, "interpolate_grids", partial(interpolate_grids, most_readings=1))
+    monkeypatch.setattr(MAPS, "interpolate_grids", partial(interpolate_grids, most_readings=1))
 
 
 def test_survey_grid_by_grid_gives_the_same_files(survey_files, by_the_grid):
     run(survey_files.parameters())
     with pytest.MonkeyPatch.context() as usual:
         usual.setattr(PROCESS_SURVEY, "GridStore", GridStore)
-        usual.setattr(PROCESS_SURVEY, "interpolate_grids", interpolate_grids)
+        usual.setattr(MAPS, "interpolate_grids", interpolate_grids)
         whole = survey_files.folder / "whole"
         run(survey_files.parameters(OUTPUT_FOLDER=str(whole)))
     assert {p.relative_to(whole) for p in whole.rglob("*")} == {

@@ -1,0 +1,69 @@
+"""Maps of a survey: a raster a channel on one lattice over every grid."""
+
+from __future__ import annotations
+
+from typing import Callable, Mapping, Sequence
+
+import numpy as np
+
+from ..core import Code, EngineError, Finding, GridStore, Progress, part_of, sentence_of
+from ..geometry import CORNERS, Lattice, local_corner
+from ..interpolate import RasterResult, interpolate_grids
+from .read_survey import GridResult
+
+
+class Maps:
+    """Rasters of the channels of a survey, and a finding for each that could not be made."""
+
+    def __init__(self, options: Mapping[str, object], lattice: Lattice) -> None:
+        self._options, self._lattice = options, lattice
+        self.rasters: dict[str, RasterResult] = {}
+        self.raw_rasters: dict[str, RasterResult] = {}
+        self.left_out: list[Finding] = []
+
+    def add(self, corrected: GridStore, placed: GridStore, channels: Sequence[str], progress: Progress) -> None:
+        """Map channels.
+
+        Raises
+        ------
+        EngineError
+            When none can be mapped.
+        """
+        for number, channel in enumerate(channels):
+            within = part_of(progress, number / len(channels), (number + 1) / len(channels))
+            try:
+                mapped = self._map(corrected, channel, part_of(within, 0.0, 0.5))
+                raw = self._map(placed, channel, part_of(within, 0.5, 1.0))
+            except Exception as error:
+                self.left_out.append(_left_out(channel, sentence_of(error, "The map of this channel")))
+                continue
+            self.rasters[channel], self.raw_rasters[channel] = mapped, raw
+            self.left_out += [_left_out(channel, text) for text in mapped.record.left_out]
+        if not self.rasters:
+            raise EngineError(" ".join(["No channel could be mapped.", *(f.found for f in self.left_out)]))
+
+    def _map(self, grids: GridStore, channel: str, progress: Progress) -> RasterResult:
+        # What a recipe gives for its options is checked where they are used.
+        interpolate: Callable[..., RasterResult] = interpolate_grids
+        return interpolate(grids, channel, self._lattice, progress=progress, **self._options)
+
+
+def outline(grid: GridResult) -> tuple[np.ndarray, np.ndarray]:
+    """Return x, y of the fitted corners start, baseline, opposite, head; (4,) each."""
+    scheme = grid.scheme
+    corners = [local_corner(name, scheme.length_m, scheme.width_m) for name in CORNERS]
+    return grid.fitted.to_map(*np.array(corners).T)
+
+
+def lattice_of(grids: Sequence[GridResult], cell_size_m: float) -> Lattice:
+    """Return the lattice of cells that covers all grids."""
+    x, y = np.concatenate([outline(grid) for grid in grids], axis=1)
+    return Lattice.covering(x.min(), y.min(), x.max(), y.max(), cell_size_m)
+
+
+def _left_out(channel: str, text: str) -> Finding:
+    return Code.NOT_INTERPOLATED.finding(
+        f"{text} ({channel})",
+        "",
+        "Correct what is named here, and run it again. Its readings are placed, but not mapped.",
+    )
