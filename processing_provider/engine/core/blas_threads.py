@@ -86,13 +86,18 @@ def _loaded_files() -> set[str]:
     files = set()
     maps = Path("/proc/self/maps")
     if maps.exists():
-        files |= {line.split(None, 5)[5] for line in maps.read_text(errors="replace").splitlines() if "/" in line}
+        # A large file is mapped in many parts, and QGIS has hundreds of libraries.
+        files |= {line.split(None, 5)[5] for line in maps.read_text(errors="replace").splitlines() if _has_word(line)}
     for name in ("numpy", "scipy"):
         package = sys.modules.get(name)
         home = Path(getattr(package, "__file__", None) or "/").parent
         for folder in (home.with_name(f"{name}.libs"), home / ".libs", home / ".dylibs") if package else ():
             files |= {str(path) for path in folder.glob("*")}
-    return {file for file in files if any(word in Path(file).name for word in WORDS) and Path(file).is_file()}
+    return {file for file in files if _has_word(Path(file).name) and Path(file).is_file()}
+
+
+def _has_word(text: str) -> bool:
+    return any(word in text for word in WORDS)
 
 
 def matrix_product(left: np.ndarray, right: np.ndarray) -> np.ndarray:

@@ -78,11 +78,12 @@ def gather_sources(
     left_out = {*turned, *(f.grid for f in far)}
     site = [f for f in site if f.grid not in left_out or f.code != Code.CRS_AREA.word]
     grids, files = [], {}
+    layouts: dict[str, LogLayout] = {}
     for entry in entries:
         if left_out & {"", entry.scheme.grid}:
             continue
         try:
-            source = _source(entry, by_grid[entry.scheme.grid], folder)
+            source = _source(entry, by_grid[entry.scheme.grid], folder, layouts)
         except EngineError as error:
             problems[entry.scheme.grid] = str(error)
             continue
@@ -113,11 +114,15 @@ def _fitting(
     return fitting
 
 
-def _source(entry: GridEntry, corners: list[Corner], folder: Path) -> GridSource:
+def _source(entry: GridEntry, corners: list[Corner], folder: Path, layouts: dict[str, LogLayout]) -> GridSource:
+    """Return the source of a grid; ``layouts`` are those read so far, by their name in the register."""
     logs = tuple(_existing(folder, name, "log", entry) for name in entry.logs)
     layout: Optional[LogLayout] = None
     if entry.layout:
-        layout = layout_from_json(read_text(_existing(folder, entry.layout, "layout", entry), "layout"), entry.layout)
+        if entry.layout not in layouts:
+            text = read_text(_existing(folder, entry.layout, "layout", entry), "layout")
+            layouts[entry.layout] = layout_from_json(text, entry.layout)
+        layout = layouts[entry.layout]
     if not corners:
         raise EngineError(
             f"No corner of grid {entry.scheme.grid} is known. Add at least two of start, baseline, opposite and head "
