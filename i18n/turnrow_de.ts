@@ -2009,7 +2009,31 @@
     </message>
     <message>
         <source>Points or a table with x and y: grid, corner. Two or more a grid.</source>
-        <translation type="unfinished"></translation>
+        <translation>Punkte oder eine Tabelle mit x und y: grid, corner. Zwei oder mehr je Messfläche.</translation>
+    </message>
+    <message>
+        <source>Add the redo rows to the notes ...</source>
+        <translation>Wiederholungen in die Notizen eintragen ...</translation>
+    </message>
+    <message>
+        <source>Add a row to the notes for each line to walk: lines to walk again, sound neighbours and ties.</source>
+        <translation>Für jede zu begehende Linie eine Zeile in die Notizen eintragen: Wiederholungen, gute Nachbarlinien und Querlinien.</translation>
+    </message>
+    <message>
+        <source>The survey was opened without notes. Open it with the table of its notes.</source>
+        <translation>Die Messung wurde ohne Notizen geöffnet. Öffnen Sie sie mit der Tabelle ihrer Notizen.</translation>
+    </message>
+    <message>
+        <source>Add {n} rows to the notes {path}?</source>
+        <translation>{n} Zeilen in die Notizen {path} eintragen?</translation>
+    </message>
+    <message>
+        <source>Added to {path}: rows {first} to {last}. Write start and stop there when they are walked.</source>
+        <translation>In {path} eingetragen: Zeilen {first} bis {last}. Schreiben Sie Anfang und Ende dazu, wenn die Linien begangen sind.</translation>
+    </message>
+    <message>
+        <source>The notes {path} have these rows already.</source>
+        <translation>Diese Zeilen stehen schon in den Notizen {path}.</translation>
     </message>
 </context>
 </TS>

@@ -30,6 +30,7 @@ from .line_panel import Pane, own_icon
 from .lists import FindingList, GridList, LineList
 from .opening import RECIPE
 from .opening_dialog import OpeningDialog
+from .redo_rows import RedoButton
 from .status_bar import Foot
 from .unsaved_changes import BUTTON, ExitQuestion, ask_to_keep, ask_to_take_up
 
@@ -54,6 +55,7 @@ class Workbench(QDockWidget):
         self.exit_question = ExitQuestion(self.may_leave)
         self.pane = Pane(self.desk)
         self.grids, self.lines, self.findings = GridList(), LineList(), FindingList()
+        self.redo = RedoButton(self.desk)
         body = QWidget()
         layout = QVBoxLayout(body)
         layout.setContentsMargins(4, 2, 4, 4)
@@ -94,7 +96,12 @@ class Workbench(QDockWidget):
         left.addWidget(self.grids)
         left.addWidget(self.lines)
         self.splitter = QSplitter(Qt.Orientation.Horizontal)
-        for widget, weight in zip((left, self.pane, self.findings), WEIGHTS):
+        right = QWidget()
+        below = QVBoxLayout(right)
+        below.setContentsMargins(0, 0, 0, 0)
+        below.addWidget(self.findings)
+        below.addWidget(self.redo)
+        for widget, weight in zip((left, self.pane, right), WEIGHTS):
             self.splitter.addWidget(widget)
             self.splitter.setStretchFactor(self.splitter.count() - 1, weight)
         self.splitter.setSizes([100 * weight for weight in WEIGHTS])
@@ -251,6 +258,7 @@ class Workbench(QDockWidget):
         self.grids.show_session(session, self.desk.works.names)
         self.grids.mark(grid)
         self.findings.show_findings(session.findings())
+        self.redo.follow()
 
     def _grid_chosen(self, grid: str) -> None:
         self.desk.choose_grid(grid)

@@ -12,10 +12,12 @@ from .layers import (
     write_readings,
     write_rows,
 )
+from .notes_table import add_rows, rows_to_add
 from .site import LayerExtent, extents_in_project, site_findings
 
 __all__ = [
     "LayerExtent",
+    "add_rows",
     "check_metric_crs",
     "extents_in_project",
     "keep_units_in_file",
@@ -25,6 +27,7 @@ __all__ = [
     "readings_layer",
     "rows_layer",
     "rows_sink_fields",
+    "rows_to_add",
     "site_findings",
     "survey_corners",
     "write_geopackage",

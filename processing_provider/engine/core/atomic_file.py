@@ -19,7 +19,7 @@ of a name."""
 
 
 @contextmanager
-def whole_file(path: Path, what: str) -> Iterator[Path]:
+def whole_file(path: Path, what: str, *, sides: tuple[str, ...] = SIDES) -> Iterator[Path]:
     """Lend a temporary path in the folder of ``path``; what was written there takes the final name at the end.
 
     Parameters
@@ -28,6 +28,8 @@ def whole_file(path: Path, what: str) -> Iterator[Path]:
         Final name; its folder is made when it is missing.
     what : str
         What the file is, for the message: ``raster``, ``report`` ...
+    sides : tuple of str
+        Endings of files beside an earlier one of this name that go with it.
 
     Raises
     ------

@@ -18,6 +18,7 @@ from ..core import (
     Readings,
     Run,
     concatenate,
+    edited_notes,
     part_of,
 )
 from ..geometry import Lattice
@@ -27,6 +28,7 @@ from .maps import outline
 from .process_survey import SurveyResult, process_survey
 from .read_survey import GridResult, GridSource
 from .recipe import Recipe
+from .rewalk import REDO_COLUMNS, plan_rewalk, redo_rows
 from .sources import SurveySources
 from .undo_history import History
 from .whole_grids import as_questioned_before
@@ -237,6 +239,12 @@ class Session:
         everything = (*self.findings_of_survey, *(f for s in self._states.values() for f in s.result.findings))
         found = [f for f in everything if not grid or f.grid == grid]
         return sorted(found, key=lambda f: f.urgency)
+
+    def redo_rows(self) -> list[dict[str, object]]:
+        """Return the lines to walk as rows of the notes, by column; with sound neighbours and ties."""
+        results = [state.result for state in self._states.values()]
+        plans = plan_rewalk(results, self.findings(), edited_notes(self.sources.notes, self.edits))
+        return [dict(zip(REDO_COLUMNS, row)) for row in redo_rows(plans)]
 
     def counts(self, grid: str) -> dict[str, int]:
         """Return how many findings a grid has, by severity."""
