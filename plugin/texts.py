@@ -1,7 +1,24 @@
-"""Texts that a person reads, in the person's language."""
+"""Texts that a person reads, in the person's language, and shown as text whatever a log or a table brings."""
 
 from __future__ import annotations
 
+import html
+
+from qgis.PyQt.QtCore import Qt
+from qgis.PyQt.QtWidgets import QLabel
+
 from ..processing_provider.language import tr
 
-__all__ = ["tr"]
+__all__ = ["as_text", "plain_label", "tr"]
+
+
+def as_text(text: str) -> str:
+    """Return a text for where Qt looks whether it is HTML (tooltips, message boxes): it is shown as it is."""
+    return html.escape(text, quote=False) if Qt.mightBeRichText(text) else text
+
+
+def plain_label(text: str = "") -> QLabel:
+    """Return a label that shows text as text."""
+    made = QLabel(text)
+    made.setTextFormat(Qt.TextFormat.PlainText)
+    return made

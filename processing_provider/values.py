@@ -26,6 +26,19 @@ Colours = Callable[[Iterable[np.ndarray]], tuple[tuple[float, float], str]]
 """From values to the range and the ramp that show them."""
 
 
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def as_cells(values: Iterable) -> tuple:
+    """Return values for a CSV: a text that a spreadsheet would take for a formula gets an apostrophe before it.
+
+    Source: OWASP, CSV Injection (from memory).
+    """
+    return tuple(
+        f"'{v}" if isinstance(v, str) and v.startswith(("=", "+", "-", "@", "\t", "\r")) else v for v in values
+    )
+
+
 class Values:
     """Values of an algorithm's inputs, by lower-case id, and the ways to write its outputs."""
 
@@ -78,6 +91,8 @@ class Values:
         from .bridge.project import SurveyLayer, dress_when_loaded
         from .bridge.style import looks_of
 
+        if self._is_csv(output):
+            readings = readings.replace(grids=as_cells(readings.grids), sources=as_cells(readings.sources))
         write_readings(readings, lambda *shape: self._sink(output, *shape), crs)
         uri = self.results[output]
         layer = self.context.temporaryLayerStore().mapLayer(uri)
@@ -117,6 +132,7 @@ class Values:
     def write_rows(self, output: str, columns: dict, rows: Iterable[Sequence]) -> None:
         """Write a table when asked for; ``columns`` maps names to kinds (``int``, ``float``, ``str``)."""
         if self.wants(output):
+            rows = map(as_cells, rows) if self._is_csv(output) else rows
             write_rows(rows, rows_sink_fields(columns), lambda *shape: self._sink(output, *shape))
 
     def write_lines(
@@ -134,10 +150,16 @@ class Values:
         kinds = {name: int if name in ("line", "run", "walk_again") else str for name in FIELDS}
         self.write_rows(output, kinds, finding_rows(list(findings)))
 
-    def _keep_inputs(self, output: str) -> None:
+    def _place(self, output: str) -> str:
         given = self._parameters.get(output)
-        place = given.sink.staticValue() if isinstance(given, QgsProcessingOutputLayerDefinition) else given
-        if Path(str(place)).resolve() in self._files:
+        return str(given.sink.staticValue() if isinstance(given, QgsProcessingOutputLayerDefinition) else given)
+
+    def _is_csv(self, output: str) -> bool:
+        return self._place(output).lower().endswith(".csv")
+
+    def _keep_inputs(self, output: str) -> None:
+        place = self._place(output)
+        if Path(place).resolve() in self._files:
             raise EngineError(f"{place} is an input, and inputs are never changed. Choose another name for {output}.")
 
     def _sink(

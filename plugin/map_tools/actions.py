@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Callable, Optional
 
@@ -112,7 +113,7 @@ class Tools:
         return level == Qgis.MessageLevel.Info
 
     def _say(self, sentence: str, level: Qgis.MessageLevel = Qgis.MessageLevel.Info) -> None:
-        self.iface.messageBar().pushMessage(TITLE, sentence, level)
+        self.iface.messageBar().pushMessage(TITLE, escape(sentence, quote=False), level)
 
     def mark(self) -> None:
         """Switch the tool that marks corners on or off."""

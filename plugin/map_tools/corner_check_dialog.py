@@ -12,7 +12,6 @@ from qgis.PyQt.QtWidgets import (
     QDoubleSpinBox,
     QFormLayout,
     QHeaderView,
-    QLabel,
     QTableWidget,
     QTableWidgetItem,
     QVBoxLayout,
@@ -21,7 +20,7 @@ from qgis.PyQt.QtWidgets import (
 
 from ...processing_provider.engine.core import EngineError
 from ..profile import look_of
-from ..texts import tr
+from ..texts import plain_label, tr
 from .corner_check import DIAGONAL, RESIDUAL, SIDE, Length, measure
 from .corner_layers import corner_layers, corners_of, grid_names, size_of
 
@@ -38,7 +37,7 @@ class MeasureDialog(QDialog):
         self.setMinimumSize(480, 560)
         self.layers, self.grids = QComboBox(), QComboBox()
         self.length, self.width = (self._metres() for _ in range(2))
-        self.table, self.message = QTableWidget(0, 4), QLabel()
+        self.table, self.message = QTableWidget(0, 4), plain_label()
         form = QFormLayout()
         for widget, label, help_text in (
             (self.layers, tr("Layer of corners"), tr("Where the corners are.")),

@@ -6,9 +6,9 @@ from itertools import count
 from typing import Collection, Optional, Sequence
 
 from qgis.core import QgsVectorLayer
-from qgis.PyQt.QtWidgets import QComboBox, QDialog, QDialogButtonBox, QFormLayout, QLabel, QLineEdit, QWidget
+from qgis.PyQt.QtWidgets import QComboBox, QDialog, QDialogButtonBox, QFormLayout, QLineEdit, QWidget
 
-from ..texts import tr
+from ..texts import plain_label, tr
 from .corner_layers import grid_names
 
 
@@ -40,7 +40,7 @@ class GridDialog(QDialog):
         self.setWindowTitle(tr("Mark grid corners"))
         self.setMinimumWidth(360)
         form = QFormLayout(self)
-        self.name, self.layers, self.problem = QLineEdit(), QComboBox(), QLabel()
+        self.name, self.layers, self.problem = QLineEdit(), QComboBox(), plain_label()
         for widget, label, help_text in (
             (self.name, tr("Grid"), tr("The name of the grid, as it stands in register and notes.")),
             (self.layers, tr("Layer of corners"), tr("Where the corners are kept.")),

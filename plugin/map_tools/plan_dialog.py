@@ -14,7 +14,6 @@ from qgis.PyQt.QtWidgets import (
     QDialog,
     QHBoxLayout,
     QHeaderView,
-    QLabel,
     QPushButton,
     QSplitter,
     QTableWidget,
@@ -27,7 +26,7 @@ from ...processing_provider.bridge.vector import check_metric_crs
 from ...processing_provider.engine.core import EngineError
 from ...processing_provider.engine.geometry import WARN_M
 from ..map_view import insert_over_maps
-from ..texts import tr
+from ..texts import plain_label, tr
 from .plan_image import SKEW, TURN, Pair, Placement, fit_plan, place_plan
 from .snapping import PointTool
 
@@ -49,7 +48,7 @@ class PlanDialog(QDialog):
         self.resize(760, 480)
         self.image = QgsMapCanvas(self)
         self.image.setCanvasColor(Qt.GlobalColor.white)
-        self.file, self.method, self.message = QgsFileWidget(), QComboBox(), QLabel()
+        self.file, self.method, self.message = QgsFileWidget(), QComboBox(), plain_label()
         self.table = QTableWidget(0, 3)
         self._lay_out()
         self.image_tool, self.map_tool = PointTool(self.image), PointTool(self.canvas)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from html import escape
 from pathlib import Path
 from typing import Optional
 
@@ -297,7 +298,7 @@ class Workbench(QDockWidget):
     def _show_message(self, sentence: str, wrong: bool) -> None:
         self.message.setText(sentence)
         if wrong:
-            self.iface.messageBar().pushMessage("Turnrow", sentence, Qgis.MessageLevel.Warning)
+            self.iface.messageBar().pushMessage("Turnrow", escape(sentence, quote=False), Qgis.MessageLevel.Warning)
 
     def _stop(self) -> None:
         self.desk.works.cancel()

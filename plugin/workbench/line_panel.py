@@ -15,7 +15,6 @@ from qgis.PyQt.QtWidgets import (
     QComboBox,
     QFileDialog,
     QInputDialog,
-    QLabel,
     QMenu,
     QTabWidget,
     QToolBar,
@@ -38,7 +37,7 @@ from ..profile import (
     clock,
     name_of,
 )
-from ..texts import tr
+from ..texts import as_text, plain_label, tr
 from .controller import OBSTACLE, Desk
 
 ICONS = Path(__file__).resolve().parents[1] / "icons"
@@ -56,7 +55,7 @@ class Pane(QWidget):
         super().__init__(parent)
         self.desk = desk
         self.profile, self.stacked = ProfileView(), StackedView()
-        self.readout = QLabel()
+        self.readout = plain_label()
         self.readout.setAccessibleName(tr("Reading under the pointer"))
         self.readout.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self.tabs = QTabWidget()
@@ -301,12 +300,12 @@ class Pane(QWidget):
         """Have undo and redo say what they would do."""
         history = self.desk.session.history if self.desk.session else None
         self.line_button.setEnabled(bool(self.desk.keys))
-        for action, label, text in (
+        for action, name, text in (
             (self.undo, tr("Undo"), history and history.undo_text),
             (self.redo, tr("Redo"), history and history.redo_text),
         ):
             action.setEnabled(bool(text))
-            action.setToolTip(f"{label}: {text}" if text else tr("Nothing here."))
+            action.setToolTip(as_text(f"{name}: {text}") if text else tr("Nothing here."))
 
     def point_at(self, seq: Optional[int]) -> None:
         """Put the pointer on a reading of the line that is worked on, by its ``seq``; None: on none."""

@@ -11,7 +11,7 @@ from qgis.PyQt.QtWidgets import QAbstractItemView, QHeaderView, QTreeWidget, QTr
 from ...processing_provider.engine.core import KINDS, SEVERITIES, Finding, Key, Readings, Run
 from ...processing_provider.engine.workflow import STEPS, Session
 from ..profile import DARK_BELOW
-from ..texts import tr
+from ..texts import as_text, tr
 
 DATA = Qt.ItemDataRole.UserRole
 DONE, OPEN = "■", "□"
@@ -95,7 +95,7 @@ class List(QTreeWidget):
             item = QTreeWidgetItem([str(text) for text in texts])
             item.setData(0, DATA, data)
             for column in range(len(texts)):
-                item.setToolTip(column, help_text)
+                item.setToolTip(column, as_text(help_text))
             items.append(item)
         self.addTopLevelItems(items)
         self.blockSignals(False)

@@ -7,9 +7,9 @@ from typing import Optional
 
 from qgis.core import QgsCoordinateReferenceSystem
 from qgis.gui import QgsFileWidget, QgsProjectionSelectionWidget
-from qgis.PyQt.QtWidgets import QDialog, QDialogButtonBox, QFormLayout, QLabel, QWidget
+from qgis.PyQt.QtWidgets import QDialog, QDialogButtonBox, QFormLayout, QWidget
 
-from ..texts import tr
+from ..texts import plain_label, tr
 from .opening import Tables
 
 TABLE_FILES = "Tables (*.csv *.gpkg *.geojson *.xlsx *.ods *.dbf);;All files (*)"
@@ -36,7 +36,7 @@ class OpeningDialog(QDialog):
         self.crs.setCrs(QgsCoordinateReferenceSystem())
         self._describe(self.crs, tr("CRS of the survey"), tr("In metres. As the corners have it when not set."))
         form.addRow(tr("CRS of the survey"), self.crs)
-        self.problem = QLabel()
+        self.problem = plain_label()
         self.problem.setWordWrap(True)
         form.addRow(self.problem)
         self.buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Open | QDialogButtonBox.StandardButton.Cancel)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Optional
 
 from qgis.core import QgsTask
-from qgis.PyQt.QtWidgets import QLabel, QProgressBar, QPushButton, QVBoxLayout, QWidget
+from qgis.PyQt.QtWidgets import QProgressBar, QPushButton, QVBoxLayout, QWidget
 
-from ..texts import tr
+from ..texts import plain_label, tr
 
 
 class Foot(QWidget):
@@ -17,7 +17,7 @@ class Foot(QWidget):
         super().__init__(parent)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
-        self.message = QLabel(tr("Open a survey to begin."))
+        self.message = plain_label(tr("Open a survey to begin."))
         self.message.setWordWrap(True)
         self.message.setAccessibleName(tr("Message"))
         self.progress = QProgressBar()

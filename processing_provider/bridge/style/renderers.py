@@ -15,6 +15,7 @@ from qgis.core import (
     QgsCategorizedSymbolRenderer,
     QgsColorRampLegendNodeSettings,
     QgsColorRampShader,
+    QgsExpression,
     QgsFillSymbol,
     QgsGradientColorRamp,
     QgsGradientStop,
@@ -135,7 +136,9 @@ def style_readings_by_value(layer: QgsVectorLayer, look: Look) -> None:
         middle = low + share * (high - low)
         ranges.append(QgsRendererRange(below, above, symbol, f"{middle:.3g} {look.unit}".strip()))
     used = '"flag" = \'\' OR "flag" IS NULL'
-    layer.setRenderer(QgsGraduatedSymbolRenderer(f'CASE WHEN {used} THEN "{look.channel}" END', ranges))
+    layer.setRenderer(
+        QgsGraduatedSymbolRenderer(f"CASE WHEN {used} THEN {QgsExpression.quotedColumnRef(look.channel)} END", ranges)
+    )
 
 
 def add_styles_by_value(layer: QgsVectorLayer, looks: Sequence[Look]) -> None:
@@ -159,7 +162,7 @@ def style_traverses(layer: QgsVectorLayer) -> None:
     symbol.appendSymbolLayer(heads)
     layer.setRenderer(QgsSingleSymbolRenderer(symbol))
     layer.setMapTipTemplate(
-        'Grid [% "grid" %], line [% "line" %], recording [% "run" %]: [% "in_use" %] of [% "readings" %] '
+        f'Grid {_as_text("grid")}, line [% "line" %], recording [% "run" %]: [% "in_use" %] of [% "readings" %] '
         "readings in use"
     )
 
@@ -214,7 +217,15 @@ def style_findings(layer: QgsVectorLayer) -> None:
         categories.append(QgsRendererCategory(severity, symbol, severity))
     layer.setRenderer(QgsCategorizedSymbolRenderer("severity", categories))
     layer.setDisplayExpression('"found"')
-    layer.setMapTipTemplate('<b>[% "severity" %]</b> [% "found" %] <i>[% "advice" %]</i>')
+    layer.setMapTipTemplate(f'<b>[% "severity" %]</b> {_as_text("found")} <i>{_as_text("advice")}</i>')
+
+
+def _as_text(field: str) -> str:
+    """Return the piece of a map tip, which is HTML, that shows a field as the text that it is."""
+    shown = f"coalesce({QgsExpression.quotedColumnRef(field)}, '')"
+    for sign, entity in (("&", "&amp;"), ("<", "&lt;"), (">", "&gt;")):
+        shown = f"replace({shown}, '{sign}', '{entity}')"
+    return f"[% {shown} %]"
 
 
 VECTOR_STYLES = {
