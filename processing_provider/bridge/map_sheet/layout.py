@@ -32,6 +32,7 @@ from qgis.PyQt.QtCore import QSizeF, Qt
 from qgis.PyQt.QtGui import QColor, QFont, QFontInfo
 
 from ...engine.core import EngineError, whole_file
+from ..project import file_stems
 from ..report import CAUTIONS
 from .geometry import PAPERS, Frame, SheetPlan
 
@@ -292,9 +293,10 @@ def _pdf(layout: QgsPrintLayout, part: Path, settings: QgsLayoutExporter.PdfExpo
 def _pages(layout: QgsPrintLayout, path: Path, settings: QgsLayoutExporter.ImageExportSettings) -> list[Path]:
     atlas, written = layout.atlas(), []
     atlas.beginRender()
+    stems = file_stems({str(n): atlas.nameForPage(n) for n in range(atlas.count())}, path.suffix)
     more = atlas.first()
     while more:
-        page = path.with_name(f"{path.stem}_{atlas.nameForPage(atlas.currentFeatureNumber())}{path.suffix}")
+        page = path.with_name(f"{path.stem}_{stems[str(atlas.currentFeatureNumber())]}{path.suffix}")
         with whole_file(page, "sheet") as part:
             _check(QgsLayoutExporter(layout).exportToImage(str(part), settings), "")
         written.append(page)

@@ -124,6 +124,17 @@ def test_one_page_a_grid(make_map, grids, tmp_path):
     assert sorted(p.name for p in tmp_path.glob("s*.png")) == ["s_A.png", "s_B.png"]
 
 
+def test_pages_of_grids_with_hostile_names_lie_beside_each_other(make_map, grids, tmp_path):
+    layer = QgsVectorLayer(grids, "grids", "ogr") if isinstance(grids, str) else grids
+    layer.startEditing()
+    for feature, name in zip(layer.getFeatures(), ("../x", "A/1")):
+        layer.changeAttributeValue(feature.id(), layer.fields().indexOf("grid"), name)
+    layer.commitChanges()
+    folder = tmp_path / "pages"
+    sheet(INPUT=[make_map("cond")], GRIDS=layer, EACH_GRID=True, SCALE="1:250", OUTPUT=str(folder / "s.png"))
+    assert sorted(path.name for path in folder.iterdir()) == ["s_A_1.png", "s__._x.png"]
+
+
 def test_a_second_sheet_keeps_the_first(make_map, project, tmp_path):
     project, context = project
     path = make_map("cond")
