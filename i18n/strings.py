@@ -27,16 +27,22 @@ def package():
 
 def named() -> dict[str, tuple[str, ...]]:
     """Return the texts behind every ``tr`` of something that is not a text: by file and how the code calls it."""
+    from turnrow.plugin.log_layout import column_head, role_colours
     from turnrow.plugin.profile import traces
     from turnrow.plugin.workbench import controller as desk
     from turnrow.plugin.workbench import lists
     from turnrow.processing_provider import ready_model
     from turnrow.processing_provider.engine.core import edits, findings, notes, readings
+    from turnrow.processing_provider.engine.logs import ROLES, ROW_WORDS
     from turnrow.processing_provider.engine.workflow import session
 
     columns = [c for kind in lists.List.__subclasses__() for c in kind.COLUMNS]
     rows, model = (), ()  # They are listed by themselves.
     return {
+        "plugin/log_layout/column_head.py: part": tuple(part for part, _ in column_head.PARTS),
+        "plugin/log_layout/role_colours.py: role.replace('_', ' ')": tuple(role.replace("_", " ") for role in ROLES),
+        "plugin/log_layout/role_colours.py: UNUSED": (role_colours.UNUSED,),
+        "plugin/log_layout/rows_table.py: row.kind": ROW_WORDS,
         "plugin/workbench/controller.py: AGAIN": (desk.AGAIN,),
         "plugin/workbench/view_models.py: kind": (traces.LOGGED, traces.CORRECTED),
         "plugin/workbench/controller.py: word": edits.BY_HAND,

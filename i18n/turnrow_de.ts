@@ -16,10 +16,6 @@
         <translation>Liest die Textdatei eines Messgeräts in eine Tabelle von Messungen; ermittelt ihren Aufbau, wo keiner gegeben ist.</translation>
     </message>
     <message>
-        <source>&lt;p&gt;Without a layout the log&apos;s own is detected: delimiter, decimal mark, header and the role of each column. The log of the run names what was detected. A row that cannot be read becomes a finding; the others are read.&lt;/p&gt;</source>
-        <translation>&lt;p&gt;Ohne Aufbau wird der Aufbau der Datei selbst ermittelt: Trennzeichen, Dezimalzeichen, Kopfzeile und die Rolle jeder Spalte. Was ermittelt wurde, steht im Protokoll des Laufs. Eine Zeile, die nicht zu lesen ist, wird eine Auffälligkeit; die anderen werden gelesen.&lt;/p&gt;</translation>
-    </message>
-    <message>
         <source>Logs</source>
         <translation>Messdateien</translation>
     </message>
@@ -1392,10 +1388,6 @@
         <translation>Eine Messfläche wählen, um ihre Linien zu sehen.</translation>
     </message>
     <message>
-        <source>The work ended with a fault of the program. The log messages panel shows it.</source>
-        <translation>Die Arbeit endete mit einem Fehler des Programms. Er steht im Fenster der Protokollmeldungen.</translation>
-    </message>
-    <message>
         <source>Open a survey to begin.</source>
         <translation>Zum Anfangen eine Prospektion öffnen.</translation>
     </message>
@@ -2034,6 +2026,326 @@
     <message>
         <source>The notes {path} have these rows already.</source>
         <translation>Diese Zeilen stehen schon in den Notizen {path}.</translation>
+    </message>
+    <message>
+        <source>&lt;p&gt;Without a layout the log&apos;s own is detected: delimiter, decimal mark, header and the role of each column. The log of the run names what was detected. A row that cannot be read becomes a finding; the others are read.&lt;/p&gt;&lt;p&gt;&apos;See the layout ...&apos; shows the first rows of the log, what each column is taken for, and the lines; there the layout can be changed and kept.&lt;/p&gt;</source>
+        <translation>&lt;p&gt;Ohne Aufbau wird der Aufbau der Datei selbst ermittelt: Trennzeichen, Dezimalzeichen, Kopfzeile und die Rolle jeder Spalte. Was ermittelt wurde, steht im Protokoll des Laufs. Eine Zeile, die nicht zu lesen ist, wird eine Auffälligkeit; die anderen werden gelesen.&lt;/p&gt;&lt;p&gt;&apos;Aufbau ansehen ...&apos; zeigt die ersten Zeilen der Messdatei, wofür jede Spalte gehalten wird, und die Linien; dort lässt sich der Aufbau ändern und aufbewahren.&lt;/p&gt;</translation>
+    </message>
+    <message>
+        <source>The work in the background</source>
+        <translation>Die Arbeit im Hintergrund</translation>
+    </message>
+    <message>
+        <source>name</source>
+        <translation>Name</translation>
+    </message>
+    <message>
+        <source>unit</source>
+        <translation>Einheit</translation>
+    </message>
+    <message>
+        <source>hours</source>
+        <translation>Stunden</translation>
+    </message>
+    <message>
+        <source>minutes</source>
+        <translation>Minuten</translation>
+    </message>
+    <message>
+        <source>seconds</source>
+        <translation>Sekunden</translation>
+    </message>
+    <message>
+        <source>milliseconds</source>
+        <translation>Millisekunden</translation>
+    </message>
+    <message>
+        <source>Role of column {number}</source>
+        <translation>Rolle der Spalte {number}</translation>
+    </message>
+    <message>
+        <source>Name of the channel in column {number}</source>
+        <translation>Name des Kanals in Spalte {number}</translation>
+    </message>
+    <message>
+        <source>Unit of the channel in column {number}, such as mS/m</source>
+        <translation>Einheit des Kanals in Spalte {number}, etwa mS/m</translation>
+    </message>
+    <message>
+        <source>How column {number} is written; found out when empty</source>
+        <translation>Wie Spalte {number} geschrieben ist; wird ermittelt, wenn leer</translation>
+    </message>
+    <message>
+        <source>Part of the time in column {number}</source>
+        <translation>Teil der Zeit in Spalte {number}</translation>
+    </message>
+    <message>
+        <source>found out</source>
+        <translation>wird ermittelt</translation>
+    </message>
+    <message>
+        <source>Column {number}: {name}</source>
+        <translation>Spalte {number}: {name}</translation>
+    </message>
+    <message>
+        <source>Keep the layout ...</source>
+        <translation>Aufbau aufbewahren ...</translation>
+    </message>
+    <message>
+        <source>point</source>
+        <translation>Punkt</translation>
+    </message>
+    <message>
+        <source>comma</source>
+        <translation>Komma</translation>
+    </message>
+    <message>
+        <source>A row names the columns</source>
+        <translation>Eine Zeile benennt die Spalten</translation>
+    </message>
+    <message>
+        <source>What the reader says</source>
+        <translation>Was beim Lesen auffällt</translation>
+    </message>
+    <message>
+        <source>Turnrow: reading the log</source>
+        <translation>Turnrow: Messdatei wird gelesen</translation>
+    </message>
+    <message>
+        <source>File that keeps the layout</source>
+        <translation>Datei, die den Aufbau aufbewahrt</translation>
+    </message>
+    <message>
+        <source>Layouts (*.json)</source>
+        <translation>Aufbau (*.json)</translation>
+    </message>
+    <message>
+        <source>semicolon</source>
+        <translation>Semikolon</translation>
+    </message>
+    <message>
+        <source>tab</source>
+        <translation>Tabulator</translation>
+    </message>
+    <message>
+        <source>bar</source>
+        <translation>senkrechter Strich</translation>
+    </message>
+    <message>
+        <source>blanks</source>
+        <translation>Leerzeichen</translation>
+    </message>
+    <message>
+        <source>Values parted by</source>
+        <translation>Werte getrennt durch</translation>
+    </message>
+    <message>
+        <source>Another delimiter has the columns guessed anew.</source>
+        <translation>Mit einem anderen Trennzeichen werden die Spalten neu ermittelt.</translation>
+    </message>
+    <message>
+        <source>Decimal mark</source>
+        <translation>Dezimalzeichen</translation>
+    </message>
+    <message>
+        <source>What stands between the whole number and its fraction.</source>
+        <translation>Was zwischen der ganzen Zahl und ihrem Bruchteil steht.</translation>
+    </message>
+    <message>
+        <source>Rows to skip</source>
+        <translation>Zeilen überspringen</translation>
+    </message>
+    <message>
+        <source>Rows above the names of the columns, or above the first reading.</source>
+        <translation>Zeilen über den Namen der Spalten oder über der ersten Messung.</translation>
+    </message>
+    <message>
+        <source>The first row that is not skipped holds names, no reading.</source>
+        <translation>Die erste Zeile, die nicht übersprungen wird, enthält Namen und keine Messung.</translation>
+    </message>
+    <message>
+        <source>Map its grid although stations or times look misread as a whole.</source>
+        <translation>Die Messfläche kartieren, obwohl Stationen oder Zeiten im Ganzen falsch gelesen aussehen.</translation>
+    </message>
+    <message>
+        <source>Reading the log ...</source>
+        <translation>Die Messdatei wird gelesen ...</translation>
+    </message>
+    <message>
+        <source>fixed columns</source>
+        <translation>feste Spalten</translation>
+    </message>
+    <message>
+        <source>{name} exists. Overwrite it with this layout?</source>
+        <translation>{name} gibt es schon. Mit diesem Aufbau überschreiben?</translation>
+    </message>
+    <message>
+        <source>Layout of {log}</source>
+        <translation>Aufbau von {log}</translation>
+    </message>
+    <message>
+        <source>{name} is the log itself, which is never changed. Choose another name.</source>
+        <translation>{name} ist die Messdatei selbst, die nie verändert wird. Einen anderen Namen wählen.</translation>
+    </message>
+    <message>
+        <source>{n} more findings.</source>
+        <translation>{n} weitere Auffälligkeiten.</translation>
+    </message>
+    <message>
+        <source>Only the first {n} columns are shown.</source>
+        <translation>Nur die ersten {n} Spalten werden gezeigt.</translation>
+    </message>
+    <message>
+        <source>See the layout ...</source>
+        <translation>Aufbau ansehen ...</translation>
+    </message>
+    <message>
+        <source>See the first rows of the log, what each column is taken for, and the lines.</source>
+        <translation>Die ersten Zeilen der Messdatei, wofür jede Spalte gehalten wird, und die Linien.</translation>
+    </message>
+    <message>
+        <source>either way</source>
+        <translation>ohne Richtung</translation>
+    </message>
+    <message>
+        <source>line</source>
+        <translation>Linie</translation>
+    </message>
+    <message>
+        <source>No lines to draw.</source>
+        <translation>Keine Linien zu zeichnen.</translation>
+    </message>
+    <message>
+        <source>grid {grid}</source>
+        <translation>Messfläche {grid}</translation>
+    </message>
+    <message>
+        <source>Lines of the log: {what}</source>
+        <translation>Linien der Messdatei: {what}</translation>
+    </message>
+    <message>
+        <source>{counts} (drawn: the first {n})</source>
+        <translation>{counts} (gezeichnet: die ersten {n})</translation>
+    </message>
+    <message>
+        <source>reading</source>
+        <translation>Messung</translation>
+    </message>
+    <message>
+        <source>station</source>
+        <translation>Station</translation>
+    </message>
+    <message>
+        <source>not used</source>
+        <translation>nicht verwendet</translation>
+    </message>
+    <message>
+        <source>run</source>
+        <translation>Aufzeichnung</translation>
+    </message>
+    <message>
+        <source>time</source>
+        <translation>Zeit</translation>
+    </message>
+    <message>
+        <source>time part</source>
+        <translation>Teil der Zeit</translation>
+    </message>
+    <message>
+        <source>date</source>
+        <translation>Datum</translation>
+    </message>
+    <message>
+        <source>mark</source>
+        <translation>Marke</translation>
+    </message>
+    <message>
+        <source>grid</source>
+        <translation>Messfläche</translation>
+    </message>
+    <message>
+        <source>temperature</source>
+        <translation>Temperatur</translation>
+    </message>
+    <message>
+        <source>easting</source>
+        <translation>Rechtswert</translation>
+    </message>
+    <message>
+        <source>northing</source>
+        <translation>Hochwert</translation>
+    </message>
+    <message>
+        <source>longitude</source>
+        <translation>Länge</translation>
+    </message>
+    <message>
+        <source>latitude</source>
+        <translation>Breite</translation>
+    </message>
+    <message>
+        <source>channel</source>
+        <translation>Kanal</translation>
+    </message>
+    <message>
+        <source>First rows of the log</source>
+        <translation>Erste Zeilen der Messdatei</translation>
+    </message>
+    <message>
+        <source>blank</source>
+        <translation>leer</translation>
+    </message>
+    <message>
+        <source>names</source>
+        <translation>Namen</translation>
+    </message>
+    <message>
+        <source>comment</source>
+        <translation>Bemerkung</translation>
+    </message>
+    <message>
+        <source>opens a line</source>
+        <translation>beginnt eine Linie</translation>
+    </message>
+    <message>
+        <source>passed over</source>
+        <translation>übergangen</translation>
+    </message>
+    <message>
+        <source>cannot be read</source>
+        <translation>nicht lesbar</translation>
+    </message>
+    <message>
+        <source>Layout ...</source>
+        <translation>Aufbau ...</translation>
+    </message>
+    <message>
+        <source>See how the log of the chosen grid is read, and change it.</source>
+        <translation>Ansehen und ändern, wie die Messdatei der gewählten Messfläche gelesen wird.</translation>
+    </message>
+    <message>
+        <source>Choose a grid whose log is there.</source>
+        <translation>Eine Messfläche wählen, deren Messdatei vorhanden ist.</translation>
+    </message>
+    <message>
+        <source>Read the survey again with this layout?</source>
+        <translation>Die Prospektion mit diesem Aufbau neu lesen?</translation>
+    </message>
+    <message>
+        <source>Log</source>
+        <translation>Messdatei</translation>
+    </message>
+    <message>
+        <source>Layout of grid {grid}</source>
+        <translation>Aufbau von Messfläche {grid}</translation>
+    </message>
+    <message>
+        <source>The register does not name this layout for grid {grid}. Write {layout} into its column layout, and read the survey again?</source>
+        <translation>Das Verzeichnis nennt diesen Aufbau nicht für Messfläche {grid}. {layout} in seine Spalte layout schreiben und die Prospektion neu lesen?</translation>
+    </message>
+    <message>
+        <source>Logs of grid {grid}</source>
+        <translation>Messdateien von Messfläche {grid}</translation>
     </message>
 </context>
 </TS>

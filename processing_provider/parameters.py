@@ -323,13 +323,20 @@ class Text(Row):
 
 @dataclass(frozen=True)
 class FileIn(Row):
-    """A file; its value is a Path, None when left empty."""
+    """A file; its value is a Path, None when left empty.
+
+    ``widget`` names what dialogs show for it, as a path from the plugin's root: QGIS imports it when one is opened.
+    """
 
     extension: str = ""
+    widget: str = ""
 
     def definition(self) -> QgsProcessingParameterDefinition:
         behavior = QgsProcessingParameterFile.Behavior.File
-        return QgsProcessingParameterFile(self.id, self.text, behavior, self.extension, None, self.optional)
+        made = QgsProcessingParameterFile(self.id, self.text, behavior, self.extension, None, self.optional)
+        if self.widget:
+            made.setMetadata({"widget_wrapper": {"class": f"{__name__.rsplit('.', 2)[0]}.{self.widget}"}})
+        return made
 
     def value(self, algorithm: Algorithm, parameters: Given, context: Context) -> Optional[Path]:
         return _existing(algorithm.parameterAsFile(parameters, self.id, context), self.label)

@@ -34,7 +34,7 @@ MAY_USE: Mapping[str, frozenset[str]] = {
 }
 WORKFLOW = "workflow"
 BRIDGES = ("map_sheet", "project", "raster", "report", "rewalk_sheet", "style", "vector")
-WINDOWS = ("map_tools", "map_view", "profile", "workbench")
+WINDOWS = ("log_layout", "map_tools", "map_view", "profile", "workbench")
 # Floors of the house, the highest first; a room imports from its own floor and from those below.
 FLOORS = ("plugin", "processing_provider", BRIDGE, ENGINE)
 LIBRARIES = {"numpy", "scipy"}

@@ -15,7 +15,7 @@ from ..texts import tr
 from .grey_mark import is_grey
 
 if TYPE_CHECKING:
-    from ..workbench import Works
+    from ..background_tasks import Works
     from .corner_check_dialog import MeasureDialog
     from .corners_tool import CornersTool
     from .plan_dialog import PlanDialog
@@ -73,7 +73,7 @@ class Tools:
         self._try(self._share_colours)
 
     def _share_colours(self) -> str:
-        from ..workbench import Works
+        from ..background_tasks import Works
         from .shared_colours import shared_looks, show_shared, to_share
 
         if self.works is None:

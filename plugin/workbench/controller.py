@@ -40,10 +40,10 @@ from ...processing_provider.engine.workflow import (
     turned,
     with_kind,
 )
+from ..background_tasks import Works
 from ..profile import CORRECTED, DISTANCE, LOGGED, ProfileContent, StackedContent, name_of, nearest_recording
 from ..texts import tr
 from . import recovery
-from .background_tasks import Works
 from .opening import RECIPE, Opened, Tables, find_tables, open_tables
 from .view_models import key_of, profile_of, stacked_of
 
@@ -112,6 +112,11 @@ class Desk(QObject):
     def open_register(self, tables: Tables) -> None:
         """Open a survey by its tables."""
         self._open(lambda: open_tables(tables), None)
+
+    def open_again(self) -> None:
+        """Read the open survey again from its files."""
+        survey = self.opened_from
+        self._open(lambda: open_tables(survey.tables, survey.recipe_path), self.folder)
 
     def _open(self, gather: Callable[[], Opened], folder: Optional[Path]) -> None:
         try:

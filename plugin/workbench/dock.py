@@ -22,11 +22,12 @@ from qgis.PyQt.QtWidgets import (
 )
 
 from ...processing_provider.bridge.style import channel_look
-from ...processing_provider.engine.core import Finding, Key
+from ...processing_provider.engine.core import Code, Finding, Key
 from ..map_view import LinePicker, MapLink, MapPointer, load_maps
 from ..profile import name_of
 from ..texts import tr
 from .controller import Desk
+from .grid_layout import GridLayout, see_layout
 from .line_panel import Pane, own_icon
 from .lists import FindingList, GridList, LineList
 from .opening import RECIPE
@@ -78,6 +79,8 @@ class Workbench(QDockWidget):
             ("folder", tr("Open processed survey ..."), tr("Open the folder that a survey was processed into."),
              self.ask_folder),
             ("register", tr("Open register ..."), tr("Open a survey that was not processed yet."), self.ask_register),
+            ("layout", tr("Layout ..."), tr("See how the log of the chosen grid is read, and change it."),
+             self.see_layout),
             ("save", tr("Keep changes ..."), tr("Keep the changes by hand in a recipe."), self.ask_save),
             ("run", tr("Process the survey ..."), tr("Write maps and report of the whole survey with the recipe."),
              self.ask_run),
@@ -131,7 +134,7 @@ class Workbench(QDockWidget):
         self._enable()
 
     def _enable(self) -> None:
-        for name in ("save", "run", "pick"):
+        for name in ("layout", "save", "run", "pick"):
             self.buttons[name].setEnabled(self.desk.session is not None)
 
     def ask_folder(self) -> None:
@@ -156,6 +159,17 @@ class Workbench(QDockWidget):
         if path:
             self.desk.save(Path(path))
         return bool(path) and not self.desk.at_work.unsaved
+
+    def see_layout(self) -> None:
+        """Show how the log of the chosen grid is read; a layout that is kept has the survey read again."""
+        entry = next((s.entry for s in self.desk.at_work.sources.grids if s.entry.scheme.grid == self.desk.grid), None)
+        if entry is None:
+            self._show_message(tr("Choose a grid whose log is there."), False)
+            return
+        about = [f for f in self.desk.at_work.findings() if f.grid == self.desk.grid]
+        questions = tuple(f.sentence() for f in about if f.code == Code.LAYOUT_QUESTIONED.word)
+        if see_layout(GridLayout(self.desk.opened_from.tables, entry, questions), self) and self.may_leave():
+            self.desk.open_again()
 
     def may_leave(self) -> bool:
         """Return whether the open survey may be closed; asks when changes are not kept yet."""

@@ -28,12 +28,14 @@ class ReadLog(SurveyAlgorithm):
         "<p>Without a layout the log's own is detected: delimiter, decimal mark, header and the role of each column. "
         "The log of the run names what was detected. A row that cannot be read becomes a finding; the others are "
         "read.</p>"
+        "<p>'See the layout ...' shows the first rows of the log, what each column is taken for, and the lines; there "
+        "the layout can be changed and kept.</p>"
     )
     TAGS = ("log", "import", "text", "logger", "traverse")
     PARAMETERS = (
         FilesIn("LOG", "Logs", "Text files as the logger wrote them. They are not changed."),
         FileIn("LAYOUT", "Layout of the log", "A layout as this algorithm writes it; found out when left empty.",
-               optional=True, extension="json"),
+               optional=True, extension="json", widget="plugin.log_layout.layout_parameter.LayoutParameter"),
         Text("GRID", "Grid", "Name of the grid that was walked, where the log does not name it.", optional=True),
         ReadingsOut("OUTPUT", "Readings", "A row a reading, in the order of the log; not placed yet.", places=False),
         TableOut("TRAVERSES", "Traverses", "A row a recorded line: its readings, stations and times.", optional=True),

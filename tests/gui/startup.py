@@ -12,6 +12,7 @@ import traceback
 
 from _desktop import FAULTS, NAME, OUT, THEME, fresh_project, need, report_fault, say
 from _dialogs import dialogs
+from _layouts import layouts
 from _leaving import leaves_nothing
 from _map_tools import with_tools
 from _models import models
@@ -53,7 +54,7 @@ def workbench():
     fresh_project()
 
 
-PARTS = {f.__name__: f for f in (workbench, dialogs, styles, sheets, models, leaves_nothing)}
+PARTS = {f.__name__: f for f in (workbench, dialogs, layouts, styles, sheets, models, leaves_nothing)}
 
 
 def go():

@@ -44,7 +44,7 @@ from .notes import FIRST_ROW, Note, notes_for, number_or_none, parse_notes, usab
 from .progress import Progress, part_of
 from .readings import Key, Readings, Run, concatenate
 from .records import Record, counted, with_unit
-from .register import GridEntry, parse_register
+from .register import GridEntry, parse_register, register_with_layout
 from .scheme import HEADINGS, PATTERNS, Scheme
 from .store import Blocks, Correction, GridStore, ValuesInUse, for_tables, grid_by_grid, scratch_folder
 from .text_file import read_text
@@ -131,6 +131,7 @@ __all__ = [
     "parse_edits",
     "parse_notes",
     "parse_register",
+    "register_with_layout",
     "part_of",
     "platform_named",
     "profile_of",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from collections import defaultdict
 from dataclasses import dataclass
 from typing import Mapping, Sequence
@@ -11,6 +13,8 @@ from .notes import FIRST_ROW, number_or_none
 from .scheme import Scheme
 
 NEEDED = ("length_m", "width_m", "spacing_m", "readings_per_m")
+LAYOUT = "layout"
+DELIMITERS = ",;\t"
 
 
 @dataclass(frozen=True)
@@ -91,7 +95,7 @@ def _parse(row: Mapping[str, object], where: str) -> GridEntry:
     return GridEntry(
         scheme=_scheme(row, where),
         logs=logs,
-        layout=str(row.get("layout") or "").strip(),
+        layout=str(row.get(LAYOUT) or "").strip(),
         comment=str(row.get("comment") or "").strip(),
         where=where,
     )
@@ -133,3 +137,53 @@ def _scheme(row: Mapping[str, object], where: str) -> Scheme:
         sensor_right_m=number("sensor_right_m", Scheme.sensor_right_m),
         pace=word("pace", Scheme.pace),
     )
+
+
+def register_with_layout(text: str, grid: str, layout: str) -> str:
+    """Return the text of a register (CSV) that names a layout for a grid.
+
+    Parameters
+    ----------
+    text : str
+        With its line ends. Rows about other grids stay as they are, but for an empty value where there is no column
+        for layouts yet.
+    grid : str
+    layout : str
+        Path as the register writes it.
+
+    Raises
+    ------
+    EngineError
+        When the text is no table with a row for the grid.
+    """
+    lines = text.splitlines(keepends=True)
+    head = lines[0].rstrip("\r\n") if lines else ""
+    delimiter = max(DELIMITERS, key=head.count)
+    rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
+    names = [name.strip().lower() for name in rows[0]] if rows else []
+    if "grid" not in names or len(rows) != len(lines):
+        raise EngineError(
+            f"The register cannot be changed here: no column grid, or rows over several lines. Write {layout} into its "
+            f"column {LAYOUT} for grid {grid} yourself."
+        )
+    is_new = LAYOUT not in names
+    column = len(names) if is_new else names.index(LAYOUT)
+    changed, found = [_row([*rows[0], LAYOUT], lines[0], delimiter) if is_new else lines[0]], False
+    for row, line in zip(rows[1:], lines[1:]):
+        mine = len(row) > names.index("grid") and row[names.index("grid")].strip() == grid
+        found |= mine
+        if row and (mine or is_new):
+            row = [*row, *[""] * (column + 1 - len(row))]
+            row[column] = layout if mine else row[column]
+            line = _row(row, line, delimiter)
+        changed.append(line)
+    if not found:
+        raise EngineError(f"The register has no row for grid {grid}. Add it, and name the layout there.")
+    return "".join(changed)
+
+
+def _row(values: list[str], line: str, delimiter: str) -> str:
+    """Return values as a row of a CSV that ends as a line did."""
+    written = io.StringIO()
+    csv.writer(written, delimiter=delimiter, lineterminator="").writerow(values)
+    return written.getvalue() + line[len(line.rstrip("\r\n")) :]

@@ -93,7 +93,7 @@ class LogGatherer:
 
     def take(self, rows: list[str], first_row: int) -> None:
         """Take one block; ``first_row`` is the 1-based number of its first row in the file."""
-        kinds = self._sort_rows(rows, first_row)
+        kinds = self.sort_rows(rows, first_row)
         ordinary = np.flatnonzero(kinds == RowKind.READING)
         if not len(ordinary):
             self._take_special_rows(rows, kinds, first_row)
@@ -146,7 +146,8 @@ class LogGatherer:
         names = self._parts[0] if self._parts else ()
         return {name: np.concatenate([part[name] for part in self._parts]) for name in names}
 
-    def _sort_rows(self, rows: list[str], first_row: int) -> np.ndarray:
+    def sort_rows(self, rows: list[str], first_row: int) -> np.ndarray:
+        """Return the (n,) kind of each row of a block, as ``RowKind``."""
         kinds = np.zeros(len(rows), np.uint8)
         for kind, test in self._tests:
             kinds[np.fromiter(map(test, rows), bool, len(rows))] = kind

@@ -26,7 +26,7 @@ from .refusals import (
     holds_values,
     no_numbers,
 )
-from .text import HEAD_BYTES, check_text, clean_rows, read_head, sniff_encoding
+from .text import HEAD_BYTES, check_text, clean_rows, read_head, sniff_encoding, text_encoding
 from .time_formats import NUMBER_FORMATS, guess_time_format
 from .timestamps import DATE_TIME, guess_date_format
 
@@ -79,7 +79,7 @@ def detect_layout(path: Union[str, Path]) -> tuple[LogLayout, list[str]]:
     needs a layout.
     """
     path = Path(path)
-    encoding, original = _head_rows(path)
+    encoding, original = head_rows(path)
     rows = join_quoted(original)
     check_first_row(rows, path.name)
     shape = _shape_below_header(rows, path.name)
@@ -93,8 +93,7 @@ def detect_layout(path: Union[str, Path]) -> tuple[LogLayout, list[str]]:
         names = ColumnNames(names.names)
     check_is_log(names.names, path.name)
     check_shape(rows, shape, shape.data[0] if names.row is None else names.row, any(names.names), path.name)
-    roles = join_clock(columns, names.names, _find_roles(columns, names, bool(special.openings)))
-    roles = settle_positions(columns, roles)
+    roles = _find_roles(columns, names, bool(special.openings))
     check_joined(columns, roles, rows, shape, path.name)
     check_long_form(columns, roles, rows, shape, path.name)
     check_values(columns, roles, shape, rows, path.name)
@@ -144,13 +143,27 @@ def _special_rows(rows: Sequence[str], shape: Shape) -> SpecialRows:
     return SpecialRows(line_start, openings, mark, marks, comment, comments, others)
 
 
-def _head_rows(path: Path) -> tuple[str, list[str]]:
-    """Return the encoding of a log and its first rows."""
+def head_rows(path: Path, encoding: str = "") -> tuple[str, list[str]]:
+    """Return the encoding of a log, which its bytes show when none is given, and its first rows.
+
+    Raises
+    ------
+    EngineError
+        When there is no such file, or it is empty or binary.
+    """
     head = read_head(path)
-    encoding = sniff_encoding(head)
+    encoding = text_encoding(head, encoding) if encoding else sniff_encoding(head)
     check_text(head, encoding, path.name)
     rows = list(io.StringIO(head.decode(encoding, errors="ignore"), newline=None))
     return encoding, clean_rows(rows[:-1] if len(head) == HEAD_BYTES and len(rows) > 1 else rows)
+
+
+def guess_columns(rows: Sequence[str], shape: Shape) -> tuple[tuple[LogColumn, ...], bool]:
+    """Return the columns that names and values show in rows of a known shape, and whether a row names them."""
+    columns = shape.columns(rows)
+    others = [i for i in range(shape.data[0]) if rows[i].strip()]
+    names = _find_names(rows, shape, others, [], "", len(columns))
+    return _layout_columns(columns, names, _find_roles(columns, names, False)), names.row is not None
 
 
 def join_quoted(rows: Sequence[str]) -> list[str]:
@@ -245,7 +258,8 @@ def _find_roles(columns: Sequence[Sequence[str]], names: ColumnNames, has_openin
     known = ["line"] if has_openings else []
     # A header that names lines or stations leaves little to guess: the others are channels unless they are plainly not.
     beside = "station" in named or "line" in named
-    return roles_by_behaviour(columns, taken, known, beside=beside)
+    roles = roles_by_behaviour(columns, taken, known, beside=beside)
+    return settle_positions(columns, join_clock(columns, names.names, roles))
 
 
 def _are_day_fractions(texts: Sequence[str]) -> bool:

@@ -128,6 +128,11 @@ def _is_measured(text: str) -> bool:
     return bool(NUMBER.match(text)) or _is_clock(text)
 
 
+def shape_with(rows: Sequence[str], delimiter: str) -> Optional[Shape]:
+    """Return the shape of a log's rows under a given delimiter, or None when no rows of numbers were found."""
+    return _try_delimiter(rows, delimiter)[0]
+
+
 def _try_delimiter(rows: Sequence[str], delimiter: str) -> tuple[Optional[Shape], tuple[float, int]]:
     table = [split_row(row, delimiter) for row in rows]
     values = [value_fraction(fields) for fields in table]

@@ -10,9 +10,9 @@ from typing import Iterator
 
 from ..core import EngineError
 
-BLOCK_BYTES = 4_000_000
-"""Text that is read at once. Derived: some 100,000 rows of 40 characters, so that the work by block outweighs that of
-starting one, in a few tens of megabytes of arrays."""
+BLOCK_BYTES = 1_000_000
+"""Text that is read at once. Derived: some 25,000 rows of 40 characters, so that the work by block outweighs that of
+starting one, and few enough that a log read in the background keeps a window waiting for hundredths of a second."""
 HEAD_BYTES = 300_000
 """Text from which encoding and layout are found. Derived: some 7,000 rows of 40 characters, which hold several lines of
 a log, so that columns which only change from line to line are seen to change."""

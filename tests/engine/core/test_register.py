@@ -4,7 +4,7 @@ import re
 
 import pytest
 from turnrow.processing_provider.engine.core.errors import EngineError
-from turnrow.processing_provider.engine.core.register import parse_register
+from turnrow.processing_provider.engine.core.register import parse_register, register_with_layout
 
 ROW = {"grid": "A", "log": "a.csv; b.csv", "length_m": "20", "width_m": "10,5", "spacing_m": 0.5, "readings_per_m": 8}
 
@@ -61,3 +61,28 @@ def test_a_table_that_is_no_register():
 def test_an_empty_register():
     with pytest.raises(EngineError, match="is empty"):
         parse_register([])
+
+
+REGISTER = 'grid;log;comment\r\nA;"a.csv; b.csv";"dry, by hand"\r\nB;b.csv;\r\n'
+
+
+def test_layout_is_written_into_a_new_column():
+    changed = register_with_layout(REGISTER, "B", "layouts/b.json")
+    assert changed == (
+        'grid;log;comment;layout\r\nA;"a.csv; b.csv";dry, by hand;\r\nB;b.csv;;layouts/b.json\r\n'
+    )  # fmt: skip
+
+
+def test_rows_of_other_grids_stay_to_the_letter():
+    with_column = 'Grid, Layout ,"log"\nA,old.json,"a.csv"\nB,,b.csv\n\nC,"c, d.json",c.csv'
+    changed = register_with_layout(with_column, "B", "b, c.json")
+    assert changed == with_column.replace("B,,b.csv", 'B,"b, c.json",b.csv')
+
+
+def test_register_that_cannot_be_changed_says_what_to_do():
+    with pytest.raises(EngineError, match=r"no row for grid C. Add it"):
+        register_with_layout(REGISTER, "C", "c.json")
+    with pytest.raises(EngineError, match=r"Write c.json into its column layout for grid C yourself"):
+        register_with_layout("name,log\nC,c.csv\n", "C", "c.json")
+    with pytest.raises(EngineError, match="rows over several lines"):
+        register_with_layout('grid,comment\nC,"one\ntwo"\n', "C", "c.json")

@@ -7,9 +7,9 @@ from typing import Callable, Optional
 from qgis.core import QgsApplication, QgsTask
 from qgis.PyQt.QtCore import QObject, pyqtSignal
 
-from ...processing_provider.bridge.native_imports import import_apart
-from ...processing_provider.engine.core import Cancelled, sentence_of
-from ..texts import tr
+from ..processing_provider.bridge.native_imports import import_apart
+from ..processing_provider.engine.core import Cancelled, sentence_of
+from .texts import tr
 
 FLAGS = QgsTask.Flag.CanCancel
 if hasattr(QgsTask.Flag, "Silent"):  # from QGIS 3.26 on

@@ -4,10 +4,10 @@ import time
 
 import pytest
 from qgis.core import QgsApplication
-from turnrow.plugin.workbench.background_tasks import Works
+from turnrow.plugin.background_tasks import Works
 from turnrow.processing_provider.engine.core.errors import EngineError
 
-from ..conftest import until
+from .conftest import until
 
 pytestmark = pytest.mark.usefixtures("qgis_app", "qgis_processing")
 
