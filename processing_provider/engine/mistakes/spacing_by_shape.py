@@ -46,6 +46,9 @@ NOISE = 1.3
 LEARN, LEAST_COUNT = 8, 0.5
 """Rounds of expectation and maximisation for how common each shape is, and tiles that each has beforehand. Found by
 tests/calibration/mistakes.py: neither fewer or more rounds nor another count change the score by 0.01 (``shapes``)."""
+LEAST_LOG = -60.0
+"""Least log density of a shape, against the likeliest one of the tile. Derived: e^-60 = 1e-26 changes no digit of their
+sum."""
 MOST = 4.0
 """Largest log likelihood ratio that one tile may give: a single odd feature proves nothing. Found by
 tests/calibration/mistakes.py, 4 +- 3 on 8 sites (``shapes``)."""
@@ -142,7 +145,8 @@ class ShapeEvidence:
         density *= -0.5
         peak = density.max(axis=1)
         density -= peak[:, None]
-        return peak, np.exp(density, out=density)
+        # Numbers near the least that single precision has are slow to work with.
+        return peak, np.exp(np.maximum(density, LEAST_LOG, out=density), out=density)
 
     def _terms(self, size: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return (C, R, S) weights of squared components in -2 log density, and (M,) its constants.
