@@ -2013,7 +2013,7 @@
     </message>
     <message>
         <source>The survey was opened without notes. Open it with the table of its notes.</source>
-        <translation>Die Messung wurde ohne Notizen geöffnet. Öffnen Sie sie mit der Tabelle ihrer Notizen.</translation>
+        <translation>Die Prospektion wurde ohne Notizen geöffnet. Mit der Tabelle ihrer Notizen öffnen.</translation>
     </message>
     <message>
         <source>Add {n} rows to the notes {path}?</source>
@@ -2021,7 +2021,7 @@
     </message>
     <message>
         <source>Added to {path}: rows {first} to {last}. Write start and stop there when they are walked.</source>
-        <translation>In {path} eingetragen: Zeilen {first} bis {last}. Schreiben Sie Anfang und Ende dazu, wenn die Linien begangen sind.</translation>
+        <translation>In {path} eingetragen: Zeilen {first} bis {last}. Anfang und Ende dazuschreiben, wenn die Linien begangen sind.</translation>
     </message>
     <message>
         <source>The notes {path} have these rows already.</source>

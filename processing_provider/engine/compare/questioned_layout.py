@@ -40,7 +40,10 @@ def questioned_lines(log: GridLog) -> Optional[Finding]:
 
 def questioned_layout(log: GridLog) -> Optional[Finding]:
     """Return the finding about a log whose stations or times look misread in most lines; else None."""
-    return _finding(log, [_station_step(log) or _one_way_count(log), _still_clock(log) or _not_walked(log)])
+    return _finding(
+        log,
+        [_station_step(log) or _beyond_the_edges(log) or _one_way_count(log), _still_clock(log) or _not_walked(log)],
+    )
 
 
 def _finding(log: GridLog, misread: list[Optional[Misreading]]) -> Optional[Finding]:
@@ -83,7 +86,26 @@ def _station_step(log: GridLog) -> Optional[Misreading]:
     if not np.isfinite(step) or abs(step - 1) <= 1e-6:
         return None
     found = f"The stations change by {step:g} from one reading to the next."
-    return Misreading("stations", found, "a change of 1", f"Give the column of the station the factor {1 / step:g}.")
+    return Misreading("stations", found, "a change of 1", f"Multiply the factor of the station column by {1 / step:g}.")
+
+
+def _beyond_the_edges(log: GridLog) -> Optional[Misreading]:
+    """Find lines without a station between the edges: a count that goes on from line to line, or begins elsewhere."""
+    low, high = log.scheme.edge_stations(1)
+    known = [r for r in log.kept if not np.isnan(r.first)]
+    beyond = [r for r in known if r.low > high or r.high < low]
+    if len(beyond) < MANY or len(beyond) <= MOST * len(known):
+        return None
+    first = beyond[0]
+    found = (
+        f"{len(beyond)} of {len(known)} lines have no station from {low:g} to {high:g}, such as line {first.line}: "
+        f"{first.smallest:g} to {first.largest:g}."
+    )
+    remedy = (
+        "If it counts on from line to line, it is no station: take the role away. If it begins elsewhere, set "
+        "first_station in the register, or an offset of its column."
+    )
+    return Misreading("stations", found, f"stations {low:g} to {high:g} and a little overrun", remedy)
 
 
 def _one_way_count(log: GridLog) -> Optional[Misreading]:

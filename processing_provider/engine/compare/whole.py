@@ -142,8 +142,8 @@ def _common_walk(speed_m_s: float) -> bool:
 def _reach(log: GridLog) -> Optional[tuple[float, float, np.ndarray, np.ndarray]]:
     """Return where lines begin and end: median of the first and last station, metres too many, metres too few.
 
-    None where too few lines show it. Stations as logged: notes that keep what was planned put lines elsewhere. Without
-    stations the readings are counted from the edge.
+    None where too few lines show it, or most have other stations altogether. Stations as logged: notes that keep what
+    was planned put lines elsewhere. Without stations the readings are counted from the edge.
     """
     scheme, kept = log.scheme, [r for r in log.kept if not r.mixed]
     if len(kept) < MANY or scheme.pace != "rate":
@@ -151,6 +151,8 @@ def _reach(log: GridLog) -> Optional[tuple[float, float, np.ndarray, np.ndarray]
     low, high = scheme.edge_stations(1)
     ends = [(low, low + r.count - 1) if np.isnan(r.first) else (r.smallest, r.largest) for r in kept]
     smallest, largest = np.array(ends).T
+    if np.mean((smallest > high) | (largest < low)) > MOST:
+        return None
     over = (largest - high - (low - smallest)) * scheme.interval_m
     return float(np.median(smallest)), float(np.median(largest)), over, (high - largest) * scheme.interval_m
 

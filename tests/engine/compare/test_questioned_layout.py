@@ -62,7 +62,31 @@ def test_headings_that_the_notes_give_are_not_questioned():
 def test_stations_that_do_not_count_readings(factor):
     lines = [replace(x, station=x.station * factor) for x in clean_lines()]
     finding = question(compared(lines), "stations")
-    assert f"Give the column of the station the factor {1 / factor:g}." in finding.advice
+    assert f"Multiply the factor of the station column by {1 / factor:g}." in finding.advice
+
+
+def counted_on():
+    """The clean lines, their station a count of the readings of the whole log."""
+    lines, before = clean_lines(), 500
+    for n, x in enumerate(lines):
+        lines[n] = replace(x, station=stations(before, before + len(x.station) - 1))
+        before += len(x.station)
+    return lines
+
+
+@pytest.mark.parametrize(
+    "lines", [counted_on(), [replace(x, station=x.station + 100) for x in clean_lines()]], ids=["on", "offset"]
+)
+def test_stations_that_are_all_beyond_the_edges(lines):
+    finding = question(compared(lines), "stations")
+    assert finding.found.startswith("10 of 10 lines have no station from 1 to 80, such as line 1: ")
+    assert "set first_station in the register" in finding.advice
+
+
+def test_starts_that_the_notes_give_settle_a_count_that_goes_on():
+    """With a noted start each line lies where it was walked, whatever the logger counted."""
+    notes = [Note("A", n, start_station=-9 if n % 2 else 90, stop_station=90 if n % 2 else -9) for n in range(1, 11)]
+    assert {f.severity for f in compared(counted_on(), notes)} == {"note"}
 
 
 @pytest.mark.parametrize(
