@@ -19,6 +19,7 @@ from .messages import (
     lost_by_fit,
     lost_by_times,
     moved,
+    standing_still,
     stationary,
     turned_round,
     walked_again,
@@ -28,6 +29,7 @@ from .messages import (
 from .neighbour_fit import Fit, excess, moves_of
 from .order import OrderMistake, certainty_of
 from .posterior import ProbableLines
+from .repeated_values import repeated_values
 from .skipped_line import last_line_missing, skip_of
 from .stationary import still_lines
 
@@ -44,6 +46,9 @@ with its lag (0.3 m) and along-line position error (0.19 m)."""
 COPY_READINGS = 16
 """Lines of which so many first readings are the same may be copies; then all readings are compared. Derived: it only
 saves comparing, as instruments with noise do not repeat so many readings."""
+STILL_M = 0.5
+"""Shortest stretch of one value that is walked again, as other stretches without readings are. Common practice, no
+source: it hides a pit or a post."""
 
 
 def possible_mistakes(
@@ -90,7 +95,7 @@ def possible_mistakes(
     chosen = check_channels(channels, tuple(readings.channels))
     chosen = tuple(c for c in chosen if np.isfinite(readings.channels[c]).any())
     grid = context_of(readings, scheme, chosen, aligned or aligned_alone(readings, chosen))
-    found = [*_breaks(grid), *_slips(grid), *_copies(grid), *_stationary(grid)]
+    found = [*_breaks(grid), *_slips(grid), *_copies(grid), *_stationary(grid), *_repeats(grid)]
     if len(grid.lines) >= LEAST_LINES:
         # Until it is corrected, a reversed or shifted line looks foreign: lines from other ground are looked for last.
         found += [*_orders(grid, last=False), *_misplaced(grid), *_orders(grid, last=True)]
@@ -119,7 +124,10 @@ def _slips(grid: GridContext) -> Iterator[PossibleMistake]:
 
 
 def _copies(grid: GridContext) -> Iterator[PossibleMistake]:
-    """Yield lines whose readings are those of an earlier line, value by value, as far as the shorter one goes."""
+    """Yield lines whose readings are those of another line, value by value, as far as the shorter one goes.
+
+    The copy is the one that differs more from the lines beside it; the later one where these do not show it.
+    """
     seen: dict[bytes, list[tuple[int, list[np.ndarray]]]] = {}
     for i in np.argsort([rows.min() for rows in grid.rows]).tolist():
         values = [grid.readings.channels[c][grid.rows[i]] for c in grid.channels]
@@ -130,12 +138,22 @@ def _copies(grid: GridContext) -> Iterator[PossibleMistake]:
         if before is None:
             alike.append((i, values))
             continue
+        if _difference_beside(grid, before, i) > _difference_beside(grid, i, before):
+            i, before = before, i
         grid.trusted[i] = False
         line, other = int(grid.lines.line[i]), int(grid.lines.line[before])
         found = f"The readings are those of line {other}, value by value."
         advice = f"Walk line {line} again, and note it as void. If its right readings are in the log, take those."
         finding = grid.finding(Code.LINE_COPIED, i, found, "readings of its own", advice)
         yield PossibleMistake(finding, (grid.proposal(i, 1.0, kind="void"),))
+
+
+def _difference_beside(grid: GridContext, i: int, but: int) -> float:
+    """Return the robust scale of the differences between a line and those beside it but for one; NaN without any."""
+    beside = [k for k in (i - 1, i + 1) if 0 <= k < len(grid.lines) and k != but]
+    differences = [d[np.isfinite(d)] for d in grid.matrix[beside] - grid.matrix[i]]
+    scales = [np.median(np.abs(d - np.median(d))) for d in differences if len(d)]
+    return float(np.mean(scales)) if scales else np.nan
 
 
 def _same_readings(one: list[np.ndarray], two: list[np.ndarray]) -> bool:
@@ -155,6 +173,23 @@ def _stationary(grid: GridContext) -> Iterator[PossibleMistake]:
         advice = f"Walk line {int(grid.lines.line[item.line])} again, and note it as void. If it is a dummy, note that."
         finding = grid.finding(Code.LINE_STRANGE, item.line, found, "ground like that beside it", advice)
         yield PossibleMistake(finding, (grid.proposal(item.line, certainty_of(item.gain, 1.0), kind="dummy"),))
+
+
+def _repeats(grid: GridContext) -> Iterator[PossibleMistake]:
+    """Yield lines within which the instrument repeats one value."""
+    step = grid.lines.step_m
+    for channel in grid.channels:
+        index = np.flatnonzero(grid.trusted).tolist()
+        rows = [r[(grid.readings.v_m[r] >= 0) & (grid.readings.v_m[r] <= grid.scheme.length_m)] for r in grid.rows]
+        values = [grid.readings.channels[channel][rows[i]] for i in index]
+        for item in repeated_values(values, int(np.ceil(STILL_M / step))):
+            i = index[item.line]
+            grid.trusted[i] = False
+            ends = sorted(grid.readings.v_m[rows[i][[item.begin, item.end - 1]]].tolist())
+            found = standing_still(f"{item.value:.10g} {grid.readings.units.get(channel, '')}".rstrip(), ends)
+            advice = f"Walk line {int(grid.lines.line[i])} again, and note it as void."
+            finding = grid.finding(Code.LINE_STRANGE, i, found, "values that change from reading to reading", advice)
+            yield PossibleMistake(finding)
 
 
 def _misplaced(grid: GridContext) -> Iterator[PossibleMistake]:

@@ -13,6 +13,8 @@ from .stationary import Still
 
 STEADY = "readings at a steady rate"
 AS_RECORDED = "a line that fits best where it was recorded"
+LISTED_WORDS = 5
+"""Most words of a list of lines in a first sentence. Derived: a first sentence has 12 words, and 7 stand around it."""
 
 
 def series(numbers: Sequence[int], word: str) -> str:
@@ -25,6 +27,14 @@ def series(numbers: Sequence[int], word: str) -> str:
             parts.append([number])
     words = [t for p in parts for t in ([f"{p[0]} to {p[-1]}"] if len(p) > 2 else [str(n) for n in p])]
     return f" {word} ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def measure(numbers: Sequence[int]) -> str:
+    """Return what to do first where several lines are to be measured; more of them than fit in stand behind it."""
+    lines = series(numbers, "and")
+    if len(lines.split()) > LISTED_WORDS:
+        return f"Measure with a tape where several lines lie. They are {lines}."
+    return f"Measure with a tape where lines {lines} lie."
 
 
 def with_those_before(numbers: Iterable[int]) -> list[int]:
@@ -72,6 +82,14 @@ def stationary(item: Still, unit: str) -> str:
     )
 
 
+def standing_still(value: str, ends_m: Sequence[float]) -> str:
+    """Return what was found of a line that repeats a value between two distances along the traverse."""
+    return (
+        f"The readings stand still at {value} over {ends_m[1] - ends_m[0]:.1f} m, from {ends_m[0]:.1f} to "
+        f"{ends_m[1]:.1f} m along the traverse."
+    )
+
+
 def exchanged(mistake: OrderMistake, line: int, other: int) -> tuple[str, str, str]:
     """Return (found, expected, advice) of two lines that changed places."""
     fits = _correlations(mistake.proposed, mistake.recorded)
@@ -115,8 +133,8 @@ def walked_beside(
     )
     measured = sorted({*with_those_before(among), *(n + 1 for n in among)})
     advice = (
-        f"Measure with a tape where lines {series(measured, 'and')} lie. If one of them was walked on the ground of "
-        "another, note it as redo with its position_m, and walk its own ground again."
+        f"{measure(measured)} If one of them was walked on the ground of another, note it as redo with its "
+        "position_m, and walk its own ground again."
     )
     return found, expected, advice
 
@@ -147,8 +165,8 @@ def walked_twice(
         "ground as the line before it, and all later lines fit when they lie one spacing nearer."
     )
     advice = (
-        f"Measure with a tape where lines {series(with_those_before(among), 'and')} lie. If one of them was walked "
-        f"twice, note the second walk as redo, and the position_m of it and of all later lines. {beyond}"
+        f"{measure(with_those_before(among))} If one of them was walked twice, note the second walk as redo, and the "
+        f"position_m of it and of all later lines. {beyond}"
     )
     return found, AS_RECORDED, advice
 
