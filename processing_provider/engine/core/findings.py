@@ -127,9 +127,9 @@ class Code(Enum):
         "The traverses lead off to the right of the baseline; a warning where those of other grids do not.")
 
     # What the readings show of a grid as a whole.
-    GRID_TURNED = ("grid-turned", "warning error", "measure",
+    GRID_TURNED = ("grid-turned", "error warning", "measure",
         "A grid fits its neighbours along their edges when it is mirrored or begins at another corner.")
-    LOGS_EXCHANGED = ("logs-exchanged", "warning error", "ask",
+    LOGS_EXCHANGED = ("logs-exchanged", "error warning", "ask",
         "Two grids fit their neighbours along their edges when they exchange logs.")
 
     # Possible mistakes that the readings show.

@@ -12,6 +12,7 @@ from .read_survey import GridResult
 SURE = 0.99
 """Probability from which on a grid that is not as recorded is an error. Common practice, no source: the 1 % level of
 tests."""
+EXPECTED = "readings that go on across the edges"
 OF_WHOLE_GRIDS = (Code.GRID_TURNED.word, Code.LOGS_EXCHANGED.word)
 ACCUSED_BY_READINGS = (
     Code.LINE_REVERSED,
@@ -73,10 +74,6 @@ def _accused(questioned: bool, exchanged: bool) -> set[str]:
     return {code.word for code in codes}
 
 
-def _severity(one: Questioned) -> str:
-    return "error" if one.certainty >= SURE else "warning"
-
-
 def _exchanged(one: Questioned) -> Finding:
     found = (
         f"{_along(one.neighbours)} the readings of grids {one.grid} and {one.other} go on when the two exchange logs "
@@ -86,8 +83,9 @@ def _exchanged(one: Questioned) -> Finding:
         f"Ask whether the logs of grids {one.grid} and {one.other} are exchanged. If so, exchange them in the column "
         "log of the register."
     )
-    return Code.LOGS_EXCHANGED.finding(found, "readings that go on across the edges", advice,
-                                       severity=_severity(one), grid=one.grid)  # fmt: skip
+    return Code.LOGS_EXCHANGED.finding(
+        found, EXPECTED, advice, severity="error" if one.certainty >= SURE else "warning", grid=one.grid
+    )
 
 
 def _turned(one: Questioned) -> Finding:
@@ -97,8 +95,9 @@ def _turned(one: Questioned) -> Finding:
         f"and leads to the {leads} (correlation {one.proposed:.2f}, as recorded {one.recorded:.2f})."
     )
     advice = f"Measure where the first line of grid {one.grid} begins. If it is so, {_renamed(one.turn)}."
-    return Code.GRID_TURNED.finding(found, "readings that go on across the edges", advice, severity=_severity(one),
-                                    grid=one.grid)  # fmt: skip
+    return Code.GRID_TURNED.finding(
+        found, EXPECTED, advice, severity="error" if one.certainty >= SURE else "warning", grid=one.grid
+    )
 
 
 def _along(neighbours: Sequence[str]) -> str:
