@@ -28,9 +28,9 @@ BESIDE_ORDER, BESIDE_SHAPES = 0.4, 0.3
 make probabilities come true: both look at the same readings. Found by tests/calibration/mistakes.py, 0.5 +- 0.2 and
 0.1 +- 0.1 on 12 sites (``powers``); their sum is better known than either."""
 BESIDE_SURE = 0.95
-"""Such a line, or a few of which it is one, are reported from this probability on, were a mistake as likely as none in
-a grid. Ground that is alike on two lines and changes at the next is common. Common practice, no source: the 5 % level
-of tests."""
+"""Such a line, or a few of which it is one, are reported where there is one anywhere with this probability, were a
+mistake as likely as none in a grid. Ground that is alike on two lines and changes at the next is common. Common
+practice, no source: the 5 % level of tests."""
 PRIOR = 0.01
 """Fraction of lines with such a mistake: one in a hundred (common practice, no source)."""
 SCREEN = 0.1
@@ -273,6 +273,8 @@ def _probable(
 
     Its gain is in units of the likelihood's gains, as those of the other kinds are.
     """
-    above = np.log(probable.certainty * (1 - least) / ((1 - probable.certainty) * least + 1e-30))
+    # Whether there is such a mistake is one question, and which line has it another: the lines named answer that.
+    sure = probable.certainty + (probable.elsewhere if code is Code.LINE_AGAIN else 0.0)
+    above = np.log(sure * (1 - least) / ((1 - sure) * least + 1e-30))
     gain, threshold = ratio / power, float(ratio - above) / power
     return OrderMistake(code, line, other, gain, threshold, probable.certainty_line, position, probable)

@@ -1,0 +1,54 @@
+"""Lines on the ground of the next one, on ground that is drawn apart from the models (tests/cases/planting.py)."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from turnrow.processing_provider.engine.core.readings import Readings
+from turnrow.processing_provider.engine.core.scheme import Scheme
+from turnrow.processing_provider.engine.geometry.frame import Corner, fit_frame, local_corner
+from turnrow.processing_provider.engine.mistakes import possible_mistakes
+from turnrow.processing_provider.engine.place import place_readings
+
+PLANTING = Path(__file__).resolve().parents[2] / "cases" / "planting.py"
+SCHEME = Scheme(grid="A", length_m=10, width_m=10, spacing_m=0.5, readings_per_m=8)
+
+
+@pytest.fixture(scope="module")
+def planting():
+    """The module that draws the cases."""
+    spec = importlib.util.spec_from_file_location("turnrow_tests_planting", PLANTING)
+    sys.modules[spec.name] = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(sys.modules[spec.name])
+    return sys.modules[spec.name]
+
+
+def placed(survey):
+    """Placed readings of the lines of grid A."""
+    lines = [one for one in survey.grids["A"].recordings if one.kind == "survey"]
+    number = np.concatenate([np.full(len(one.station), one.line) for one in lines])
+    station, time, value = (np.concatenate([getattr(one, n) for one in lines]) for n in ("station", "time_s", "value"))
+    readings = Readings.build(number, {"cond": value}, grids=("A",), station=station, time_s=time)
+    corners = [Corner("A", name, *local_corner(name, 10, 10)) for name in ("start", "baseline", "opposite", "head")]
+    return place_readings(readings, SCHEME, (), fit_frame(corners, 10, 10))[0]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_line_walked_on_the_next_one_is_measured_and_no_other_is_accused(planting, seed):
+    survey = planting.draw(900 + seed)
+    line = 5 + seed
+    planting.on_other_ground(survey, survey.grids["A"], line, (line + 0.5) * 0.5)
+    (found,) = possible_mistakes(placed(survey), SCHEME)
+    assert (found.finding.code, found.finding.action) == ("line-again", "measure")
+    # Either of the two lines lies on the other's ground.
+    assert found.finding.line in (line, line + 1)
+    assert f"line {line + 1}" in found.finding.text or f"line {line}" in found.finding.text
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_lines_of_their_own_ground_are_not_accused(planting, seed):
+    assert possible_mistakes(placed(planting.draw(900 + seed)), SCHEME) == []
