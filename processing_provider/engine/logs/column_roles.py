@@ -289,6 +289,7 @@ def _counts_along(values: np.ndarray) -> float:
 
 def _steps_between(values: np.ndarray) -> float:
     """Return how well whole numbers that stay and then step look like lines: many, and seldom the same again."""
+    values = _without_single(values)
     steps, known = _known_steps(values), values[np.isfinite(values)]
     if not len(steps) or np.any(known % 1) or np.any(np.abs(known) > LARGEST_LINE) or np.mean(steps == 0) < STEADY:
         return 0.0
@@ -297,6 +298,13 @@ def _steps_between(values: np.ndarray) -> float:
     if short > 1 - STEADY or not (len(changes) or known[0] > 0):
         return 0.0
     return len(np.unique(known)) ** 2 / (len(changes) + 1)
+
+
+def _without_single(values: np.ndarray) -> np.ndarray:
+    """Return values with single ones between two equal ones set to these: a damaged digit, or a row that was moved."""
+    smooth = values.copy()
+    smooth[1:-1] = np.where(values[:-2] == values[2:], values[2:], values[1:-1])
+    return smooth
 
 
 def _only_grows(values: np.ndarray) -> float:
