@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Optional, Sequence
 
+import numpy as np
+
 from .column_roles import STEADY, is_date, is_time
 from .layout import delimiter_of
 from .overrange import OVERRANGE_WORDS
@@ -18,6 +20,9 @@ LIKELY = 0.6
 practice, no source)."""
 CLEARLY_MORE = 1.1
 """Fixed columns are preferred to blanks when they read so many times the rows (common practice, no source)."""
+WIDEST_ROW = 1000
+"""Characters of a row in fixed columns. Derived: a hundred columns of ten characters."""
+FIXED_ROW = re.compile(r"[\s\d.,:*+-]*\d[\s\d.,:*+-]*", re.ASCII)
 TEXTS_KEPT = 1 << 14
 """How many texts are known to be a value or not. Derived: whole rows come again under every delimiter that they do not
 have, and the rows of one log that are looked at are a few thousand; some megabytes at most."""
@@ -169,12 +174,13 @@ def _decimal(table: Sequence[Sequence[str]], data: Sequence[int]) -> str:
 
 def _try_widths(rows: Sequence[str]) -> Optional[Shape]:
     """Return the shape in fixed columns parted by blanks that stand in all rows of numbers."""
-    data = [i for i, row in enumerate(rows) if re.fullmatch(r"[\s\d.,:*+-]*\d[\s\d.,:*+-]*", row)]
+    data = [i for i, row in enumerate(rows) if len(row) <= WIDEST_ROW and FIXED_ROW.fullmatch(row)]
     texts = [rows[i].rstrip("\r\n") for i in data]
     if len(texts) < 3:
         return None
     length = max(map(len, texts))
-    used = [any(text[k : k + 1].strip() for text in texts) for k in range(length)]
+    codes = np.array(texts, dtype=f"S{length}").view(np.uint8).reshape(len(texts), length)
+    used = np.any(codes > ord(" "), axis=0)
     ends = [k + 1 for k in range(length) if used[k] and (k + 1 == length or not used[k + 1])]
     widths = tuple(end - start for start, end in zip([0, *ends], ends))
     table = [split_row(rows[i], None, widths) for i in data]

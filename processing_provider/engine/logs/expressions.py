@@ -81,6 +81,8 @@ def _example(items: Iterable) -> str:
             text += _example(value[2])
         elif code is codes.SUBPATTERN:
             text += _example(value[-1])
+        elif code is codes.ASSERT and value[0] < 0:
+            text += _example(value[1])
         elif code is codes.BRANCH:
             text += max((_example(branch) for branch in value[1]), key=len)[:1] or ""
     return text

@@ -42,7 +42,10 @@ def test_a_text_without_rows_is_refused(tmp_path):
         read_log(write(tmp_path, "5," * 200_000))
 
 
-@pytest.mark.parametrize("expression", [r"(\d+)*x", r"^LINE (\d+ ?)+$", r"(a|aa)+$", r".*.*.*.*=.*x", r"(.*)*y"])
+@pytest.mark.parametrize(
+    "expression",
+    [r"(\d+)*x", r"^LINE (\d+ ?)+$", r"(a|aa)+$", r".*.*.*.*=.*x", r"(.*)*y", r"(?<=a)(b+)+c"],
+)
 def test_expressions_that_run_away_are_refused(expression):
     """Examples of exponential and of high polynomial time, as in texts on regular expressions (from memory)."""
     with pytest.raises(EngineError, match="takes minutes on some rows.*without a repetition inside a repetition"):
