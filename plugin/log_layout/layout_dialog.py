@@ -80,6 +80,7 @@ class LayoutDialog(QDialog):
         self.draft: Optional[LayoutDraft] = None
         self.refused: list[str] = []
         self.questions = list(about.questions)
+        self.guessed = False
         self.trial: Optional[LayoutTrial] = None
         self.works = Works(self)
         self.setWindowTitle(tr("Layout of {log}").format(log=about.log.name))
@@ -165,20 +166,22 @@ class LayoutDialog(QDialog):
             self._show_refusal(sentence_of(error, f"{self.about.log.name}: the look at it"))
             return
         self.refused += refused
+        # What comes nearest to a log that is refused is no layout until the person has made it one.
+        self.guessed = bool(refused) and layout is None
         self._take(draft)
 
     def _choose_role(self, index: int, role: str) -> None:
         if self.draft is not None and role != self.draft.columns[index].role:
             self.questions = []
-            self._take(self.draft.with_role(index, role))
+            self._change(self.draft.with_role(index, role))
 
     def _give_words(self, index: int, words: Mapping[str, str]) -> None:
         if self.draft is not None:
-            self._take(self.draft.with_words(index, words))
+            self._change(self.draft.with_words(index, words))
 
     def _give_factor(self, index: int, factor: float) -> None:
         if self.draft is not None:
-            self._take(self.draft.with_factor(index, factor))
+            self._change(self.draft.with_factor(index, factor))
 
     def _choose_delimiter(self, _: int) -> None:
         if self.delimiter.currentData() != FIXED:
@@ -195,6 +198,10 @@ class LayoutDialog(QDialog):
             return
         if "confirmed" not in options:
             self.refused, self.questions = [], []
+        self._change(draft)
+
+    def _change(self, draft: LayoutDraft) -> None:
+        self.guessed = False
         self._take(draft)
 
     def _take(self, draft: LayoutDraft) -> None:
@@ -238,7 +245,7 @@ class LayoutDialog(QDialog):
         """Show what reading the log gave."""
         self.trial = trial
         self.sketch.show_traverses(trial.traverses)
-        self.save_button.setEnabled(not trial.refusal)
+        self.save_button.setEnabled(not trial.refusal and not self.guessed)
         if trial.refusal:
             self._say([], [trial.refusal])
             return

@@ -103,7 +103,7 @@ class LineSketch(QWidget):
             painter.setPen(look.ink)
             painter.drawText(legend, Qt.AlignmentFlag.AlignCenter, self.legend())
         else:
-            painter.drawText(area, Qt.AlignmentFlag.AlignCenter | Qt.TextFlag.TextWordWrap, tr("No lines to draw."))
+            painter.drawText(area, Qt.AlignmentFlag.AlignCenter, tr("No lines to draw."))
         painter.end()
 
     def _paint(self, painter: QPainter, area: QRectF, look: Look) -> None:

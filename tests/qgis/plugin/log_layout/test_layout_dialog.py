@@ -209,6 +209,21 @@ def test_layout_that_is_no_layout_is_a_sentence_and_the_log_is_seen_all_the_same
     assert "120 readings" in said(dialog)
 
 
+def test_refused_log_is_seen_but_its_layout_is_kept_only_once_the_person_changes_it(see, tmp_path):
+    path = tmp_path / "log.txt"
+    others = [f"{n},{n * n % 7}" for n in range(60)]
+    path.write_text("\n".join([*others, *rows_of_a_log()[1:], ""]))
+    dialog = see(path)
+    assert said(dialog).startswith("▲ In log.txt, 60 rows from row 1 on")
+    assert "120 readings" in said(dialog)
+    assert not dialog.save_button.isEnabled()
+    dialog.skip.setValue(60)
+    settled(dialog)
+    assert said(dialog) == "log.txt: 120 readings in 6 recordings of 6 lines."
+    assert dialog.save_button.isEnabled()
+    assert dialog.draft.layout().skip_rows == 60
+
+
 def test_rows_are_cut_as_the_person_says(see, tmp_path):
     rows = [row.replace(",", ";") for row in rows_of_a_log()]
     path = tmp_path / "log.txt"

@@ -116,6 +116,22 @@ def test_one_of_several_logs_is_chosen(plugin, person, survey_files, monkeypatch
     assert len(person.opened) == 1
 
 
+def test_what_looks_misread_of_the_grid_is_shown_first(plugin, person, survey_files):
+    rows = survey_files.read(survey_files.folder / "B.csv")
+    survey_files.write(survey_files.folder / "B.csv", [{**row, "station": 2 * int(row["station"])} for row in rows])
+    plugin.action.trigger()
+    bench = plugin.workbench
+    bench.desk.open_register(tables_of(survey_files))
+    until(lambda: bench.desk.session is not None)
+    person.keeps = False
+    see(bench)
+    (question,) = person.opened[0].questions
+    assert "The stations change by 2 from one reading to the next." in question
+    bench.desk.choose_grid("A")
+    bench.buttons["layout"].trigger()
+    assert person.opened[1].questions == ()
+
+
 def test_register_that_is_no_csv_is_not_changed(survey_files, bench):
     from dataclasses import replace
 
