@@ -57,6 +57,11 @@ SELDOM = 0.3
 """Marks stand beside fewer than this fraction of the readings (common practice, no source): they are metres apart."""
 FIRST_VALUES = 50
 """Values that are looked at for times and dates. Derived: a fraction of 50 values is known to 0.04 where it is 0.9."""
+EVEN = 1e-3
+"""Steps are equal to this fraction of them (common practice, no source)."""
+SAME_RANGE = 1.5
+"""Stations of all lines range over at most so many times those of one line (common practice, no source): a clock goes
+on from line to line."""
 LEAST_GROWTH = 10
 """Steps up without one down from which numbers are a clock. Derived: readings with noise step down as often as up, so
 that ten up in a row come once in 1,000."""
@@ -160,6 +165,8 @@ def roles_by_behaviour(
         best = int(np.argmax(scores)) if scores else 0
         if scores and scores[best] > 0:
             roles[best], numbers[best] = Role(role, "", why), None
+    if "station" not in known and not any(r is not None and r.role == "station" for r in roles):
+        _look_for_steps(columns, roles, numbers)
     if not any(r is not None and r.role == "time" for r in roles) and "time" not in known:
         slow = [
             i
@@ -231,6 +238,24 @@ def _look_beside(
             if _turn_together(line, station):
                 roles[i], numbers[i] = Role(wanted, "", "because stations turn or start again where lines change"), None
                 return
+
+
+def _look_for_steps(
+    columns: Sequence[Sequence[str]], roles: list[Optional[Role]], numbers: list[Optional[np.ndarray]]
+) -> None:
+    """Give the role of the station to a column that counts by any even step over the same range in each line."""
+    at = next((i for i, role in enumerate(roles) if role is not None and role.role == "line"), None)
+    line = None if at is None else as_numbers([re.sub(r"^[^\W\d]+", "", text) for text in columns[at]])
+    for i, values in enumerate(numbers):
+        if line is None or values is None or not np.all(np.isfinite(values)) or len(values) < 3:
+            continue
+        steps = np.abs(np.diff(values))
+        bounds = [0, *(np.flatnonzero(np.diff(line) != 0) + 1), len(line)]
+        ranges = [float(np.ptp(values[a:b])) for a, b in zip(bounds, bounds[1:])]
+        even = np.mean(np.abs(steps - np.median(steps)) < EVEN * np.median(steps)) >= STEADY
+        if even and np.ptp(values) <= SAME_RANGE * np.median(ranges) and _turn_together(line, values):
+            roles[i], numbers[i] = Role("station", "", "because it counts evenly within lines"), None
+            return
 
 
 def _turn_together(line: np.ndarray, station: np.ndarray) -> bool:

@@ -20,6 +20,7 @@ from .refusals import (
     check_first_row,
     check_is_log,
     check_joined,
+    check_labels,
     check_long_form,
     check_shape,
     check_values,
@@ -97,6 +98,7 @@ def detect_layout(path: Union[str, Path]) -> tuple[LogLayout, list[str]]:
     check_joined(columns, roles, rows, shape, path.name)
     check_long_form(columns, roles, rows, shape, path.name)
     check_values(columns, roles, shape, rows, path.name)
+    check_labels(columns, roles, shape, path.name)
     channels = [texts for texts, role in zip(columns, roles) if role.role == "channel"]
     if not channels:
         raise EngineError(f"No column of readings was found in {path.name}. Give the layout of the log.")
@@ -270,7 +272,11 @@ def _are_day_fractions(texts: Sequence[str]) -> bool:
 def _rows_to_skip(
     rows: Sequence[str], shape: Shape, openings: Sequence[int], comments: Sequence[int], names: ColumnNames
 ) -> int:
-    first = min([shape.data[0], *openings, *([names.row] if names.row is not None else [])])
+    top = shape.data[0] if names.row is None else names.row
+    opened = min([top, *openings])
+    # A row that seems to open a line, with other rows between it and the names, is one of the settings.
+    between = [i for i in range(opened, top) if rows[i].strip() and i not in {*openings, *comments}]
+    first = top if between and names.row is not None else opened
     preamble = [i for i in range(first) if rows[i].strip() and i not in set(comments)]
     if names.row is None:
         # A row of numbers right above the first reading is a damaged reading, which is to be reported.

@@ -33,7 +33,8 @@ NUMBER = re.compile(r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$")
 COMMA_DECIMAL = re.compile(r"^[+-]?\d+,\d+([eE][+-]?\d+)?$")
 
 LINE_WORDS = "line|traverse|trav|transect|profile|linie|zeile|profil|ligne|linea|línea|l|t"
-OPENING_START = rf"\W*(?:{LINE_WORDS})(?:-(?=\d)|[\s:=#_.]*)(?P<line>-?\d+)\b"
+OPENING_WORDS = r"(?:begin|start|new|open|beginn|début|inicio)\s+(?:of\s+)?"
+OPENING_START = rf"\W*(?:{OPENING_WORDS})?(?:{LINE_WORDS})(?:-(?=\d)|[\s:=#_.]*)(?P<line>-?\d+)\b"
 OPENING_PARTS = (
     r".*?\b(?:start[ _]?station|station|stn|sta|start|from|begin|von|ab|desde)[\s:=]*"
     r"(?P<station>[+-]?\d+(?:[.,]\d+)?)(?![\d:])",

@@ -22,6 +22,8 @@ TABLES = (
 corners."""
 JOINED = re.compile(r"[^\W\d]*\d+\s*[/:|_-]\s*[+-]?\d+")
 THOUSANDS = re.compile(r"-?[1-9]\d{0,2}(,\d{3})+")
+LABEL = re.compile(r"([^\W\d]+)[\s_.-]*(\d+)")
+"""A line with letters before its number."""
 LABELLED = re.compile(r"[^\W\d]\w*[\"']?\s*[=:]\s*[\"']?[+-]?\d.*[^\W\d]\w*[\"']?\s*[=:]\s*[\"']?[+-]?\d")
 """Two values with a name before each, such as ``L=1 S=-2``."""
 WHOLE_LINE = 10
@@ -186,6 +188,24 @@ def check_long_form(
                 f"({', '.join(map(shorten, texts[:size]))}): a row for each coil pair. Export the log with a row for "
                 "each reading and the coil pairs in columns beside each other."
             )
+
+
+def check_labels(columns: Sequence[Sequence[str]], roles: Sequence[Role], shape: Shape, name: str) -> None:
+    """Raise EngineError when lines have labels that differ in their letters only, such as ``L1`` and ``T1``."""
+    for k, (texts, role) in enumerate(zip(columns, roles), 1):
+        if role.role != "line":
+            continue
+        labels: dict[int, tuple[str, int]] = {}
+        for i, text in zip(shape.data, texts):
+            match = LABEL.fullmatch(text)
+            if match is None:
+                continue
+            other, row = labels.setdefault(int(match[2]), (match[1], i + 1))
+            if other.lower() != match[1].lower():
+                raise EngineError(
+                    f"In {name}, column {k} has two lines of number {int(match[2])}: {other}{match[2]} in row {row} "
+                    f"and {shorten(text)} in row {i + 1}. Give each line a number of its own, such as 101."
+                )
 
 
 def check_values(

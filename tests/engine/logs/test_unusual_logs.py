@@ -59,6 +59,7 @@ LOGS = {
         f"2024-05-03T{c}+01:00" if n < 2 else
         f"2024-05-03T{int(c[:2]) + 1:02d}{c[2:]}+02:00" for n, c in zip(LINE, CLOCK)
     ], COND)],
+    "stations by five, no names": table(LINE, STATION * 5, CLOCK, COND),
     "date and clock as digits": ["line,station,time,cond", *table(
         LINE, STATION, [f"20240503{c.replace(':', '')}" for c in CLOCK], COND)],
     "names again in capitals": ["line,station,time,cond", *ROWS[:20], "Line, Station, Time, Cond", *ROWS[20:]],
@@ -73,10 +74,12 @@ LOGS = {
 
 @pytest.mark.parametrize("log", LOGS.values(), ids=LOGS)
 def test_read_as_walked(tmp_path, log):
-    assert_read(read_log(write(tmp_path, *log)))
+    assert_read(read_log(write(tmp_path, *log)), station=STATION * 5 if log[0].startswith("1,5,") else STATION)
 
 
-@pytest.mark.parametrize("opening", ["L {} {} {}", "LINE {} FROM {} BY {}", "line {}, start {}, step {}"])
+@pytest.mark.parametrize(
+    "opening", ["L {} {} {}", "BEGIN LINE {} STATION {} STEP {}", "LINE {} FROM {} BY {}", "line {}, start {}, step {}"]
+)
 def test_opening_rows_without_a_word_for_the_station(tmp_path, opening):
     rows = []
     for k, value in enumerate(COND):
@@ -210,6 +213,8 @@ COMMAS = [f"{v:.2f}".replace(".", ",") for v in COND]
         ([";".join(["4"] + [str(v) for v in COND[:12]])] * 3, "row 1 holds 13 values.*a row for each reading"),
         (["line,station,time,coil,cond", *[f"{n},{s},{c},{k},{v}" for n, s, c, v in zip(LINE, STATION, CLOCK, COND)
                                            for k in ("H", "V")]], "rows 2 to 3 belong to one place.*'H', 'V'.*pair"),
+        (["line,station,cond", *[f"{'LT'[n // 3]}{n % 3 + n // 3},{s},{v}" for n, s, v in zip(LINE, STATION, COND)]],
+         "column 1 has two lines of number 1: L1 in row 2 and 'T1' in row 26. Give each line"),
         ([f"L={n} S={s} C={v}" for n, s, v in zip(LINE, STATION, COND)], "row 1 has a name before each"),
         (["line,station,time,half,cond", *[f"{n},{s},{c},PM,{v}" for n, s, c, v in zip(LINE, STATION, CLOCK, COND)]],
          "column 4 holds AM and PM apart from the clock .row 2"),
