@@ -77,7 +77,7 @@ def _accused(questioned: bool, exchanged: bool) -> set[str]:
 def _exchanged(one: Questioned) -> Finding:
     found = (
         f"{_along(one.neighbours)} the readings of grids {one.grid} and {one.other} go on when the two exchange logs "
-        f"(correlation {one.proposed:.2f}, as recorded {one.recorded:.2f})."
+        f"(correlation {one.proposed:.2f}, as recorded {one.recorded:.2f}).{_rivals(one)}"
     )
     advice = (
         f"Ask whether the logs of grids {one.grid} and {one.other} are exchanged. If so, exchange them in the column "
@@ -92,12 +92,17 @@ def _turned(one: Questioned) -> Finding:
     begins, leads = (_place(one.turn, name) for name in ("start", "head"))
     found = (
         f"{_along(one.neighbours)} the readings go on when the first line begins at the corner recorded as {begins} "
-        f"and leads to the {leads} (correlation {one.proposed:.2f}, as recorded {one.recorded:.2f})."
+        f"and leads to the {leads} (correlation {one.proposed:.2f}, as recorded {one.recorded:.2f}).{_rivals(one)}"
     )
     advice = f"Measure where the first line of grid {one.grid} begins. If it is so, {_renamed(one.turn)}."
     return Code.GRID_TURNED.finding(
         found, EXPECTED, advice, severity="error" if one.certainty >= SURE else "warning", grid=one.grid
     )
+
+
+def _rivals(one: Questioned) -> str:
+    names = " or ".join(one.rivals)
+    return f" If that is not so, it may be grid {names} that lies otherwise than recorded." if names else ""
 
 
 def _along(neighbours: Sequence[str]) -> str:
