@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import combinations, product
-from typing import Iterator, Optional, Sequence
+from typing import Collection, Iterator, Optional, Sequence
 
 import numpy as np
 
@@ -94,13 +94,15 @@ class GridsByEdges:
     confirmed: frozenset[str] = frozenset()
 
 
-def grids_by_edges(grids: Sequence[LineCells]) -> GridsByEdges:
+def grids_by_edges(grids: Sequence[LineCells], to_confirm: Optional[Collection[str]] = None) -> GridsByEdges:
     """Return which grids of a survey are not as recorded.
 
     Parameters
     ----------
     grids : sequence of LineCells
         All grids that are placed.
+    to_confirm : collection of str, optional
+        Names of the grids to be confirmed; all when not given.
 
     Notes
     -----
@@ -113,7 +115,8 @@ def grids_by_edges(grids: Sequence[LineCells]) -> GridsByEdges:
     search = _Search(_Edges(grids, max(channels, key=lambda c: _clearness(grids, c))))
     questioned = search.questioned()
     named = {name for one in questioned for name in (one.grid, one.other)}
-    confirmed = [g.grid for k, g in enumerate(grids) if g.grid not in named and search.confirms(k)]
+    asked = {g.grid for g in grids} if to_confirm is None else set(to_confirm)
+    confirmed = [g.grid for k, g in enumerate(grids) if g.grid in asked - named and search.confirms(k)]
     return GridsByEdges(questioned, frozenset(confirmed))
 
 

@@ -43,10 +43,12 @@ def with_whole_grids(results: Sequence[GridResult]) -> list[GridResult]:
     Single lines of a grid that is turned or has another grid's log are accused of nothing; ground that must be walked
     again stays so.
     """
-    by_edges = grids_by_edges([r.cells for r in results if r.cells is not None])
+    to_confirm = _mirrored(results)
+    by_edges = grids_by_edges([r.cells for r in results if r.cells is not None], to_confirm)
     found = {one.grid: _turned(one) if not one.other else _exchanged(one) for one in by_edges.questioned}
     exchanged = {name for one in by_edges.questioned if one.other for name in (one.grid, one.other)}
-    mirrored = _mirrored(results, {*by_edges.confirmed, *found, *exchanged})
+    settled = {*by_edges.confirmed, *found, *exchanged}
+    mirrored = {grid: finding for grid, finding in to_confirm.items() if grid not in settled}
     done = []
     for result in results:
         whole = [f for f in (found.get(result.grid), mirrored.get(result.grid)) if f is not None]
@@ -125,8 +127,8 @@ def _renamed(turn: Turn) -> str:
     return f"name the corners anew: {', '.join(f'{b} for {a}' for a, b in moved.items())}"
 
 
-def _mirrored(results: Sequence[GridResult], settled: set[str]) -> dict[str, Finding]:
-    """Return a finding about each grid that is mirrored where others are not and whose edges do not decide.
+def _mirrored(results: Sequence[GridResult]) -> dict[str, Finding]:
+    """Return a finding about each grid that is mirrored where others are not.
 
     Two corners do not show whether a grid is mirrored.
     """
@@ -139,5 +141,5 @@ def _mirrored(results: Sequence[GridResult], settled: set[str]) -> dict[str, Fin
         grid: Code.MIRRORED.finding(found, "all grids alike",
                 f"Measure where the first line of grid {grid} begins. If it is at the other end of the baseline, "
                 "exchange start with baseline and head with opposite in the corners.", severity="warning", grid=grid)
-        for grid in mirrored if grid not in settled
+        for grid in mirrored
     }  # fmt: skip
