@@ -134,9 +134,15 @@ def _is_measured(text: str) -> bool:
     return bool(NUMBER.match(text)) or _is_clock(text)
 
 
-def shape_with(rows: Sequence[str], delimiter: str) -> Optional[Shape]:
-    """Return the shape of a log's rows under a given delimiter, or None when no rows of numbers were found."""
-    return _try_delimiter(rows, delimiter)[0]
+def shape_with(
+    rows: Sequence[str], delimiter: Optional[str], widths: Optional[tuple[int, ...]] = None
+) -> Optional[Shape]:
+    """Return the shape of a log's rows cut in a given way, or None when no rows of numbers were found."""
+    if delimiter is not None:
+        return _try_delimiter(rows, delimiter)[0]
+    table = [split_row(row, None, widths) for row in rows]
+    data = [i for i, fields in enumerate(table) if value_fraction(fields) >= LIKELY]
+    return Shape(None, widths, _decimal(table, data), data) if data else None
 
 
 def _try_delimiter(rows: Sequence[str], delimiter: str) -> tuple[Optional[Shape], tuple[float, int]]:
