@@ -63,7 +63,7 @@ def staging(folder: Path, inputs: Iterable[Path] = (), names: Iterable[str] = ()
                     shutil.rmtree(stage, ignore_errors=True)
                 raise
             shutil.rmtree(stage, ignore_errors=True)
-    except OSError as error:
+    except (OSError, sqlite3.OperationalError) as error:
         raise EngineError(
             f"The output folder {folder} cannot be written: {error}. Is the disk full, or the folder read-only, or a "
             "file in it open elsewhere?"

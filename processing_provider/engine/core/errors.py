@@ -6,6 +6,8 @@ import logging
 
 LOG = logging.getLogger("turnrow")
 """Takes the traceback of a fault; inside QGIS it leads to the message log."""
+NO_MEMORY = ("failed to map segment", "Cannot allocate memory")
+"""What the loader of libraries and the system say. Source: glibc, dl-load.c and errno ENOMEM (from memory)."""
 
 
 class EngineError(ValueError):
@@ -35,7 +37,8 @@ def sentence_of(error: Exception, what: str) -> str:
         raise error
     if isinstance(error, EngineError):
         return str(error)
-    if isinstance(error, MemoryError):
+    # Libraries that find no memory to be loaded into are no MemoryError.
+    if isinstance(error, MemoryError) or any(words in str(error) for words in NO_MEMORY):
         return f"{what} ended because memory ran out. Process fewer grids at a time, or take larger cells."
     LOG.error("%s ended with a fault of the program.", what, exc_info=error)
     return (
