@@ -24,11 +24,53 @@ LONGEST_S = 0.01
 matching, where 28 repetitions need some hundred."""
 
 
+COUNTS = re.compile(r"(?<!\\)\{(\d+)(?:,(\d*))?\}")
+"""Counts of a repetition, ``{3}`` or ``{2,5}``."""
+LEAST_COUNTS = range(2, 25)
+"""Derived: as for ``REPEATS``, 1.6 to the power of 24 is 80,000."""
+MOST_NESTED = 2
+"""Repetitions inside each other. Derived: with three, the first counts that are tried may already take minutes; and an
+expression with so many can be written with fewer."""
+
+
 def runs_away(expression: str) -> bool:
     r"""Return whether an expression takes time out of proportion on some row: ``(\d+)*x`` on digits without an x.
 
     Each repetition in the expression is tried on rows in which what it repeats comes often and the end does not fit.
+    An expression with counts, such as ``(\d?){30}``, is tried with smaller counts before.
     """
+    if _depth(parser.parse(expression)) > MOST_NESTED:
+        return True
+    smaller = [
+        COUNTS.sub(lambda found, most=most: _with_smaller_counts(found, most), expression)
+        for most in (LEAST_COUNTS if COUNTS.search(expression) else ())
+    ]
+    return any(_runs_away(one) for one in dict.fromkeys([*smaller, expression]))
+
+
+def _with_smaller_counts(found: re.Match[str], most: int) -> str:
+    low, high = found.group(1), found.group(2)
+    if high is None:
+        return f"{{{min(int(low), most)}}}"
+    return f"{{{min(int(low), most)},{min(int(high), most) if high else ''}}}"
+
+
+def _depth(items: Iterable) -> int:
+    """Return how many repetitions are inside each other, single optional things not counted."""
+    deepest = 0
+    for code, value in items:
+        if code in (codes.MAX_REPEAT, codes.MIN_REPEAT):
+            deepest = max(deepest, (value[1] > 1) + _depth(value[2]))
+        elif code is codes.SUBPATTERN:
+            deepest = max(deepest, _depth(value[-1]))
+        elif code is codes.BRANCH:
+            deepest = max([deepest, *map(_depth, value[1])])
+        elif code in (codes.ASSERT, codes.ASSERT_NOT):
+            deepest = max(deepest, _depth(value[1]))
+    return deepest
+
+
+def _runs_away(expression: str) -> bool:
     compiled = re.compile(expression)
     courses = [*_repetitions(parser.parse(expression), ""), *(("", sign) for sign in "a0 ")]
     # From the shortest on, for the longest row of an expression that runs away would take years.
@@ -50,13 +92,11 @@ def _trial(compiled: re.Pattern[str], row: str) -> float:
 
 
 def _repetitions(items: Iterable, before: str) -> Iterable[tuple[str, str]]:
-    """Yield (a text that leads to it, a text that its body fits) of each repetition without end."""
+    """Yield (a text that leads to it, a text that its body fits) of each repetition."""
     for code, value in items:
         if code in (codes.MAX_REPEAT, codes.MIN_REPEAT):
-            _, most, inner = value
-            if most == codes.MAXREPEAT:
-                yield before, _example(inner)
-            yield from _repetitions(inner, before)
+            yield before, _example(value[2])
+            yield from _repetitions(value[2], before)
         elif code is codes.SUBPATTERN:
             yield from _repetitions(value[-1], before)
         elif code is codes.BRANCH:

@@ -44,7 +44,18 @@ def test_a_text_without_rows_is_refused(tmp_path):
 
 @pytest.mark.parametrize(
     "expression",
-    [r"(\d+)*x", r"^LINE (\d+ ?)+$", r"(a|aa)+$", r".*.*.*.*=.*x", r"(.*)*y", r"(?<=a)(b+)+c"],
+    [
+        r"(\d+)*x",
+        r"^LINE (\d+ ?)+$",
+        r"(a|aa)+$",
+        r".*.*.*.*=.*x",
+        r"(.*)*y",
+        r"(?<=a)(b+)+c",
+        r"(a?){30}a{30}",
+        r"(\d?){20}\d{20}",
+        r"(((a?){9}){9}){9}",
+        r"(\s*\w+){1,20}$",
+    ],
 )
 def test_expressions_that_run_away_are_refused(expression):
     """Examples of exponential and of high polynomial time, as in texts on regular expressions (from memory)."""
@@ -52,6 +63,15 @@ def test_expressions_that_run_away_are_refused(expression):
         LogLayout(line_start=expression, columns=(LogColumn("cond", "channel"),))
 
 
-@pytest.mark.parametrize("expression", [r"(?:[,;]\d+)*$", r"^L(?P<line>-?\d+)(?: (?P<station>\S+))?$", r"^\w+\s.*=.*$"])
+@pytest.mark.parametrize(
+    "expression",
+    [
+        r"(?:[,;]\d+)*$",
+        r"^L(?P<line>-?\d+)(?: (?P<station>\S+))?$",
+        r"^\w+\s.*=.*$",
+        r"(\d{1,3}\.){3}\d{1,3}",
+        r"^L\s*(?P<line>\d{1,4})\s+(?P<station>-?\d{1,6})$",
+    ],
+)
 def test_ordinary_expressions_do_not_run_away(expression):
     assert not runs_away(expression)
