@@ -41,18 +41,18 @@ def runs_away(expression: str) -> bool:
     """
     if _depth(parser.parse(expression)) > MOST_NESTED:
         return True
-    smaller = [
-        COUNTS.sub(lambda found, most=most: _with_smaller_counts(found, most), expression)
-        for most in (LEAST_COUNTS if COUNTS.search(expression) else ())
-    ]
+    smaller = [_with_smaller_counts(expression, most) for most in LEAST_COUNTS]
     return any(_runs_away(one) for one in dict.fromkeys([*smaller, expression]))
 
 
-def _with_smaller_counts(found: re.Match[str], most: int) -> str:
-    low, high = found.group(1), found.group(2)
-    if high is None:
-        return f"{{{min(int(low), most)}}}"
-    return f"{{{min(int(low), most)},{min(int(high), most) if high else ''}}}"
+def _with_smaller_counts(expression: str, most: int) -> str:
+    def smaller(found: re.Match[str]) -> str:
+        low, high = found.group(1), found.group(2)
+        if high is None:
+            return f"{{{min(int(low), most)}}}"
+        return f"{{{min(int(low), most)},{min(int(high), most) if high else ''}}}"
+
+    return COUNTS.sub(smaller, expression)
 
 
 def _depth(items: Iterable) -> int:
