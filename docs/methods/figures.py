@@ -45,7 +45,9 @@ from turnrow.processing_provider.engine.geometry import Lattice  # noqa: E402
 from turnrow.processing_provider.engine.interpolate import interpolate_readings  # noqa: E402
 from turnrow.processing_provider.engine.interpret import split_response  # noqa: E402
 from turnrow.processing_provider.engine.logs import layout_from_json, read_log  # noqa: E402
-from turnrow.processing_provider.engine.mistakes.neighbour_fit import NeighbourFit  # noqa: E402
+from turnrow.processing_provider.engine.mistakes.line_position import misplacements  # noqa: E402
+from turnrow.processing_provider.engine.mistakes.neighbour_fit import COARSE_M, NeighbourFit  # noqa: E402
+from turnrow.processing_provider.engine.mistakes.order_likelihood import OrderLikelihood  # noqa: E402
 from turnrow.processing_provider.engine.mosaic import balance_grids  # noqa: E402
 from turnrow.processing_provider.engine.scattered import interpolate_scattered  # noqa: E402
 from turnrow.processing_provider.engine.scattered.variogram import (  # noqa: E402
@@ -528,9 +530,11 @@ def mistakes():
         xlabel="moved by (m)", ylabel="correlation with both neighbours", title=f"line {wrong}", ylim=(-0.6, 1.35)
     )
     axes[1].legend(frameon=False, loc="upper center", ncol=2)
-    gain = (fit.proposed - fit.recorded).max(axis=0)
+    spacing = float(np.median(np.diff(lines.u)))
+    likelihood = OrderLikelihood(matrices[0], lines.u / spacing, lines.step_m, spacing, COARSE_M)
+    gain = misplacements(fit, likelihood, np.arange(len(lines))).gain.max(axis=0)
     colours = [RED if line == wrong else BLUE for line in lines.line]
-    axes[2].bar(lines.line, gain, color=colours)
+    axes[2].bar(lines.line, np.where(np.isfinite(gain), gain, 0.0), color=colours)
     axes[2].axhline(0, color=BLACK, lw=0.6)
     axes[2].set(xlabel="line", ylabel="log likelihood gained", title="elsewhere or turned round")
     return figure

@@ -36,7 +36,7 @@ class CompareNotes(SurveyAlgorithm):
     RESULTS = (NumberResult("WALK_AGAIN", "Lines to walk again", "How many lines must be walked again."),)
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
-        from ..engine.compare import compare_notes, grid_questioned
+        from ..engine.compare import compare_notes, grid_questioned, lines_in_error
         from ..engine.core import notes_for, usable_notes, walk_again_count
         from ..engine.geometry import local_frame
         from ..engine.mistakes import possible_mistakes
@@ -48,7 +48,8 @@ class CompareNotes(SurveyAlgorithm):
         findings = compare_notes(readings, scheme, notes, confirmed=values.confirmed, progress=progress)
         if not grid_questioned(findings):
             placed = place_readings(readings, scheme, notes, local_frame())[0]
-            findings += [mistake.finding for mistake in possible_mistakes(placed, scheme, notes)]
+            possible = possible_mistakes(placed, scheme, notes, in_error=lines_in_error(findings))
+            findings += [mistake.finding for mistake in possible]
         findings += unreadable
         values.write_findings("FINDINGS", findings)
         values.results["WALK_AGAIN"] = walk_again_count(findings)

@@ -89,13 +89,15 @@ def _fractal(shape: tuple[int, int], rng: np.random.Generator) -> np.ndarray:
     return field / field.std()
 
 
-def readings_of(seed: int, spacing: float, rate: float, move=None, ties=()) -> tuple[Readings, float]:
+def readings_of(seed: int, spacing: float, rate: float, move=None, ties=(), size_m=None) -> tuple[Readings, float]:
     """Return the readings of an ordinary walk over a random site, and the size of the grid.
 
-    ``move`` (line count) -> spacings that lines lie off; ``ties`` are fractions of the length at which ties are walked.
+    ``move`` (line count) -> spacings that lines lie off; ``ties`` are fractions of the length at which ties are walked;
+    ``size_m`` is drawn when not given.
     """
     rng = np.random.default_rng(seed)
-    size = rng.choice([20.0, 30.0])
+    drawn = rng.choice([20.0, 30.0])
+    size = drawn if size_m is None else size_m
     count = round(size / spacing)
     off = np.zeros(count) if move is None else np.asarray(move(count), float)
     values = ground(size, rng)

@@ -1,14 +1,17 @@
 """How often a recording mistake is found by the readings alone.
 
-    python tests/benchmarks/doubts.py [sites] [first seed] [other] [kind ...]
+    python tests/benchmarks/doubts.py [sites] [first seed] [10m] [other] [kind ...]
 
 On random sites walked with all the usual faults: clean grids with a finding, grids with something odd that is no such
-mistake, and one mistake at a time of each kind; with kinds named, such as line-skipped, only those. With ``other``
-ground and walks are drawn by other rules, on which no constant was found (see ``_other_walks.py``).
+mistake, and one mistake at a time of each kind; with kinds named, such as line-skipped, only those. What a person sees
+counts, who noted no line: findings of the comparison, and possible mistakes. Grids are 20 or 30 m long; with ``10m``,
+or another size, all have that. With ``other`` ground and walks are drawn by other rules, on which no constant was found
+(see ``_other_walks.py``).
 """
 
 from __future__ import annotations
 
+import re
 import sys
 from collections import Counter
 from dataclasses import dataclass, field
@@ -17,6 +20,8 @@ from functools import partial
 import numpy as np
 from _measure import whole_benchmark
 from _other_walks import readings_of
+from turnrow.processing_provider.engine.compare import compare_notes, lines_in_error
+from turnrow.processing_provider.engine.core import Note
 from turnrow.processing_provider.engine.core.columns import kind_code
 from turnrow.processing_provider.engine.core.readings import concatenate, flag_bit
 from turnrow.processing_provider.engine.core.scheme import Scheme
@@ -25,6 +30,11 @@ from turnrow.sample_project.simulator import walks as walk
 
 SPACING, RATE = 0.5, 8.0
 OTHER = "other"
+LENGTH = re.compile(r"([0-9]+)m")
+SIZE_M = next((float(found[1]) for found in map(LENGTH.fullmatch, sys.argv) if found), None)
+"""Size of all grids; drawn for each when it is not given."""
+LATE = 10
+"""Readings that a line is off whose start station was mistyped by ten."""
 
 
 @dataclass
@@ -50,10 +60,11 @@ def walked(seed, move=None, ties=()):
     ``move`` (line count) -> spacings that lines lie off; ``ties`` are fractions of the length at which ties are walked.
     """
     if OTHER in sys.argv:
-        readings, size = readings_of(seed, SPACING, RATE, move, ties)
-        return readings, scheme_of(size)
+        readings, size = readings_of(seed, SPACING, RATE, move, ties, SIZE_M)
+        return as_logged(readings), scheme_of(size)
     rng = np.random.default_rng(seed)
-    size, lag = rng.choice([20.0, 30.0]), rng.uniform(0.15, 0.6)
+    drawn, lag = rng.choice([20.0, 30.0]), rng.uniform(0.15, 0.6)
+    size = drawn if SIZE_M is None else SIZE_M
     ground, how = walk.site(size, rng), dict(spacing=SPACING, rate=RATE, ties=[size * share for share in ties])
     after = rng.bit_generator.state
     readings = walk.walk(ground, rng, walk.usual(lag), **how).readings
@@ -64,7 +75,22 @@ def walked(seed, move=None, ties=()):
         there = walk.walk(elsewhere, rng, walk.usual(lag), **how).readings.channels["eca"]
         survey = readings.kind == kind_code("survey")
         readings = readings.replace(channels={"eca": np.where(survey, there, readings.channels["eca"])})
-    return readings, scheme_of(size)
+    return as_logged(readings), scheme_of(size)
+
+
+def as_logged(readings):
+    """Return the readings with stations that count down on the way back, as a logger has them."""
+    station = np.where(readings.v_m >= 0, np.rint(readings.v_m * RATE + 0.5), readings.station)
+    survey = readings.kind == kind_code("survey")
+    return readings.replace(station=np.where(survey, station, readings.station))
+
+
+def seen(readings, scheme):
+    """Return what the comparison finds, and the possible mistakes: what a person sees who noted no line."""
+    ties = [Note("A", int(line), kind="tie", position_m=float(readings.v_m[readings.line == line][0]))
+            for line in np.unique(readings.line[readings.kind == kind_code("tie")])]  # fmt: skip
+    compared = compare_notes(readings, scheme, ties)
+    return compared, possible_mistakes(readings, scheme, in_error=lines_in_error(compared))
 
 
 def values_from(readings, there, here, lost=()):
@@ -88,14 +114,20 @@ def turned_round(seed, rng):
     return values_from(readings, rows, rows[::-1]), scheme, {line}
 
 
-def moved(seed, rng):
-    """A line counted from a station 1.5 to 6 m off."""
+def moved(seed, rng, most=48, least=12):
+    """A line counted from a station 1.5 to 6 m off, half its length at most."""
     readings, scheme = walked(seed)
-    line, count = int(rng.integers(2, scheme.line_count)), int(rng.integers(12, 49))
+    line, half = int(rng.integers(2, scheme.line_count)), round(scheme.length_m * RATE / 2)
+    count = int(rng.integers(least, min(most, half) + 1))
     rows = rows_of(readings, line)
     if rng.random() < 0.5:
         return values_from(readings, rows[count:], rows[:-count], rows[:count]), scheme, {line}
     return values_from(readings, rows[:-count], rows[count:], rows[-count:]), scheme, {line}
+
+
+def last_inside():
+    """Return the index of the last line that has all its neighbours, in the smallest grid."""
+    return 36 if SIZE_M is None else round(SIZE_M / SPACING) - 4
 
 
 def swapped(readings, a, b):
@@ -123,7 +155,7 @@ def swapped_apart(seed, rng):
 
 def walked_twice(seed, rng, ties=()):
     """A line walked twice, all later ones one spacing off, and one line too many."""
-    k = int(rng.integers(4, 36))
+    k = int(rng.integers(4, last_inside()))
     readings, scheme = walked(seed, lambda n: np.where(np.arange(n) >= k, -1, 0), ties)
     extra = readings.take(readings.line == scheme.line_count)
     return *beyond_the_edge(readings, scheme, extra), {k + 1}
@@ -158,21 +190,21 @@ def without_times(readings):
 
 def walked_again_beside(seed, rng):
     """A line walked on the ground of the line before, all others where they are recorded."""
-    k = int(rng.integers(4, 36))
+    k = int(rng.integers(4, last_inside()))
     readings, scheme = walked(seed, lambda n: np.where(np.arange(n) == k, -1, 0))
     return readings, scheme, {k + 1}
 
 
 def left_out(seed, rng, ties=()):
     """A line left out, all later ones one spacing farther on than recorded, and one line too few."""
-    k = int(rng.integers(4, 36))
+    k = int(rng.integers(4, last_inside()))
     readings, scheme = walked(seed, lambda n: np.where(np.arange(n) >= k, 1, 0), ties)
     return readings.take(readings.line != scheme.line_count), scheme, {k + 1}
 
 
 def walked_again(seed, rng):
     """A line walked on the ground of another one."""
-    a, b = (int(x) for x in rng.choice(np.arange(3, 38, 3), 2, replace=False))
+    a, b = (int(x) for x in rng.choice(np.arange(3, last_inside() + 2, 3), 2, replace=False))
     readings, scheme = walked(seed, lambda n: np.where(np.arange(n) == b - 1, a - b, 0))
     return readings, scheme, {b}
 
@@ -188,7 +220,7 @@ def strange(seed, rng):
     """A line of another site under the number of a survey line."""
     readings, scheme = walked(seed)
     other, _ = walked(next(s for s in range(seed + 5000, seed + 5100)
-                           if np.random.default_rng(s).choice([20.0, 30.0]) == scheme.length_m))  # fmt: skip
+                           if SIZE_M or np.random.default_rng(s).choice([20.0, 30.0]) == scheme.length_m))  # fmt: skip
     line = int(rng.integers(2, scheme.line_count))
     values = readings.channels["eca"].copy()
     values[rows_of(readings, line)] = other.channels["eca"][rows_of(other, line)]
@@ -248,6 +280,7 @@ ODD = {
 KINDS = {
     "line-reversed": turned_round,
     "line-shifted": moved,
+    "line-shifted (by 1.25 m)": partial(moved, most=LATE, least=LATE),
     "lines-swapped": swapped_apart,
     "lines-swapped (neighbours)": swapped_neighbours,
     "line-doubled": walked_twice,
@@ -268,25 +301,27 @@ def print_alarms(what, codes) -> None:
     """Print in how many grids without such a mistake one is reported, and which."""
     raised = Counter(code for found in codes for code in found)
     times = ", ".join(f"{code} {count}" for code, count in raised.most_common())
-    print(
-        f"{what}: {sum(map(bool, codes))} of {len(codes)} grids with a possible mistake ({times or 'none'})", flush=True
-    )
+    print(f"{what}: {sum(map(bool, codes))} of {len(codes)} grids with a finding ({times or 'none'})", flush=True)
 
 
 def main(words) -> None:
     """Print rates over the sites."""
+    words = [word for word in words if not LENGTH.fullmatch(word)]
     numbers = [int(word) for word in words if word.isdigit()]
     sites, first = numbers[0] if numbers else 40, numbers[1] if len(numbers) > 1 else 9000
     seeds = range(first, first + sites)
     kinds = [word for word in words if not word.isdigit() and word != OTHER]
     plain = {"clean": walked, "clean, three ties": partial(walked, ties=THREE), **ODD}
     for what, grid in plain.items() if not kinds else ():
-        print_alarms(what, [[m.finding.code for m in possible_mistakes(*grid(seed))] for seed in seeds])
+        found = [seen(*grid(seed)) for seed in seeds]
+        # That a line is missing or one too many is right.
+        said = [[f.code for f in compared] if what not in ODD else [] for compared, _ in found]
+        print_alarms(what, [[*codes, *(m.finding.code for m in possible)] for codes, (_, possible) in zip(said, found)])
     for kind, spoil in KINDS.items():
         code, found, sure, wrong = kind.split(" ")[0], 0, 0, 0
         for seed in seeds if not kinds or code in kinds else ():
             readings, scheme, lines = spoil(seed, np.random.default_rng(seed))
-            possible = possible_mistakes(readings, scheme)
+            possible = seen(readings, scheme)[1]
             hits = [m for m in possible if m.finding.code == code and about(m, lines)]
             found += bool(hits)
             sure += any(m.certainty >= 0.95 for m in hits)

@@ -106,6 +106,11 @@ def grid_questioned(findings: Sequence[Finding]) -> bool:
     return any(f.line is None and f.severity == "error" and f.code in codes for f in findings)
 
 
+def lines_in_error(findings: Sequence[Finding]) -> set[int]:
+    """Return the lines that an error speaks of: other lines cannot be held against them."""
+    return {line for f in findings if f.severity == "error" and f.line is not None for line in (f.line, *f.also)}
+
+
 def _causes(log: GridLog) -> list[Cause]:
     """Return what concerns the grid as a whole, each cause once."""
     causes: list[Cause] = []

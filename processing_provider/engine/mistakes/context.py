@@ -11,6 +11,7 @@ import numpy as np
 from ..align import align_opposing
 from ..core import Code, Finding, Lines, Note, Readings, Scheme, lines_of
 from ..flag import flag_outliers
+from .line_position import Misplacement, misplacements
 from .lost_by_clock import Ends, ends_of
 from .neighbour_fit import COARSE_M, Fit, NeighbourFit
 from .order import OrderSearch
@@ -97,7 +98,9 @@ class GridContext:
     trusted: np.ndarray
     position: np.ndarray
     doubled: int = 0
+    _likelihoods: dict[tuple[bytes, bytes], OrderLikelihood] = field(default_factory=dict)
     _searches: dict[tuple[bytes, bytes], OrderSearch] = field(default_factory=dict)
+    _misplaced: dict[tuple[bytes, bytes], Misplacement] = field(default_factory=dict)
     _shapes: dict[tuple[bytes, bytes], tuple[ShapeEvidence, ShapeEvidence]] = field(default_factory=dict)
 
     @property
@@ -130,6 +133,23 @@ class GridContext:
         """Return how well every line fits its neighbours, those that are trusted."""
         return self._neighbours.fit(self.trusted if trusted is None else trusted)
 
+    def misplaced(self, trusted: Optional[np.ndarray] = None) -> Misplacement:
+        """Return what every line gains when it is turned round or moved, held against those that are trusted."""
+        trusted = self.trusted if trusted is None else trusted
+        key = trusted.tobytes(), self.position.tobytes()
+        if key not in self._misplaced:
+            index = np.flatnonzero(trusted)
+            self._misplaced[key] = misplacements(self.fit(trusted), self.likelihood(index), index)
+        return self._misplaced[key]
+
+    def likelihood(self, index: np.ndarray) -> OrderLikelihood:
+        """Return the likelihood of the order of some lines after the common lag."""
+        key = index.tobytes(), self.position.tobytes()
+        if key not in self._likelihoods:
+            size = self.lines.step_m, self.scheme.spacing_m
+            self._likelihoods[key] = OrderLikelihood(self.matrix[index], self.position[index], *size, COARSE_M)
+        return self._likelihoods[key]
+
     def shapes(self, index: np.ndarray) -> tuple[ShapeEvidence, ShapeEvidence]:
         """Return the evidence of features about the distances of lines, as logged and as walked."""
         key = index.tobytes(), self.position.tobytes()
@@ -146,10 +166,10 @@ class GridContext:
         key = index.tobytes(), self.position.tobytes()
         if key not in self._searches:
             size = self.lines.step_m, self.scheme.spacing_m
-            logged, walked = (
-                OrderLikelihood(m[index], self.position[index], *size, COARSE_M) for m in (self.matrix, self.walked)
+            walked = OrderLikelihood(self.walked[index], self.position[index], *size, COARSE_M)
+            self._searches[key] = OrderSearch(
+                self.likelihood(index), walked, self.farther(index, -1.0) if too_many else None
             )
-            self._searches[key] = OrderSearch(logged, walked, self.farther(index, -1.0) if too_many else None)
         return self._searches[key]
 
     def farther(self, index: np.ndarray, spacings: float) -> np.ndarray:
@@ -208,8 +228,27 @@ def aligned_alone(readings: Readings, channels: Sequence[str]) -> AlignedReading
     """Return the placed readings of one grid, flagged and aligned by what they show themselves."""
     # A spike in two neighbours would pass for a feature that one of them has at the wrong position.
     flagged = flag_outliers(readings, channels=channels)[0]
-    shifted = align_opposing(flagged, channels=channels, per_traverse=False)[0]
+    shifted, record = align_opposing(flagged, channels=channels, per_traverse=False)
+    if not record.figures.shift_m and record.figures.estimate_m:
+        shifted = _of_most_lines(flagged, shifted, record.figures.estimate_m, channels)
     return AlignedReadings(shifted, align_opposing(shifted, channels=channels, shift_m=0.0)[0])
+
+
+def _of_most_lines(flagged: Readings, logged: Readings, shift_m: float, channels: Sequence[str]) -> Readings:
+    """Return the readings moved by a lag that was not proven where most lines fit their neighbours better then.
+
+    One line turned round in a small grid is enough to make the scatter of the lag too large.
+    """
+    moved = align_opposing(flagged, channels=channels, shift_m=shift_m, per_traverse=False)[0]
+    return max(logged, moved, key=lambda one: _typical_correlation(one, channels))
+
+
+def _typical_correlation(readings: Readings, channels: Sequence[str]) -> float:
+    """Return the median over the lines of one grid of their correlation with their neighbours as they lie."""
+    lines = lines_of(readings)
+    matrices = lines.resample(readings, readings.stacked(channels))
+    fit = NeighbourFit(matrices, lines.step_m).fit(np.ones(len(lines), bool))
+    return float(np.median(fit.correlation[0][:, len(fit.move_m) // 2]))
 
 
 def aligned_by_corrections(readings: Readings, corrected: Readings, shift_m: float) -> AlignedReadings:
@@ -220,8 +259,11 @@ def aligned_by_corrections(readings: Readings, corrected: Readings, shift_m: flo
     readings, corrected : Readings
         The same readings in the same order, before and after the corrections.
     shift_m : float
-        The shift that alignment applied, in metres.
+        The shift that alignment applied, in metres. Where it applied none to lines out and back, the lag is looked for
+        again, as ``aligned_alone`` does.
     """
+    if not shift_m and {-1, 1} <= set(readings.heading[readings.in_use].tolist()):
+        return aligned_alone(readings, tuple(c for c, v in readings.channels.items() if np.isfinite(v).any()))
     logged = corrected.replace(channels={**corrected.channels, **corrected.raw})
     flagged = readings.with_flag("outlier", corrected.has_flag("outlier"))
     return AlignedReadings(align_opposing(flagged, shift_m=shift_m, per_traverse=False)[0], logged)

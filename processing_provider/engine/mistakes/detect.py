@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Iterator, Optional, Sequence
+from typing import Collection, Iterator, Optional, Sequence
 
 import numpy as np
 
@@ -12,21 +12,18 @@ from .context import AlignedReadings, GridContext, PossibleMistake, Proposal, al
 from .lost_by_clock import breaks_of
 from .lost_by_neighbours import slips_of
 from .messages import (
-    AS_RECORDED,
     exchanged,
     foreign,
     left_out,
     lost_by_fit,
     lost_by_times,
-    moved,
     standing_still,
     stationary,
-    turned_round,
     walked_again,
     walked_beside,
     walked_twice,
 )
-from .neighbour_fit import Fit, excess, moves_of
+from .misplaced import misplaced_in_error, misplaced_lines
 from .order import OrderMistake, certainty_of
 from .posterior import ProbableLines
 from .repeated_values import repeated_values
@@ -39,9 +36,6 @@ five are the fewest of which one has two on both."""
 WHOLE = 0.8
 """Fraction of its readings that a line must have for its order to be judged. Common practice, no source: a line with a
 gap for an obstacle is judged, half a line is not."""
-UNSURE_M = 0.5
-"""A line turned round is moved only by more than this. Common practice, no source: so far off may any line be walked,
-with its lag (0.3 m) and along-line position error (0.19 m)."""
 
 COPY_READINGS = 16
 """Lines of which so many first readings are the same may be copies; then all readings are compared. Derived: it only
@@ -58,6 +52,7 @@ def possible_mistakes(
     *,
     channels: Optional[Sequence[str]] = None,
     aligned: Optional[AlignedReadings] = None,
+    in_error: Collection[int] = (),
 ) -> list[PossibleMistake]:
     """Return lines whose readings say that they were walked otherwise than recorded.
 
@@ -72,6 +67,9 @@ def possible_mistakes(
         Channels to look at; all when not given.
     aligned : AlignedReadings, optional
         The same readings as the corrections flagged and aligned them; both is done here when not given.
+    in_error : collection of int
+        Lines that the comparison with the notes has as an error (``lines_in_error``): no other line is held against
+        them.
 
     Returns
     -------
@@ -86,7 +84,7 @@ def possible_mistakes(
 
     Notes
     -----
-    Each line is held against its neighbours, turned round and moved (see ``NeighbourFit``), and the order of all lines
+    Each line is held against its neighbours, turned round and moved (see ``misplacements``), and the order of all lines
     is judged as a whole (see ``OrderLikelihood``), before and after. Both report at most one mistake in 20 clean grids,
     each. Lost readings show in the times (see ``breaks_of``), in a log without times in the neighbours (``slips_of``).
     Tie lines cross all lines: where a log has a line too many or too few they show best from which one on lines lie
@@ -97,8 +95,11 @@ def possible_mistakes(
     grid = context_of(readings, scheme, chosen, aligned or aligned_alone(readings, chosen))
     found = [*_breaks(grid), *_slips(grid), *_copies(grid), *_stationary(grid), *_repeats(grid)]
     if len(grid.lines) >= LEAST_LINES:
+        wrong = [i for i in np.flatnonzero(np.isin(grid.lines.line, list(in_error))).tolist() if grid.trusted[i]]
+        grid.trusted[wrong] = False
         # Until it is corrected, a reversed or shifted line looks foreign: lines from other ground are looked for last.
-        found += [*_orders(grid, last=False), *_misplaced(grid), *_orders(grid, last=True)]
+        found += [*_orders(grid, last=False), *misplaced_lines(grid), *_orders(grid, last=True)]
+        found += misplaced_in_error(grid, wrong)
         if all(n.line != scheme.lines[-1] for n in notes):
             found += _skips(grid)
     noted = {n.line for n in notes if n.line is not None and n.kind != "obstacle"}
@@ -192,57 +193,6 @@ def _repeats(grid: GridContext) -> Iterator[PossibleMistake]:
             yield PossibleMistake(finding)
 
 
-def _misplaced(grid: GridContext) -> Iterator[PossibleMistake]:
-    """Yield lines that fit when they are turned round or moved, the worst first."""
-    found = 0
-    while found < len(grid.lines) // 2:
-        fit = grid.fit()
-        above = excess(fit, grid.trusted).max(axis=0)
-        worst = int(above.argmax())
-        if above[worst] <= 0:
-            break
-        # A line is held against its neighbours: of two side by side the one that stands without the other.
-        for rival in (worst - 1, worst + 1):
-            if 0 <= rival < len(above) and above[rival] > 0 and _alone(grid, rival, worst) > _alone(grid, worst, rival):
-                worst = rival
-        # Its neighbours were held against it; they get another hearing without it.
-        grid.trusted[worst] = False
-        found += 1
-        yield _reversed_or_shifted(grid, worst, fit)
-
-
-def _alone(grid: GridContext, i: int, other: int) -> float:
-    """Return what a line gains beyond chance when another one is taken out."""
-    trusted = grid.trusted.copy()
-    trusted[other] = False
-    return float(excess(grid.fit(trusted), trusted)[:, i].max())
-
-
-def _reversed_or_shifted(grid: GridContext, i: int, fit: Fit) -> PossibleMistake:
-    above = excess(fit, np.ones(len(grid.lines), bool))[:, i]
-    way = int(above.argmax())
-    at = int(fit.best[way, i])
-    recorded, proposed = fit.correlation[0, i, fit.near].max(), fit.correlation[way, i, at]
-    heading, move = int(grid.lines.heading[i]), float(fit.move_m[at])
-    certainty = certainty_of(float(fit.proposed[way, i] - fit.recorded[i]), moves_of(fit))
-    start = grid.start_m(i)
-    if way:
-        found = turned_round(proposed, recorded)
-        code, advice = Code.LINE_REVERSED, "note its true heading and start_station."
-        heading = -heading
-        start = grid.lines.v[0] + grid.lines.v[-1] - start + (move if abs(move) > UNSURE_M else 0.0)
-    else:
-        found = moved(move, proposed, recorded)
-        code, advice = Code.LINE_SHIFTED, "note its true start_station."
-        start += move
-    ask = f"Ask the books how line {int(grid.lines.line[i])} was walked."
-    finding = grid.finding(code, i, found, AS_RECORDED, f"{ask} If they agree, {advice}")
-    if not heading:
-        return PossibleMistake(finding)
-    station = grid.station(start, heading)
-    return PossibleMistake(finding, (grid.proposal(i, certainty, heading=heading, start_station=station),))
-
-
 def _orders(grid: GridContext, last: bool) -> Iterator[PossibleMistake]:
     """Yield lines that fit at another position in the order, the surest first.
 
@@ -258,7 +208,7 @@ def _orders(grid: GridContext, last: bool) -> Iterator[PossibleMistake]:
         i, other = int(index[found.line]), int(index[found.other]) if found.other >= 0 else -1
         if not last:
             # One of them that is turned round or moved may fit even better.
-            misplaced = excess(grid.fit(), grid.trusted)[:, [k for k in (i, other) if k >= 0]].max()
+            misplaced = grid.misplaced().above[:, [k for k in (i, other) if k >= 0]].max()
             if misplaced > found.gain - found.threshold:
                 return
         grid.trusted[i] = False

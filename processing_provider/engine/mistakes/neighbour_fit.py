@@ -55,59 +55,21 @@ class Fit:
     @property
     def near(self) -> np.ndarray:
         """(M,) bool: moves within which a line may lie without any mistake."""
-        return np.abs(self.move_m) <= NEAR_M
+        return np.abs(self.move_m) < NEAR_M
 
     @property
     def turn(self) -> np.ndarray:
         """(M,) bool: moves that count for a line turned round."""
         return np.abs(self.move_m) <= TURN_M
 
-    @property
-    def recorded(self) -> np.ndarray:
-        """(L,) log likelihood of the position as recorded."""
-        return self.likelihood[0][:, self.near].max(axis=1)
 
-    @property
-    def best(self) -> np.ndarray:
-        """(2, L) which move is best: to another position, and of the line turned round."""
-        allowed = np.stack([~self.near, self.turn])[:, None]
-        return np.where(allowed, self.likelihood, -np.inf).argmax(axis=2)
-
-    @property
-    def proposed(self) -> np.ndarray:
-        """(2, L) log likelihood of these."""
-        return np.take_along_axis(self.likelihood, self.best[..., None], axis=2)[..., 0]
-
-
-def excess(fit: Fit, trusted: np.ndarray) -> np.ndarray:
-    """Return (2, L) log likelihood that each line gains, moved and turned round, beyond what chance reaches.
-
-    -inf for lines that are not trusted, and where a line fits much worse than those around it do as recorded: a line of
-    other ground may resemble its neighbours somewhere. Chance reaches it in one of 1 / ``FALSE_ALARMS`` grids, half of
-    them by a move.
-    """
-    from scipy.special import ndtri
-
-    lines = fit.recorded.size
-    turns = 2 * TURN_M / FEATURE_M
-    tried = np.array([max(moves_of(fit) - turns, 1.0), turns])
-    # Half a chi-squared variable of one degree of freedom.
-    chance = ndtri(FALSE_ALARMS / 2 / (lines * tried) / 2) ** 2 / 2
-    above = np.where(trusted, fit.proposed - fit.recorded - chance[:, None], -np.inf)
-    for way, i in zip(*np.nonzero(above > 0)):
-        if not _fits_as_those_around(fit, trusted, way, i):
-            above[way, i] = -np.inf
-    return above
-
-
-def _fits_as_those_around(fit: Fit, trusted: np.ndarray, way: int, i: int) -> bool:
-    """Return whether a line fits at its best other position, or turned round, as those around it do as recorded."""
+def fits_as_those_around(fit: Fit, trusted: np.ndarray, i: int, own: float) -> bool:
+    """Return whether a line with the correlation ``own`` fits as those around it do as recorded."""
     away = np.abs(np.arange(len(trusted)) - i)
     around = trusted & (away > 1) & (away <= AROUND)
     if not around.any():
         return True
     typical = np.median(fit.correlation[0][around][:, fit.near].max(axis=1))
-    own = fit.correlation[way, i, fit.best[way, i]]
     z_typical, z_own = np.arctanh(np.clip([typical, own], -0.999, 0.999))
     return bool(z_own > z_typical - MISFIT / np.sqrt(max(fit.count[i] - 3, 1.0)))
 

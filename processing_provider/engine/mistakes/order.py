@@ -29,8 +29,12 @@ make probabilities come true: both look at the same readings. Found by tests/cal
 0.1 +- 0.1 on 12 sites (``powers``); their sum is better known than either."""
 BESIDE_SURE = 0.95
 """Such a line, or a few of which it is one, are reported where there is one anywhere with this probability, were a
-mistake as likely as none in a grid. Ground that is alike on two lines and changes at the next is common. Common
-practice, no source: the 5 % level of tests."""
+mistake as likely as none in a grid of ``EVEN_M``. Ground that is alike on two lines and changes at the next is common.
+Common practice, no source: the 5 % level of tests."""
+EVEN_M = 720.0
+"""Metres of lines of a grid that has such a mistake as likely as not: 40 lines of 20 m, and 2 m to spare. The odds fall
+with the square of it, for a smaller grid has less of a chance of one, and shows less of what its ground is like. Common
+practice, no source; on 10 x 10 m the model alone reports twice as many mistakes as it should where there are none."""
 PRIOR = 0.01
 """Fraction of lines with such a mistake: one in a hundred (common practice, no source)."""
 SCREEN = 0.1
@@ -87,8 +91,11 @@ class OrderMistake:
 
 
 def certainty_of(gain: float, candidates: float) -> float:
-    """Return the posterior probability of a mistake with ``candidates`` alternatives a line and prior ``PRIOR``."""
-    return float(1.0 / (1.0 + np.exp(-np.clip(gain - np.log(candidates / PRIOR), -50.0, 50.0))))
+    """Return the posterior probability of a mistake with ``candidates`` alternatives a line and prior ``PRIOR``.
+
+    It stays below 1 in floating point: no reading makes certain.
+    """
+    return float(1.0 / (1.0 + np.exp(-np.clip(gain - np.log(candidates / PRIOR), -30.0, 30.0))))
 
 
 class OrderSearch:
@@ -108,16 +115,17 @@ class OrderSearch:
 
     Notes
     -----
-    The threshold of a kind of mistake with M candidates is log(M / ``ALARM``): by Markov's inequality a likelihood
-    ratio exceeds it in at most ``ALARM`` of the grids without mistake. Of those above it the largest excess is taken. A
-    line walked twice in a grid with one line too many is judged by its probability, and so is one on the next where no
-    line is too many: both explain two lines that are alike. A line that fits better on a neighbour is neither exchanged
-    with it, nor from a line far off, nor from other ground.
+    The threshold of a kind of mistake with M candidates is log(M / ``ALARM``), more in small grids (``EVEN_M``): by
+    Markov's inequality a likelihood ratio exceeds it in at most ``ALARM`` of the grids without mistake. Of those above
+    it the largest excess is taken. A line walked twice in a grid with one line too many is judged by its probability,
+    and so is one on the next where no line is too many: both explain two lines that are alike. A line that fits better
+    on a neighbour is neither exchanged with it, nor from a line far off, nor from other ground.
     """
 
     def __init__(self, logged: OrderLikelihood, aligned: OrderLikelihood, nearer: Optional[np.ndarray]) -> None:
         self._logged, self._aligned, self._nearer = logged, aligned, nearer
         self._count = len(logged.position)
+        self._odds = min(np.count_nonzero(logged.known) * logged.step_m / EVEN_M, 1.0) ** 2
 
     def best(self, shapes: Sequence[ShapeEvidence]) -> Optional[OrderMistake]:
         """Return the best-founded mistake in the order of the lines, None where there is none.
@@ -197,7 +205,7 @@ class OrderSearch:
             found += [(float(gains[k]), k + own, k + other) for k in np.flatnonzero(np.isfinite(gains)).tolist()]
         closely = sorted(found)[::-1][:CLOSELY]
         ratios = np.array([g for g, _, _ in closely]) + BESIDE_ORDER * self._repeats([(a, b) for _, b, a in closely])
-        probable = probable_lines(ratios, len(closely) / max(len(found), 1))
+        probable = probable_lines(ratios, self._odds * len(closely) / max(len(found), 1))
         if probable is None:
             return
         _, line, other = closely[probable.line]
@@ -254,7 +262,7 @@ class OrderSearch:
     def _mistake(
         self, code: Code, line: int, other: int, gain: float, candidates: float, position: np.ndarray, margin: float
     ) -> OrderMistake:
-        threshold = float(np.log(candidates / ALARM) + margin)
+        threshold = float(np.log(candidates / ALARM / self._odds) + margin)
         each = max(candidates / self._count, 1.0)
         return OrderMistake(code, line, other, gain, threshold, certainty_of(gain - margin, each), position)
 

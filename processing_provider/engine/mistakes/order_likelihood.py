@@ -113,6 +113,19 @@ class OrderLikelihood:
             items.append((position, rows))
         return self._gained(items)
 
+    def along(self, line: int, own: np.ndarray, known: np.ndarray) -> np.ndarray:
+        """Return (M,) log likelihood ratios of one line, with readings (M, V) in the band, against foreign ground."""
+        rows = np.array([line])
+        error, variance, squares = self._residuals([(self.position, rows)])
+        spread = self._spread(rows, variance, squares)
+        beside = [k for k in (line - 1, line + 1) if 0 <= k < len(self.band)]
+        known = known & self.known[beside].all(axis=0)
+        own = np.where(known, own, self.band[line] - error)
+        free, penalty = self._without_wander(own - self.band[line] + error, own, np.broadcast_to(spread, own.shape))
+        alone = np.mean(self.power[line]) + self.noise + 1e-12
+        gain = TAIL * np.log(spread / alone) - (TAIL + 1) * np.log((spread + free**2 / TAIL) / (alone + own**2 / TAIL))
+        return 0.5 * (np.sum(gain * known, axis=1) * self.step_m / INDEPENDENT_M - penalty)
+
     def swap_screen(self) -> np.ndarray:
         """Return (L, L) a fast estimate of what each swap gains, without wander, for one independent reading."""
         weights = _weights(self.position, self.kernel)

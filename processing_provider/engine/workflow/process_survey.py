@@ -9,7 +9,7 @@ from typing import Mapping, Optional, Sequence
 import numpy as np
 
 from ..align import AlignRecord
-from ..compare import grid_questioned
+from ..compare import grid_questioned, lines_in_error
 from ..core import (
     Code,
     EngineError,
@@ -276,7 +276,8 @@ def _searched(
             part = placed.get(result.grid)
             try:
                 aligned = aligned_by_corrections(part, corrected.get(result.grid), shifts[result.grid])
-                possible = possible_mistakes(part, result.scheme, notes_for(notes, result.grid), aligned=aligned)
+                own, wrong = notes_for(notes, result.grid), lines_in_error(result.findings)
+                possible = possible_mistakes(part, result.scheme, own, aligned=aligned, in_error=wrong)
                 more = [m.finding for m in possible]
             except Exception as error:
                 said = sentence_of(error, f"The search for possible mistakes in grid {result.grid}")

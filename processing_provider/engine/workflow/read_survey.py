@@ -10,7 +10,7 @@ from typing import Iterator, Optional, Sequence
 
 import numpy as np
 
-from ..compare import compare_notes, grid_questioned
+from ..compare import compare_notes, grid_questioned, lines_in_error
 from ..core import (
     Code,
     EngineError,
@@ -255,7 +255,7 @@ def _read_grid(
         return GridResult(source, findings=(failed, *logged.findings, *compared), problem=problem)
     placed, record, placing = place_readings(logged.readings, scheme, notes, frame)
     wanted = (search or accept is not None) and not grid_questioned(compared)
-    possible = possible_mistakes(placed, scheme, notes) if wanted else []
+    possible = possible_mistakes(placed, scheme, notes, in_error=lines_in_error(compared)) if wanted else []
     accepted = [] if accept is None else _accepted(possible, accept)
     if accepted:
         proposed = [p.note for mistake in accepted for p in mistake.proposals]
