@@ -247,6 +247,9 @@ def _along(part: Readings, move: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     # Columns of one size, so that what cannot be seen (a lone line has no extent across) is left out.
     size = np.maximum(np.sqrt(np.mean(design**2, axis=1)), 1e-9)[:, None]
     design = design / size
-    frame = np.linalg.lstsq(design @ design.T, design @ where.T, rcond=1e-12)[0] / size
+    frame = (
+        np.linalg.lstsq(np.einsum("in,jn->ij", design, design), np.einsum("in,jn->ij", design, where), rcond=1e-12)[0]
+        / size
+    )
     step = np.where(known[:, None], (frame[2] + u[:, None] * frame[3]) * move[:, None], 0.0)
     return step[:, 0], step[:, 1]

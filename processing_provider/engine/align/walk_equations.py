@@ -7,6 +7,8 @@ from typing import Optional, Sequence
 
 import numpy as np
 
+from ..core import inverse_symmetric
+
 GROUP = 4
 """Positions along the baseline whose lines are solved together, two at least. Derived: any number gives the same
 solution (shown by the tests against a dense solver); few large blocks are quicker than many small ones."""
@@ -194,7 +196,7 @@ def _solve_chain(own: np.ndarray, beyond: np.ndarray, right: np.ndarray) -> tupl
         if g:
             block = block - beyond[g - 1].T @ gain[g - 1]
             known = known - beyond[g - 1].T @ found[g - 1]
-        inverse[g] = np.linalg.inv(block)
+        inverse[g] = inverse_symmetric(block)
         gain[g] = inverse[g] @ beyond[g]
         found[g] = inverse[g] @ known
     for g in range(len(own) - 2, -1, -1):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..core import INSTRUMENT
+from ..core import INSTRUMENT, eigen_symmetric, steady_product
 
 NODES = 4
 """Nodes of a smooth function within its correlation length. Derived: with ``SMALL`` as below, the
@@ -42,10 +42,11 @@ def smooth_basis(where: np.ndarray, at: np.ndarray, scale: float) -> np.ndarray:
     cells = np.unique(np.rint((where - middle) / step))
     nodes = middle + step * np.unique(np.concatenate([cells - 1, cells, cells + 1]))
     own = np.exp(-0.5 * ((nodes[:, None] - nodes) / scale) ** 2)
-    variance, parts = np.linalg.eigh(own)
+    variance, parts = eigen_symmetric(own)
     kept = variance > SMALL * variance[-1]
     across = np.exp(-0.5 * ((np.ravel(at)[:, None] - nodes) / scale) ** 2)
-    return (across @ (parts[:, kept] / np.sqrt(variance[kept]))).reshape(np.shape(at) + (np.count_nonzero(kept),))
+    functions = steady_product(across, parts[:, kept] / np.sqrt(variance[kept]))
+    return functions.reshape(*np.shape(at), functions.shape[1])
 
 
 def drift_basis(times: np.ndarray, at: np.ndarray) -> np.ndarray:

@@ -7,7 +7,7 @@ from typing import Optional
 
 import numpy as np
 
-from ..core import CARRIED, Lines, Platform
+from ..core import CARRIED, Lines, Platform, eigen_symmetric, inverse_symmetric, solved_symmetric
 from .observations import Model, observe, pooled
 from .spike_and_slab import SLAB_FRACTION, SpikeAndSlab, with_added_errors
 from .tie_crossovers import Controls
@@ -159,7 +159,7 @@ def _sweep(model: Model, scales: Scales, state: _State, prior: np.ndarray, wider
     right = by_ramp @ value[steps:] + by_control @ control_value
     # First the edges, all else integrated out; then all else, given what is expected of the edges.
     normal = by_step @ step + other + controls + np.diag(prior)
-    found = np.linalg.solve(normal, np.column_stack([right + by_step @ value[:steps], by_step]))
+    found = solved_symmetric(normal, np.column_stack([right + by_step @ value[:steps], by_step]))
     known = np.diag(step_weight) - by_step.T @ found[:, 1:]
     seen = step_weight * value[:steps] - by_step.T @ found[:, 0]
     edges = state.edges.refined(model.edge, known, seen, scales.offset)
@@ -244,9 +244,9 @@ def _drift_sd(model: Model, scales: Scales, state: _State, prior: np.ndarray) ->
     normal = state.pairs + state.controls
     across = normal[others, mine]
     whole = normal[np.ix_(others, others)] + np.diag(prior[others])
-    solved = np.linalg.solve(whole, np.column_stack([across, state.right[others]]))
+    solved = solved_symmetric(whole, np.column_stack([across, state.right[others]]))
     known = normal[mine, mine] - across.T @ solved[:, :-1]
-    power, factors = np.linalg.eigh(known)
+    power, factors = eigen_symmetric(known)
     pull = (factors.T @ (state.right[mine] - across.T @ solved[:, -1])) ** 2
     expected = DRIFT_RATIO * scales.offset
     tried = expected * np.exp(DRIFT_LOG_SD * np.linspace(-4.0, 2.0, 25))
@@ -265,7 +265,7 @@ def _levels(model: Model, scales: Scales, state: _State) -> LineLevels:
     prior = np.diag(1 / variances_of(model, scales))
 
     def error(information: np.ndarray) -> np.ndarray:
-        return np.sqrt(np.sum((about @ np.linalg.inv(information + prior)) * about, axis=1))
+        return np.sqrt(np.sum((about @ inverse_symmetric(information + prior)) * about, axis=1))
 
     return LineLevels(
         offset=unknown[part["offset"]] + direction,

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..core import solved
+
 SPIKE_SD = 1e-3
 """Standard deviation of the spike, in those of the offsets. Derived: far below any error of a level, and still seen in
 double precision."""
@@ -99,7 +101,7 @@ def with_added_errors(known: np.ndarray, seen: np.ndarray, spread: np.ndarray) -
 
     Precisions may be singular: (1 + K C)^-1 K is the inverse of K^-1 + C.
     """
-    found = np.linalg.solve(np.eye(len(seen)) + known @ spread, np.column_stack([known, seen]))
+    found = solved(np.eye(len(seen)) + known @ spread, np.column_stack([known, seen]))
     return found[:, :-1], found[:, -1]
 
 

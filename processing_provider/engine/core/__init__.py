@@ -1,7 +1,15 @@
 """What every stage uses: readings and their store, notes, findings, and models that several stages have in common."""
 
 from .atomic_file import remove_sides, whole_file
-from .blas_threads import matrix_product, one_blas_thread
+from .blas_threads import (
+    eigen_symmetric,
+    inverse_symmetric,
+    matrix_product,
+    one_blas_thread,
+    solved,
+    solved_symmetric,
+    steady_product,
+)
 from .checks import check_channels, check_choice, check_finite, check_positive
 from .columns import (
     FIELD_ENDINGS,
@@ -104,6 +112,8 @@ __all__ = [
     "concatenate",
     "counted",
     "difference_of_gaussians",
+    "eigen_symmetric",
+    "inverse_symmetric",
     "questioned_layouts_first",
     "edited_notes",
     "edits_as_json",
@@ -142,6 +152,9 @@ __all__ = [
     "scratch_folder",
     "sentence_of",
     "smoother",
+    "solved",
+    "solved_symmetric",
+    "steady_product",
     "usable_notes",
     "variance_after_smoothing",
     "walk_again_count",

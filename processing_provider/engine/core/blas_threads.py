@@ -4,6 +4,10 @@ The engine multiplies and solves many small matrices. A BLAS that spreads each o
 threads wait for each other, the longer the busier the machine is: measured on a survey of 16 grids with two processors,
 beside one other program, three times the wall time of a single thread. The library itself is asked, through its own
 functions, and gets its number of threads back afterwards.
+
+One survey gives one result, to the bit, also where the library cannot be asked. Its factorisations round otherwise with
+more threads, however small the matrix is, and so do large products. So what readings and maps depend on is solved here:
+by routines of LAPACK that work on one thread, and by sums in a fixed order.
 """
 
 from __future__ import annotations
@@ -27,6 +31,9 @@ NAMES = tuple(
 BLIS."""
 WORDS = ("blas", "mkl_rt", "blis")
 """Words in the file names of these libraries."""
+SMALL_PRODUCT = 1 << 17
+"""Multiplications of a product that stays on one thread. Source: half of what OpenBLAS takes two threads from,
+``SMP_THRESHOLD_MIN * GEMM_MULTITHREAD_THRESHOLD`` of its interface/gemm.c and Makefile.rule, from memory."""
 
 
 class _Library(NamedTuple):
@@ -116,3 +123,89 @@ def _products() -> tuple[Callable[..., np.ndarray], Callable[..., np.ndarray]]:
     from scipy.linalg.blas import dgemm, sgemm
 
     return dgemm, sgemm
+
+
+def steady_product(left: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """Return ``left @ right`` of two matrices, the same with any number of threads."""
+    step = max(2, SMALL_PRODUCT // max(right.size, 1))
+    if len(left) <= step:
+        return left @ right
+    return np.concatenate([left[row : row + step] @ right for row in range(0, len(left), step)])
+
+
+def solved(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """Return the solutions (n, m) of ``matrix @ x = right`` for a matrix (n, n), the same with any number of threads.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        When the matrix is singular.
+    """
+    from scipy.linalg.lapack import dgbsv
+
+    # The routine for band matrices goes column by column; here every diagonal is in the band.
+    beside = len(matrix) - 1
+    bands = np.zeros((3 * beside + 1, len(matrix)))
+    row, column = np.indices(matrix.shape)
+    bands[2 * beside + row - column, column] = matrix
+    _, _, found, singular = dgbsv(beside, beside, bands, right, overwrite_ab=True)
+    return _regular(found, singular)
+
+
+def solved_symmetric(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """Return the solutions (..., n, m) for symmetric matrices (..., n, n), the same with any number of threads.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        When a matrix is singular.
+    """
+    from scipy.linalg.lapack import dsysv
+
+    found = np.empty(right.shape)
+    for place in np.ndindex(*matrix.shape[:-2]):
+        _, _, one, singular = dsysv(matrix[place], right[place])
+        found[place] = _regular(one, singular)
+    return found
+
+
+def inverse_symmetric(matrix: np.ndarray) -> np.ndarray:
+    """Return the inverses of symmetric matrices (..., n, n), the same with any number of threads.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        When a matrix is singular.
+    """
+    return solved_symmetric(matrix, np.broadcast_to(np.eye(matrix.shape[-1]), matrix.shape))
+
+
+def _regular(found: np.ndarray, singular: int) -> np.ndarray:
+    if singular:
+        raise np.linalg.LinAlgError("Singular matrix")
+    return found
+
+
+def eigen_symmetric(matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return eigenvalues (n,), ascending, and eigenvectors (n, n) of a symmetric matrix, the same with any threads.
+
+    The matrix is made tridiagonal by Householder's reflections, as LAPACK does, but by sums in a fixed order.
+    """
+    from scipy.linalg import eigh_tridiagonal
+
+    reduced, turn = np.array(matrix, float), np.eye(len(matrix))
+    if len(reduced) == 1:
+        return reduced[0], turn
+    for k in range(len(reduced) - 2):
+        across = reduced[k + 1 :, k].copy()
+        across[0] += np.copysign(np.sqrt(np.sum(across**2)), across[0])
+        square = np.sum(across**2)
+        if not square:
+            continue
+        across *= np.sqrt(2 / square)
+        mirrored = np.sum(reduced[k:, k + 1 :] * across, axis=1)
+        reduced[k:, k + 1 :] -= mirrored[:, None] * across
+        reduced[k + 1 :, k:] -= across[:, None] * np.sum(reduced[k + 1 :, k:] * across[:, None], axis=0)
+        turn[:, k + 1 :] -= np.sum(turn[:, k + 1 :] * across, axis=1)[:, None] * across
+    size, vectors = eigh_tridiagonal(np.diag(reduced), np.diag(reduced, -1), lapack_driver="stev")
+    return size, steady_product(turn, vectors)

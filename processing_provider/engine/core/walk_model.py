@@ -11,6 +11,7 @@ from typing import Mapping
 
 import numpy as np
 
+from .blas_threads import eigen_symmetric
 from .checks import check_choice
 
 
@@ -210,7 +211,7 @@ def _wander_shapes(v: np.ndarray, platform: Platform) -> np.ndarray:
     ends = np.array([0, len(v) - 1])
     at_ends = wander[np.ix_(ends, ends)] + 1e-9 * np.eye(2)
     wander = wander - wander[:, ends] @ np.linalg.solve(at_ends, wander[ends])
-    size, shape = np.linalg.eigh(platform.pace_m**2 * wander / max(np.mean(np.diag(wander)), 1e-9))
+    size, shape = eigen_symmetric(platform.pace_m**2 * wander / max(np.mean(np.diag(wander)), 1e-9))
     size, shape = np.maximum(size[::-1], 0.0), shape[:, ::-1]
     m = int(np.searchsorted(np.cumsum(size) / max(size.sum(), 1e-30), KEPT)) + 1
     return shape[:, :m] * np.sqrt(size[:m])

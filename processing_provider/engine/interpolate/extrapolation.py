@@ -78,7 +78,7 @@ def _slope(u: np.ndarray, z: np.ndarray, known: np.ndarray) -> float:
     """Return the mean slope from line to line."""
     both = known[:, 1:] & known[:, :-1]
     across, rise = np.diff(u, axis=1)[both], np.diff(z, axis=1)[both]
-    return float(rise @ across / (across @ across)) if len(rise) else 0.0
+    return float(np.sum(rise * across) / np.sum(across**2)) if len(rise) else 0.0
 
 
 def _weights(u: np.ndarray, z: np.ndarray, known: np.ndarray, spacing_m: float, noise: float) -> Optional[np.ndarray]:
@@ -99,5 +99,6 @@ def _weights(u: np.ndarray, z: np.ndarray, known: np.ndarray, spacing_m: float, 
     variance = 6.0 * noise**2 + np.square(np.diff(values, 2, axis=0)).mean(axis=0)
     variance += RIDGE * variance.mean() + np.finfo(float).tiny
     off = (values - values[1]) / np.sqrt(variance)
-    found = np.linalg.lstsq(off[2:] @ off[2:].T, off[2:] @ off[0], rcond=None)[0]
+    normal = np.einsum("in,jn->ij", off[2:], off)
+    found = np.linalg.lstsq(normal[:, 2:], normal[:, 0], rcond=None)[0]
     return np.append(1.0 - found.sum(), found)

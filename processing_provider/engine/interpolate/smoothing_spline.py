@@ -117,7 +117,7 @@ def _gain(stiffness: float) -> np.ndarray:
 def _score(z: np.ndarray, weight: np.ndarray, stiffness: float) -> float:
     """Return the generalised cross-validation of a stiffness."""
     residual = z - _curve(z, weight, stiffness)
-    return float(residual @ residual) / (1.0 - float(np.mean(_gain(stiffness)))) ** 2
+    return float(np.sum(residual**2)) / (1.0 - float(np.mean(_gain(stiffness)))) ** 2
 
 
 def _curve(z: np.ndarray, weight: np.ndarray, stiffness: float) -> np.ndarray:

@@ -206,7 +206,7 @@ def _error_along(z: np.ndarray, weights: tuple[float, ...], offsets: np.ndarray,
     for weight, off in zip(half, offsets):
         residual -= weight * (z[reach - off : nodes - reach - off] + z[reach + off : nodes - reach + off])
     residual = residual[np.isfinite(residual)]
-    return float(residual @ residual / len(residual) - through) if len(residual) else np.nan, through
+    return float(np.mean(residual**2) - through) if len(residual) else np.nan, through
 
 
 def _left_out(

@@ -6,6 +6,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
+from ..core import inverse_symmetric
 from .base_stations import BaseStations
 from .cosine_modes import MODES, waves_of
 from .edge_steps import Seam
@@ -148,7 +149,7 @@ def _inverse(steps: SeamSteps, piece: np.ndarray, common: np.ndarray, scatter: f
     """Return (S, M, M) the inverse covariances of the steps, of variances of pieces (S, M) and of seams (S,)."""
     both = steps.known[:, :, None] & steps.known[:, None]
     own = piece[:, :, None] * np.eye(piece.shape[1])
-    return np.linalg.inv(own + scatter * steps.lines + common[:, None, None] * both)
+    return inverse_symmetric(own + scatter * steps.lines + common[:, None, None] * both)
 
 
 def _without_level(steps: SeamSteps, inverse: np.ndarray) -> np.ndarray:
@@ -174,7 +175,7 @@ def _drift_variance(steps: SeamSteps, inverse: np.ndarray, drift: float, prior: 
     modes = steps.modes
     weighted = _without_level(steps, inverse) @ modes
     square = np.tile(np.arange(1, MODES + 1) ** 2, 2)
-    covariance = np.linalg.inv(np.swapaxes(modes, 1, 2) @ weighted + np.diag(square / drift))
+    covariance = inverse_symmetric(np.swapaxes(modes, 1, 2) @ weighted + np.diag(square / drift))
     found = np.einsum("sab,sma,sm->sb", covariance, weighted, steps.step - fraction * steps.design[:, :, -2])
     expected = np.sum(1 - np.einsum("saa->sa", covariance) * square / drift)
     return float((np.sum(square * found**2) + PRIOR_WEIGHT * prior) / (expected + PRIOR_WEIGHT))

@@ -7,7 +7,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import Readings, kind_code, recordings, robust_sd
+from ..core import Readings, inverse_symmetric, kind_code, recordings, robust_sd
 
 LEAST_SETS = 2
 """Sets of base readings that a grid must have. Derived: a single set says nothing of the drift in between."""
@@ -143,7 +143,7 @@ def _variance_of_lines(part: Readings, channel: str) -> float:
 
 def _density(residual: np.ndarray, covariance: np.ndarray) -> float:
     """Return the log density of values (n,) but for a constant, their mean left free (restricted likelihood)."""
-    inverse = np.linalg.inv(covariance)
+    inverse = inverse_symmetric(covariance)
     ones = inverse.sum(axis=1)
     pull = inverse @ residual - ones * (ones @ residual) / ones.sum()
     return float(-0.5 * (residual @ pull + np.linalg.slogdet(covariance)[1] + np.log(ones.sum())))

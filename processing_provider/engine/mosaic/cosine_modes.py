@@ -22,8 +22,9 @@ def without_plane(segments: Segments) -> np.ndarray:
     size = np.maximum(np.bincount(segments.grid), 1)
     middle = np.stack([np.bincount(segments.grid, column) / size for column in columns.T], axis=1)
     away = columns - middle[segments.grid]
-    slope = np.linalg.lstsq(away[:, :2].T @ away[:, :2], away[:, :2].T @ away[:, 2], rcond=None)[0]
-    return segments.value - (segments.position - segments.position.mean(axis=0)) @ slope
+    normal = np.einsum("pi,pj->ij", away[:, :2], away)
+    slope = np.linalg.lstsq(normal[:, :2], normal[:, 2], rcond=None)[0]
+    return segments.value - np.sum((segments.position - segments.position.mean(axis=0)) * slope, axis=1)
 
 
 def waves_of(segments: Segments, grids: int) -> np.ndarray:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Iterator, Optional
 
 import numpy as np
 
+from ..core import inverse_symmetric, solved_symmetric
 from .line_segments import POWER, SEGMENT_M, Segments, line_errors
 from .strip_features import aside_of, strips_in
 
@@ -176,7 +177,7 @@ class _Pieces:
         right = np.zeros((m, k + 2, 2))
         right[:, :k, 0] = self.value
         right[:, k + 1, 1] = 1.0
-        found = np.linalg.solve(self.bordered(covariance), right)
+        found = solved_symmetric(self.bordered(covariance), right)
         return found[:, :k, 1], np.sum(self.value * found[:, :k, 0], axis=1)
 
     def roughness(self) -> np.ndarray:
@@ -184,7 +185,7 @@ class _Pieces:
         k = self.value.shape[1]
         scale = np.ones(len(self.value))
         for _ in range(ROUNDS):
-            loose = np.linalg.inv(self.bordered(self.covariance(scale)))[:, :k, :k]
+            loose = inverse_symmetric(self.bordered(self.covariance(scale)))[:, :k, :k]
             pull = loose @ self.value[:, :, None]
             squares = scale**2 * np.sum(pull * (self.signal @ pull), axis=(1, 2))
             expected = scale * np.sum(loose * self.signal, axis=(1, 2))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..core import INSTRUMENT
+from ..core import INSTRUMENT, inverse_symmetric
 
 STRIPS_M = (0.5, 0.7, 1.0, 1.4, 2.0)
 """How wide the strips are. Derived: steps of sqrt(2) from little more than coils see at once to the common ditch; wider
@@ -102,13 +102,13 @@ def _climbed(
     """Return the variances (A,) to which maximisation leads from some others, and their log posterior density."""
     k = len(shapes)
     for _ in range(ROUNDS):
-        inverse = np.linalg.inv(_with_strips(shapes, size, bordered))[:k, :k]
+        inverse = inverse_symmetric(_with_strips(shapes, size, bordered))[:k, :k]
         seen = inverse @ np.column_stack([value, shapes])
         height = size * (shapes.T @ seen[:, 0])
         left = np.maximum(size - size**2 * np.sum(shapes * seen[:, 1:], axis=0), 0.0)
         size = (TAIL * scale + height**2 + left) / (TAIL + 1)
     system = _with_strips(shapes, size, bordered)
-    misfit = value @ np.linalg.inv(system)[:k, :k] @ value
+    misfit = value @ inverse_symmetric(system)[:k, :k] @ value
     prior = TAIL * np.sum(np.log(size) + scale / size)
     return size, -float(np.linalg.slogdet(system)[1] + misfit + prior) / 2
 
@@ -123,7 +123,7 @@ def _standing_out(shapes: np.ndarray, value: np.ndarray, bordered: np.ndarray, s
     size = np.full(shapes.shape[1], scale * TAIL / (TAIL + 1))
     least = np.log(max(len(size), 1) / FEW)
     for _ in range(MOST):
-        inverse = np.linalg.inv(_with_strips(shapes, size, bordered))[: len(shapes), : len(shapes)]
+        inverse = inverse_symmetric(_with_strips(shapes, size, bordered))[: len(shapes), : len(shapes)]
         pull, information = shapes.T @ (inverse @ value), np.sum(shapes * (inverse @ shapes), axis=0)
         # What drift could be as well is no evidence.
         clear = information > UNSEEN * information.max(initial=0.0)
