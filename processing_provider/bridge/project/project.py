@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Sequence
@@ -25,6 +26,8 @@ from ..style import NEAR_SCALE, VECTOR_STYLES, Look, add_styles_by_value, keep_s
 from .metadata import describe
 
 ORDER = "turnrow/order"
+TAG = re.compile(r"(<[\w:.-]+)((?:\s+[\w:.-]+=\"[^\"]*\")+)")
+"""A tag of XML with its attributes, as Qt writes them: in the text between tags and in values, < and \" are escaped."""
 
 
 @dataclass(frozen=True)
@@ -100,6 +103,8 @@ def keep_looks(layers: Sequence[SurveyLayer], site: str, history: Sequence[str])
         reason, stored = layer.saveDefaultMetadata()
         if not stored:
             raise EngineError(f"The metadata of {spec.name} cannot be kept: {reason}. Is the folder read-only?")
+        if spec.style == "raster":
+            _in_order(Path(spec.uri).with_suffix(".qmd"), "metadata")
 
 
 def keep_style_beside(spec: SurveyLayer) -> QgsRasterLayer:
@@ -110,11 +115,20 @@ def keep_style_beside(spec: SurveyLayer) -> QgsRasterLayer:
     EngineError
         When the raster cannot be opened or its folder cannot be written.
     """
-    layer = spec.open()
-    reason, kept = layer.saveNamedStyle(str(Path(spec.uri).with_suffix(".qml")))
+    layer, path = spec.open(), Path(spec.uri).with_suffix(".qml")
+    reason, kept = layer.saveNamedStyle(str(path))
     if not kept:
         raise EngineError(f"The style of {spec.name} cannot be kept: {reason}. Is the folder read-only?")
+    _in_order(path, "style")
     return layer
+
+
+def _in_order(path: Path, what: str) -> None:
+    """Sort the attributes of every tag: Qt writes them in another order in every run of the program."""
+    attribute = re.compile(r"\s+[^=]+=\"[^\"]*\"")
+    text = TAG.sub(lambda tag: tag[1] + "".join(sorted(attribute.findall(tag[2]))), path.read_text("utf-8"))
+    with whole_file(path, what) as part:
+        part.write_text(text, "utf-8")
 
 
 def write_project(path: Path, layers: Sequence[SurveyLayer], crs: QgsCoordinateReferenceSystem, title: str) -> None:
