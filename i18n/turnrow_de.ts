@@ -2347,5 +2347,13 @@
         <source>Logs of grid {grid}</source>
         <translation>Messdateien von Messfläche {grid}</translation>
     </message>
+    <message>
+        <source>Widths</source>
+        <translation>Breiten</translation>
+    </message>
+    <message>
+        <source>Characters of each column, such as 3 5 9 6.</source>
+        <translation>Zeichen jeder Spalte, etwa 3 5 9 6.</translation>
+    </message>
 </context>
 </TS>

@@ -153,7 +153,7 @@ class TableIn(LayerIn):
         if source is None:
             raise _wrong(f"The table given as {self.label.lower()} cannot be opened. Choose a table or a CSV.")
         path = file_of(algorithm.parameterAsVectorLayer(parameters, self.id, context))
-        return read_table(source), source.sourceCrs(), path
+        return read_table(source, path), source.sourceCrs(), path
 
 
 class RasterIn(Row):

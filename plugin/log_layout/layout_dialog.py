@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
@@ -16,6 +17,7 @@ from qgis.PyQt.QtWidgets import (
     QFileDialog,
     QHBoxLayout,
     QLabel,
+    QLineEdit,
     QMessageBox,
     QSpinBox,
     QSplitter,
@@ -46,6 +48,8 @@ SHOWN_FINDINGS = 20
 FIXED = "fixed"
 """Stands for fixed columns among the delimiters."""
 MOST_ROWS = 100_000_000
+WIDTHS_EM = 10
+"""Width of the field for the widths of columns, in widths of an m: some eight columns."""
 BUTTON = QDialogButtonBox.StandardButton
 
 
@@ -87,7 +91,7 @@ class LayoutDialog(QDialog):
         self.resize(1140, 680)
         self.table, self.sketch, self.said = RowsTable(), LineSketch(), QTextBrowser()
         self.delimiter, self.decimal, self.skip = QComboBox(), QComboBox(), QSpinBox()
-        self.header, self.confirmed = QCheckBox(), QCheckBox()
+        self.widths, self.header, self.confirmed = QLineEdit(), QCheckBox(), QCheckBox()
         self.buttons = QDialogButtonBox(BUTTON.Save | BUTTON.Close)
         self.save_button = self.buttons.button(BUTTON.Save)
         self.save_button.setText(tr("Keep the layout ..."))
@@ -97,7 +101,7 @@ class LayoutDialog(QDialog):
 
     def _lay_out(self) -> None:
         for word, label in ((",", tr("comma")), (";", tr("semicolon")), ("tab", tr("tab")), ("|", tr("bar")),
-                            ("space", tr("blanks"))):  # fmt: skip
+                            ("space", tr("blanks")), (FIXED, tr("fixed columns"))):  # fmt: skip
             self.delimiter.addItem(label, word)
         self.decimal.addItem(tr("point"), ".")
         self.decimal.addItem(tr("comma"), ",")
@@ -105,9 +109,11 @@ class LayoutDialog(QDialog):
         self.skip.setKeyboardTracking(False)
         self.header.setText(tr("A row names the columns"))
         self.confirmed.setText(tr("The log is read right"))
-        options = QHBoxLayout()
+        options, checks = QHBoxLayout(), QHBoxLayout()
+        self.labels: dict[QWidget, QLabel] = {}
         for widget, label, help_text in (
             (self.delimiter, tr("Values parted by"), tr("Another delimiter has the columns guessed anew.")),
+            (self.widths, tr("Widths"), tr("Characters of each column, such as 3 5 9 6.")),
             (self.decimal, tr("Decimal mark"), tr("What stands between the whole number and its fraction.")),
             (self.skip, tr("Rows to skip"), tr("Rows above the names of the columns, or above the first reading.")),
             (self.header, "", tr("The first row that is not skipped holds names, no reading.")),
@@ -116,11 +122,14 @@ class LayoutDialog(QDialog):
             if label:
                 text = QLabel(label)
                 text.setBuddy(widget)
+                self.labels[widget] = text
                 options.addWidget(text)
             widget.setAccessibleName(label or widget.text())
             widget.setToolTip(help_text)
-            options.addWidget(widget)
+            (options if label else checks).addWidget(widget)
+        self.widths.setMinimumWidth(WIDTHS_EM * self.fontMetrics().horizontalAdvance("m"))
         options.addStretch(1)
+        checks.addStretch(1)
         self.said.setAccessibleName(tr("What the reader says"))
         self.said.setOpenLinks(False)
         beside = QSplitter(Qt.Orientation.Horizontal)
@@ -136,14 +145,17 @@ class LayoutDialog(QDialog):
         whole.setSizes([520, 110])
         column = QVBoxLayout(self)
         column.addLayout(options)
+        column.addLayout(checks)
         column.addWidget(whole, 1)
         column.addWidget(self.buttons)
+        self._show_widths()
 
     def _connect(self) -> None:
         self.table.role_chosen.connect(self._choose_role)
         self.table.words_given.connect(self._give_words)
         self.table.factor_given.connect(self._give_factor)
         self.delimiter.activated.connect(self._choose_delimiter)
+        self.widths.editingFinished.connect(self._give_widths)
         self.decimal.activated.connect(lambda _: self._part({"decimal": self.decimal.currentData()}))
         self.skip.valueChanged.connect(lambda rows: self._part({"skip_rows": rows}))
         self.header.clicked.connect(lambda checked: self._part({"header": checked}))
@@ -186,6 +198,17 @@ class LayoutDialog(QDialog):
     def _choose_delimiter(self, _: int) -> None:
         if self.delimiter.currentData() != FIXED:
             self._part({"delimiter": self.delimiter.currentData()})
+        self._show_widths()
+
+    def _give_widths(self) -> None:
+        widths = tuple(int(number) for number in re.findall(r"\d{1,4}", self.widths.text()))
+        if widths and self.delimiter.currentData() == FIXED:
+            self._part({"widths": widths})
+
+    def _show_widths(self) -> None:
+        """Show the widths of columns where they are fixed."""
+        for widget in (self.widths, self.labels[self.widths]):
+            widget.setVisible(self.delimiter.currentData() == FIXED)
 
     def _part(self, options: Mapping[str, object]) -> None:
         """Cut the rows in another way; what was refused before may fit now."""
@@ -225,15 +248,12 @@ class LayoutDialog(QDialog):
 
     def _show_options(self, draft: LayoutDraft) -> None:
         base = draft.base
-        fixed = self.delimiter.findData(FIXED)
-        if base.widths is not None and fixed < 0:
-            self.delimiter.addItem(tr("fixed columns"), FIXED)
-        elif base.widths is None and fixed >= 0:
-            self.delimiter.removeItem(fixed)
         word = FIXED if base.widths is not None else {"\t": "tab"}.get(base.delimiter or "", base.delimiter)
         if self.delimiter.findData(word) < 0:
             self.delimiter.addItem(str(word), word)
         self.delimiter.setCurrentIndex(self.delimiter.findData(word))
+        self.widths.setText(" ".join(map(str, base.widths or ())))
+        self._show_widths()
         self.decimal.setCurrentIndex(self.decimal.findData(base.decimal))
         self.skip.blockSignals(True)
         self.skip.setValue(base.skip_rows)

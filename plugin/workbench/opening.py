@@ -157,4 +157,4 @@ def _rows(path: Path, what: str) -> tuple[list[dict], QgsCoordinateReferenceSyst
     layer = QgsVectorLayer(str(path), path.stem, "ogr")
     if not layer.isValid():
         raise EngineError(f"The {what} {path} cannot be opened. Choose a table or a CSV.")
-    return read_table(layer), layer.crs()
+    return read_table(layer, path), layer.crs()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Optional, Sequence, Union
+from typing import Mapping, Optional, Sequence, Union
 
 import numpy as np
 from qgis.core import (
@@ -16,7 +16,7 @@ from qgis.core import (
 )
 
 from ...engine.core import FIRST_ROW, EngineError
-from ...engine.geometry import corner_position
+from ...engine.geometry import coordinate_columns, corner_position
 
 LONGITUDE_LATITUDE = "EPSG:4326"
 Corners = tuple[list[dict], Optional[QgsCoordinateReferenceSystem], Optional[Path]]
@@ -44,12 +44,17 @@ def survey_corners(
     rows, crs, _ = corners
     crs = crs if crs is not None and crs.isValid() else None
     target = wanted if wanted.isValid() else crs
-    places = [corner_position(row, f"corners, row {n}") for n, row in enumerate(rows, FIRST_ROW)]
-    target = check_metric_crs(target, "the survey", places, crs)
+    if rows and coordinate_columns(rows[0]) is None:
+        corner_position(rows[0], f"corners, row {FIRST_ROW}")
+    places = [_position(row) for row in rows]
+    target = check_metric_crs(target, "the survey", [place for place in places if place is not None], crs)
     if crs is None or crs == target:
         return [dict(row) for row in rows], target
     moved = []
     for number, (row, place) in enumerate(zip(rows, places), FIRST_ROW):
+        if place is None:
+            moved.append(dict(row))
+            continue
         point = transformed(place, crs, target, context.transformContext())
         if point is None:
             raise EngineError(
@@ -58,6 +63,14 @@ def survey_corners(
             )
         moved.append({**row, "x": point[0], "y": point[1]})
     return moved, target
+
+
+def _position(row: Mapping[str, object]) -> Optional[tuple[float, float]]:
+    """Return easting and northing of a row; None where it has none, which is reported where corners are read."""
+    try:
+        return corner_position(row, "")
+    except EngineError:
+        return None
 
 
 def check_metric_crs(

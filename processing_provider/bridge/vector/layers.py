@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import csv
 import re
 from contextlib import contextmanager
 from itertools import islice
+from pathlib import Path
 from typing import Callable, Iterable, Iterator, Mapping, Optional, Sequence
 
 import numpy as np
@@ -36,6 +38,7 @@ TEXT_FIELDS = ("grid", "kind", "flag", "source")
 WHOLE_FIELDS = ("line", "run", "seq", "heading", "row")
 SUFFIXES = ("_raw", "_se")
 ROWS_AT_ONCE = 5000
+TEXT_TABLES = (".csv", ".txt", ".tsv")
 
 
 def field(name: str, kind: type, unit: str = "") -> QgsField:
@@ -262,10 +265,11 @@ def _column(values: Sequence, text: bool) -> np.ndarray:
     return np.array([np.nan if value is None else value for value in known], dtype=float)
 
 
-def read_table(source: QgsFeatureSource) -> list[dict]:
+def read_table(source: QgsFeatureSource, path: Optional[Path] = None) -> list[dict]:
     """Return the rows of a feature source as dicts by lower-case field name, None for NULL.
 
-    A point brings its position as ``x`` and ``y``.
+    A point brings its position as ``x`` and ``y``. With the ``path`` of a CSV its empty rows, which GDAL leaves out,
+    are rows of None, so that rows count as in a spreadsheet.
     """
     names = [name.strip().lower() for name in source.fields().names()]
     points = QgsWkbTypes.geometryType(source.wkbType()) == QgsWkbTypes.GeometryType.PointGeometry
@@ -275,4 +279,17 @@ def read_table(source: QgsFeatureSource) -> list[dict]:
         if points and feature.hasGeometry():
             row["x"], row["y"] = _place(feature.geometry(), source)
         rows.append(row)
+    for k in _empty_rows(path, len(rows)) if path is not None and path.suffix.lower() in TEXT_TABLES else ():
+        rows.insert(k, dict.fromkeys(names))
     return rows
+
+
+def _empty_rows(path: Path, count: int) -> list[int]:
+    """Return the positions of empty rows below the header of a CSV; none where the others are not ``count``."""
+    # Signs of any encoding but those of the structure do not matter.
+    with path.open(encoding="latin-1", newline="") as file:
+        header = file.readline()
+        file.seek(0)
+        records = list(csv.reader(file, delimiter=max(",;\t", key=header.count)))[1:]
+    empty = [k for k, record in enumerate(records) if not record]
+    return empty if len(records) - len(empty) == count else []

@@ -126,9 +126,10 @@ def _centres(rows: list[dict]) -> dict[str, np.ndarray]:
     by_grid = defaultdict(list)
     for row in rows:
         try:
-            by_grid[str(row.get("grid") or "").strip()].append(corner_position(row, ""))
+            position = corner_position(row, "")
         except EngineError:  # reported where corners are read
             continue
+        by_grid[str(row.get("grid") or "").strip()].append(position)
     return {grid: np.mean(places, axis=0) for grid, places in by_grid.items()}
 
 

@@ -48,7 +48,7 @@ from .noise import (
     robust_sd,
     variance_after_smoothing,
 )
-from .notes import FIRST_ROW, Note, notes_for, number_or_none, parse_notes, usable_notes
+from .notes import FIRST_ROW, Note, notes_for, number_or_none, numbered_rows, parse_notes, usable_notes
 from .progress import Progress, part_of
 from .readings import Key, Readings, Run, concatenate
 from .records import Record, counted, with_unit
@@ -137,6 +137,7 @@ __all__ = [
     "noise_of_smooth_runs",
     "notes_for",
     "number_or_none",
+    "numbered_rows",
     "one_blas_thread",
     "parse_edits",
     "parse_notes",

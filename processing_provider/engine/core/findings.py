@@ -155,6 +155,8 @@ class Code(Enum):
     # Where the survey lies.
     AXES_EXCHANGED = ("axes-exchanged", "error", "ask",
         "Easting and northing of corners are exchanged; the grids are left out until the corners are corrected.")
+    CORNER_UNREADABLE = ("corner-unreadable", "error", "ask",
+        "Rows of the corners cannot be read; the others are used.")
     CRS_AREA = ("crs-area", "warning", "ask",
         "The site lies outside the area for which its CRS is made.")
     CRS_SCALE = ("crs-scale", "warning", "ask",

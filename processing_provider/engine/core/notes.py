@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Mapping, Optional, Sequence
+from typing import Iterator, Mapping, Optional, Sequence
 
 from .errors import EngineError
 from .findings import Code, Finding
@@ -79,6 +79,13 @@ def parse_notes(rows: Sequence[Mapping[str, object]], *, where: str = "notes") -
     return notes
 
 
+def numbered_rows(rows: Sequence[Mapping[str, object]]) -> Iterator[tuple[int, Mapping[str, object]]]:
+    """Yield the rows of a table in which something stands, each with its number as a spreadsheet counts it."""
+    for number, row in enumerate(rows, FIRST_ROW):
+        if any(value is not None and str(value).strip() not in ("", "NULL") for value in row.values()):
+            yield number, row
+
+
 def usable_notes(rows: Sequence[Mapping[str, object]], *, where: str = "notes") -> tuple[list[Note], list[Finding]]:
     """Return the notes of the rows that can be read, and a finding a grid about those that cannot."""
     notes, bad = _parsed(rows, where)
@@ -92,7 +99,7 @@ def usable_notes(rows: Sequence[Mapping[str, object]], *, where: str = "notes") 
 def _parsed(rows: Sequence[Mapping[str, object]], where: str) -> tuple[list[Note], list[tuple[str, str]]]:
     """Return the notes, and (grid, what is wrong) of each row that is none."""
     notes, bad = [], []
-    for number, row in enumerate(rows, FIRST_ROW):
+    for number, row in numbered_rows(rows):
         try:
             notes.append(_parse(row, f"{where}, row {number}"))
         except EngineError as error:

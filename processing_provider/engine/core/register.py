@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Mapping, Sequence
 
 from .errors import EngineError
-from .notes import FIRST_ROW, number_or_none
+from .notes import number_or_none, numbered_rows
 from .scheme import Scheme
 
 NEEDED = ("length_m", "width_m", "spacing_m", "readings_per_m")
@@ -71,7 +71,7 @@ def parse_register(
             f"The {where} has no column {', '.join(absent)}. It must have: grid, log, {', '.join(NEEDED)}."
         )
     named = defaultdict(list)
-    for number, row in enumerate(rows, FIRST_ROW):
+    for number, row in numbered_rows(rows):
         named[str(row.get("grid") or "").strip()].append((row, f"{where}, row {number}"))
     entries, problems = [], {}
     for name, found in named.items():
@@ -84,7 +84,8 @@ def parse_register(
             try:
                 entries.append(_parse(*found[0]))
             except EngineError as error:
-                problems[name] = str(error)
+                where = found[0][1]
+                problems[name] = str(error) if where in str(error) else f"{error} It stands in {where}."
     return entries, problems
 
 

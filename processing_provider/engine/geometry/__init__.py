@@ -10,6 +10,7 @@ from .corners import (
     corner_position,
     far_grids,
     parse_corners,
+    usable_corners,
 )
 from .frame import WARN_M, Frame, fit_frame, frame_of_readings, local_corner, local_frame
 from .lattice import EDGE_M, Lattice
@@ -34,4 +35,5 @@ __all__ = [
     "local_corner",
     "local_frame",
     "parse_corners",
+    "usable_corners",
 ]

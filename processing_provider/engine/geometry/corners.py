@@ -8,7 +8,7 @@ from typing import Collection, Mapping, Optional, Sequence
 
 import numpy as np
 
-from ..core import FIRST_ROW, Code, EngineError, Finding, number_or_none
+from ..core import FIRST_ROW, Code, EngineError, Finding, number_or_none, numbered_rows
 
 CORNERS = ("start", "baseline", "opposite", "head")
 COORDINATES = (("x", "y"), ("easting", "northing"), ("east", "north"), ("e", "n"))
@@ -63,23 +63,52 @@ def parse_corners(rows: Sequence[Mapping[str, object]], *, where: str = "corners
     Raises
     ------
     EngineError
-        On an unknown corner, a missing coordinate or a corner given twice, naming the row.
+        On unknown corners, missing coordinates or corners given twice, naming all such rows.
+    """
+    corners, bad = usable_corners(rows, where=where)
+    if bad:
+        raise EngineError(" ".join(sentence for sentences in bad.values() for sentence in sentences))
+    return corners
+
+
+def usable_corners(
+    rows: Sequence[Mapping[str, object]], *, where: str = "corners"
+) -> tuple[list[Corner], dict[str, list[str]]]:
+    """Return the corners of the rows that can be read, and by grid what is wrong with those that cannot.
+
+    Of a corner that stands twice neither row is used: nothing says which one is right.
+
+    Raises
+    ------
+    EngineError
+        When no columns hold coordinates.
     """
     corners: dict[tuple[str, str], Corner] = {}
-    for number, row in enumerate(rows, FIRST_ROW):
-        place = f"{where}, row {number}"
-        name = str(row.get("corner") or "").strip().lower()
-        if name not in CORNERS:
-            raise EngineError(
-                f"Invalid corner in {place}: {name!r} was given. It must be one of: {', '.join(CORNERS)}."
-            )
-        corner = Corner(str(row.get("grid") or "").strip(), name, *corner_position(row, place), place)
-        before = corners.setdefault((corner.grid, name), corner)
-        if before is not corner:
-            raise EngineError(
-                f"The {name} corner of grid {corner.grid} stands twice: {before.where} and {place}. Keep the right one."
-            )
-    return list(corners.values())
+    twice: set[tuple[str, str]] = set()
+    bad: dict[str, list[str]] = {}
+    if rows and coordinate_columns(rows[0]) is None:
+        corner_position(rows[0], f"{where}, row {FIRST_ROW}")
+    for number, row in numbered_rows(rows):
+        grid = str(row.get("grid") or "").strip()
+        try:
+            corner = _parse(row, grid, f"{where}, row {number}")
+            before = corners.setdefault((grid, corner.corner), corner)
+            if before is not corner:
+                twice.add((grid, corner.corner))
+                raise EngineError(
+                    f"The {corner.corner} corner of grid {grid} stands twice: {before.where} and {corner.where}. Keep "
+                    "the right one."
+                )
+        except EngineError as error:
+            bad.setdefault(grid, []).append(str(error))
+    return [corner for key, corner in corners.items() if key not in twice], bad
+
+
+def _parse(row: Mapping[str, object], grid: str, where: str) -> Corner:
+    name = str(row.get("corner") or "").strip().lower()
+    if name not in CORNERS:
+        raise EngineError(f"Invalid corner in {where}: {name!r} was given. It must be one of: {', '.join(CORNERS)}.")
+    return Corner(grid, name, *corner_position(row, where), where)
 
 
 def far_grids(corners: Mapping[str, Sequence[Corner]], outside: Collection[str] = ()) -> list[Finding]:

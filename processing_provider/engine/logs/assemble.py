@@ -221,9 +221,9 @@ class LogGatherer:
 
     def _check_order(self, readings: list[str], bad: np.ndarray, numbers: np.ndarray) -> None:
         """Raise EngineError where names of columns come again in another order, or some of them among others."""
-        names = sorted(split_row(self._header or "", self.layout.delimiter, self.layout.widths))
+        names = sorted(self._split_lower(self._header or ""))
         for i in np.flatnonzero(bad) if len(names) > 1 else ():
-            fields = split_row(readings[i], self.layout.delimiter, self.layout.widths)
+            fields = self._split_lower(readings[i])
             known = set(names) & set(fields) - {""}
             if len(known) < 2 or len(known) < len(names) / 2 or any(map(is_number, fields)):
                 continue

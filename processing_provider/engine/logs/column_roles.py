@@ -47,7 +47,7 @@ IGNORED_WORDS = (
 UNITS = re.compile(r"[(\[]\s*([^)\]]+?)\s*[)\]]|(?:^|[_ ])(ms_?/?_?m|ppt|ppm)$", re.IGNORECASE)
 OTHER_UNITS = ("v", "mv", "ma", "a", "%", "°", "deg", "hpa", "mbar", "°c", "c", "k", "nt", "db", "rpm", "km/h", "m/s")
 """Units of what a logger writes beside the readings."""
-UNIT_NAMES = {"‰": "ppt", "ms/m": "mS/m", "ms_m": "mS/m", "msm": "mS/m", "ms m": "mS/m"}
+UNIT_NAMES = {"‰": "ppt", "ppt": "ppt", "ppm": "ppm", "ms/m": "mS/m", "ms_m": "mS/m", "msm": "mS/m", "ms m": "mS/m"}
 STEADY = 0.8
 """A column behaves in some way when at least this fraction of its steps does; the others are turns of lines, gaps and
 slips (common practice, no source)."""

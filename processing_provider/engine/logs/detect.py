@@ -138,9 +138,10 @@ def _special_rows(rows: Sequence[str], shape: Shape) -> SpecialRows:
     others = [i for i in others if i not in set(openings)]
     mark, marks = find_marks(rows, others, shape.data)
     others = [i for i in others if i not in set(marks)]
-    comment, comments = find_comment(rows, others)
-    if not mark and not comment:
-        mark, marks, comment, comments = find_records(rows, others, shape)
+    comment, comments = find_comment(rows, others, shape.delimiter)
+    if not mark:
+        mark, marks, other, found = find_records(rows, others, shape)
+        comment, comments = (comment, comments) if comment else (other, found)
         others = [i for i in others if i not in set(marks)]
     return SpecialRows(line_start, openings, mark, marks, comment, comments, others)
 

@@ -40,8 +40,8 @@ OPENING_PARTS = (
     r"(?P<station>[+-]?\d+(?:[.,]\d+)?)(?![\d:])",
     r".*?\b(?:step|increment|incr|inc|schritt|pas|by|delta)[\s:=]*(?P<step>[+-]?\d+(?:[.,]\d+)?)",
     r".*?\b(?:to|till|until|end|stop|bis|jusqu'?[aà]|hasta)[\s:=]*(?P<end>[+-]?\d+(?:[.,]\d+)?)(?![\d:])",
-    r"[\s,;]+(?P<station>[+-]?\d+(?:[.,]\d+)?)[\s,;]+[+-]?\d+(?:[.,]\d+)?\s*$",
-    r"[\s,;]+[+-]?\d+(?:[.,]\d+)?[\s,;]+(?P<step>[+-]?\d+(?:[.,]\d+)?)\s*$",
+    r"[\s,;|\"]+(?P<station>[+-]?\d+(?:[.,]\d+)?)[\s,;|\"]+[+-]?\d+(?:[.,]\d+)?\W*$",
+    r"[\s,;|\"]+[+-]?\d+(?:[.,]\d+)?[\s,;|\"]+(?P<step>[+-]?\d+(?:[.,]\d+)?)\W*$",
     r".*?(?<![\d:])(?P<time>\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?)",
     r".*?\b(?:heading|head|hdg|direction|dir|richtung|sens)[\s:=]*(?P<heading>[^\s,;]+)",
     r".*?[\s,;](?P<heading>[NSEW]|north|south|east|west|out|back|up|down)\b",
@@ -101,7 +101,8 @@ def find_shape(rows: Sequence[str]) -> Optional[Shape]:
                 continue
             undivided = True
         shape, score = _try_delimiter(rows, delimiter)
-        if score > best_score:
+        # Blanks also part what tabs part, and a date from its clock besides.
+        if score > best_score and (delimiter != "space" or score[0] > best_score[0]):
             best, best_score = shape, score
     if best is None or best.delimiter == "space":
         fixed = _try_widths(rows)
@@ -134,9 +135,15 @@ def _is_measured(text: str) -> bool:
     return bool(NUMBER.match(text)) or _is_clock(text)
 
 
-def shape_with(rows: Sequence[str], delimiter: str) -> Optional[Shape]:
-    """Return the shape of a log's rows under a given delimiter, or None when no rows of numbers were found."""
-    return _try_delimiter(rows, delimiter)[0]
+def shape_with(
+    rows: Sequence[str], delimiter: Optional[str], widths: Optional[tuple[int, ...]] = None
+) -> Optional[Shape]:
+    """Return the shape of a log's rows cut in a given way, or None when no rows of numbers were found."""
+    if delimiter is not None:
+        return _try_delimiter(rows, delimiter)[0]
+    table = [split_row(row, None, widths) for row in rows]
+    data = [i for i, fields in enumerate(table) if value_fraction(fields) >= LIKELY]
+    return Shape(None, widths, _decimal(table, data), data) if data else None
 
 
 def _try_delimiter(rows: Sequence[str], delimiter: str) -> tuple[Optional[Shape], tuple[float, int]]:
@@ -195,9 +202,9 @@ def find_openings(rows: Sequence[str], others: Sequence[int], data: Sequence[int
 
     Where rows begin with a word of their kind, the delimiter stands between it and the number of the line.
     """
-    first = re.match(r"\W*([^\W\d]+)\s*[,;|\t]", rows[data[0]])
+    first = re.match(r"\W*([^\W\d]+)\W?\s*[,;|\t]", rows[data[0]])
     if first and first[1].lower() not in LINE_WORDS.split("|"):
-        return _find_openings(rows, others, data, OPENING_START.replace("#_.]", "#_.,;|]"))
+        return _find_openings(rows, others, data, OPENING_START.replace("#_.]", '#_.,;|"]'))
     return _find_openings(rows, others, data, OPENING_START)
 
 
@@ -258,21 +265,21 @@ def find_records(rows: Sequence[str], others: Sequence[int], shape: Shape) -> tu
         return "", [], "", []
     inside: dict[str, list[int]] = {}
     for i in others:
-        kind = rows[i].split(delimiter)[0].strip()
+        kind = shape.split(rows[i])[0]
         if shape.data[0] < i < shape.data[-1] and kind.isalpha():
             inside.setdefault(kind, []).append(i)
     found = next((kind for kind in inside if kind.upper() in MARK_KINDS), "")
     marks = inside.pop(found, [])
-    mark = rf"^\s*{re.escape(found)}\s*{re.escape(delimiter)}" if marks else ""
+    mark = rf'^\s*"?{re.escape(found)}"?\s*{re.escape(delimiter)}' if marks else ""
     if len(inside) != 1:
         return mark, marks, "", []
     kind, comments = inside.popitem()
     return mark, marks, kind + delimiter, comments
 
 
-def find_comment(rows: Sequence[str], others: Sequence[int]) -> tuple[str, list[int]]:
+def find_comment(rows: Sequence[str], others: Sequence[int], delimiter: Optional[str]) -> tuple[str, list[int]]:
     """Return what rows of comment start with, and which of ``others`` do."""
-    for mark in COMMENT_MARKS:
+    for mark in (mark for mark in COMMENT_MARKS if mark != delimiter):
         found = [i for i in others if rows[i].lstrip().startswith(mark)]
         # Readings whose first character was damaged are no comments.
         if any(re.search(r"[^\W\d_]{2}", rows[i]) for i in found):

@@ -165,7 +165,7 @@ def begin_draft(path: Path, layout: Optional[LogLayout] = None) -> tuple[LayoutD
     try:
         return _draft_of(rows, detect_layout(path)[0])
     except EngineError as error:
-        return _nearest(rows, LogLayout(name=path.stem, columns=PLACEHOLDER), None), [str(error)]
+        return _nearest(rows, LogLayout(name=path.stem, columns=PLACEHOLDER), False), [str(error)]
 
 
 def parted_otherwise(path: Path, draft: LayoutDraft, options: Mapping[str, object]) -> LayoutDraft:
@@ -177,20 +177,20 @@ def parted_otherwise(path: Path, draft: LayoutDraft, options: Mapping[str, objec
         Of the log.
     draft : LayoutDraft
     options : mapping
-        ``delimiter``, ``decimal``, ``skip_rows``, ``header`` or ``confirmed`` of a ``LogLayout``. Another delimiter has
-        the roles of the columns guessed anew; otherwise they stay.
+        ``delimiter`` or ``widths``, ``decimal``, ``skip_rows``, ``header`` or ``confirmed`` of a ``LogLayout``. Another
+        delimiter or other widths have the roles of the columns guessed anew; otherwise they stay.
 
     Raises
     ------
     EngineError
         When the log cannot be read, or an option is none that a layout can have.
     """
-    if "delimiter" in options:
-        options = {"widths": None, **options}
+    if options.keys() & {"delimiter", "widths"}:
+        options = {"widths": None, "delimiter": None, **options}
     base = replace(draft.base, **options, columns=PLACEHOLDER)  # type: ignore[arg-type]
     _, rows = head_rows(path, base.encoding)
-    if "delimiter" in options and options["delimiter"] != draft.base.delimiter:
-        return _nearest(rows, base, base.delimiter)
+    if (base.delimiter, base.widths) != (draft.base.delimiter, draft.base.widths):
+        return _nearest(rows, base, True)
     names = column_names(rows, base)
     kept = (*draft.columns, *[DraftColumn()] * len(names))[: len(names)]
     return LayoutDraft(base, names, kept)
@@ -217,14 +217,15 @@ def _index(names: Sequence[str], name: str) -> int:
     return names.index(name) if name in names else -1
 
 
-def _nearest(rows: Sequence[str], base: LogLayout, delimiter: Optional[str]) -> LayoutDraft:
-    """Return what comes nearest to a layout for rows whose layout is not known, by a delimiter where it is given."""
+def _nearest(rows: Sequence[str], base: LogLayout, is_cut: bool) -> LayoutDraft:
+    """Return what comes nearest to a layout for rows whose layout is not known; ``is_cut``: they are cut as it says."""
     below = rows[base.skip_rows :]
-    shape = shape_with(below, delimiter) if delimiter else find_shape(below)
+    shape = shape_with(below, base.delimiter, base.widths) if is_cut else find_shape(below)
     if shape is None:
-        word = delimiter or max(DELIMITERS, key=lambda word: value_count(below, word))
-        base = replace(base, delimiter=word, widths=None, header=False)
-        return LayoutDraft(base, ("",) * value_count(below, word), (DraftColumn(),) * value_count(below, word))
+        if not is_cut:
+            base = replace(base, delimiter=max(DELIMITERS, key=lambda word: value_count(below, word)), widths=None)
+        count = value_count(below, base.delimiter, base.widths)
+        return LayoutDraft(replace(base, header=False), ("",) * count, (DraftColumn(),) * count)
     columns, header = guess_columns(below, shape)
     base = replace(base, delimiter=shape.delimiter, widths=shape.widths, decimal=shape.decimal, header=header)
     return _draft_of(rows, replace(base, columns=columns or PLACEHOLDER))[0]

@@ -102,7 +102,7 @@ def check_commas(rows: Sequence[str], shape: Shape, above: Sequence[int], name: 
     if shape.delimiter != "," or shape.decimal == ",":
         return
     table = [shape.split(rows[i]) for i in shape.data]
-    heads = [split_row(rows[i], ",") for i in above[-1:]]
+    heads = [head for head in (split_row(rows[i], ",") for i in above[-1:]) if len(head) > 1]
     if any(len(head) == len(table[0]) - 1 for head in heads) and _cut_clock(table, len(table[0])):
         raise EngineError(
             f"In {name}, row {shape.data[0] + 1} ({shorten(rows[shape.data[0]])}) has a decimal comma in its clock, "

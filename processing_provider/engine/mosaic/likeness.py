@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Optional
 
 import numpy as np
@@ -75,8 +76,13 @@ def amplitudes(
     if scale > 0:
         profile = np.clip(profile, -CLIP * scale, CLIP * scale)
     count = len(at)
-    basis = np.cos(np.pi * np.outer(np.arange(1, waves + 1), np.arange(count) + 0.5) / count)
-    return basis @ profile * np.sqrt(2.0 * length_m) / count
+    return _cosines(waves, count) @ profile * np.sqrt(2.0 * length_m) / count
+
+
+@lru_cache(maxsize=16)
+def _cosines(waves: int, count: int) -> np.ndarray:
+    """Return (waves, count) cosines of one half wave and more; edges alike share them."""
+    return np.cos(np.pi * np.outer(np.arange(1, waves + 1), np.arange(count) + 0.5) / count)
 
 
 def power_law(waves: np.ndarray, powers: np.ndarray) -> Optional[np.ndarray]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations, product
+from itertools import product
 from typing import Iterator, Optional, Sequence
 
 import numpy as np
@@ -38,12 +38,12 @@ def shared_edges(grids: Sequence[LineCells]) -> Iterator[SharedEdge]:
     """Yield the stretches along which grids adjoin, two at a time."""
     corners = [np.array(list(grid.corners.values())) for grid in grids]
     low, high = (np.array([extreme(c, axis=0) for c in corners]).reshape(-1, 2) for extreme in (np.min, np.max))
-    for i, j in combinations(range(len(grids)), 2):
-        if np.all(low[i] <= high[j] + PATH_M) and np.all(low[j] <= high[i] + PATH_M):
-            for e, f in product(range(4), repeat=2):
-                shared = _shared(grids, (i, j), (e, f))
-                if shared is not None:
-                    yield shared
+    below = np.all(low[:, None] <= high[None] + PATH_M, axis=2)
+    for i, j in np.argwhere(np.triu(below & below.T, 1)).tolist():
+        for e, f in product(range(4), repeat=2):
+            shared = _shared(grids, (i, j), (e, f))
+            if shared is not None:
+                yield shared
 
 
 def _shared(grids: Sequence[LineCells], pair: tuple[int, int], edges: tuple[int, int]) -> Optional[SharedEdge]:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, product
-from typing import Iterator, Optional, Sequence
+from typing import Collection, Iterator, Optional, Sequence
 
 import numpy as np
 
@@ -18,8 +18,9 @@ practice, no source: the 5 % level of tests. Where edges are alike, as recorded,
 PRIOR = 0.01
 """Fraction of grids with such a mistake: one in a hundred (common practice, no source)."""
 CONFIRMED = 20.0
-"""A grid is confirmed as it is recorded where that is so much likelier than that it is mirrored. Common practice, no
-source: the 5 % level of tests."""
+"""A grid is confirmed as it is recorded where that is so much likelier than that it is mirrored, and another
+explanation is ruled out where it is so much less likely than the best. Common practice, no source: the 5 % level of
+tests."""
 SETTLED = 1000.0
 """A grid that is so much likelier to lie on the ground of its neighbours than on unlike ground is not tried otherwise.
 Derived: by Markov's inequality a grid that lies wrong reaches it in one of a thousand cases; it spares most of the
@@ -71,6 +72,8 @@ class Questioned:
     recorded, proposed : float
         Correlation along the shared edges.
     neighbours : tuple of str
+    rivals : tuple of str
+        Other grids that, turned or with another log instead, explain the edges about as well.
     """
 
     grid: str
@@ -80,6 +83,7 @@ class Questioned:
     recorded: float
     proposed: float
     neighbours: tuple[str, ...]
+    rivals: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -90,13 +94,15 @@ class GridsByEdges:
     confirmed: frozenset[str] = frozenset()
 
 
-def grids_by_edges(grids: Sequence[LineCells]) -> GridsByEdges:
+def grids_by_edges(grids: Sequence[LineCells], to_confirm: Optional[Collection[str]] = None) -> GridsByEdges:
     """Return which grids of a survey are not as recorded.
 
     Parameters
     ----------
     grids : sequence of LineCells
         All grids that are placed.
+    to_confirm : collection of str, optional
+        Names of the grids to be confirmed; all when not given.
 
     Notes
     -----
@@ -109,7 +115,8 @@ def grids_by_edges(grids: Sequence[LineCells]) -> GridsByEdges:
     search = _Search(_Edges(grids, max(channels, key=lambda c: _clearness(grids, c))))
     questioned = search.questioned()
     named = {name for one in questioned for name in (one.grid, one.other)}
-    confirmed = [g.grid for k, g in enumerate(grids) if g.grid not in named and search.confirms(k)]
+    asked = {g.grid for g in grids} if to_confirm is None else set(to_confirm)
+    confirmed = [g.grid for k, g in enumerate(grids) if g.grid in asked - named and search.confirms(k)]
     return GridsByEdges(questioned, frozenset(confirmed))
 
 
@@ -206,12 +213,15 @@ class _Search:
             options = list(self._alternatives())
             settled |= {k for k in range(len(self._logs)) if self._ratio([k]) > np.log(SETTLED)}
             tried = [option for option in options if not settled & set(option.grids)]
-            gain, best = max(((self._gain(o), k) for k, o in enumerate(tried)), default=(0.0, -1))
-            if best < 0 or gain < np.log(len(options) / ALARM):
+            gains = [self._gain(option) for option in tried]
+            if not tried or max(gains) < np.log(len(options) / ALARM):
                 return tuple(found)
-            found.append(self._about(tried[best], gain, len(options)))
-            self._logs = tried[best].logs
-            settled |= set(tried[best].grids)
+            best = tried[int(np.argmax(gains))]
+            alike = {g for o, gain in zip(tried, gains) if gain > max(gains) - np.log(CONFIRMED) for g in o.grids}
+            rivals = tuple(self._edges.grids[g].grid for g in sorted(alike - set(best.grids)))
+            found.append(replace(self._about(best, max(gains), len(options)), rivals=rivals))
+            self._logs = best.logs
+            settled |= alike
 
     def confirms(self, grid: int) -> bool:
         """Whether a grid is much likelier as it is than mirrored."""

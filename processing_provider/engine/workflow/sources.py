@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Collection, Mapping, Optional, Sequence
 
 from ..core import Code, EngineError, Finding, GridEntry, Note, parse_register, read_text, usable_notes
-from ..geometry import Corner, far_grids, fit_frame, parse_corners
+from ..geometry import Corner, far_grids, fit_frame, usable_corners
 from ..logs import LogLayout, layout_from_json
 from .read_survey import GridSource, grid_failed
 
@@ -68,7 +68,8 @@ def gather_sources(
     """
     entries, problems = parse_register(register)
     by_grid: dict[str, list[Corner]] = defaultdict(list)
-    for corner in parse_corners(corners):
+    known_corners, bad_corners = usable_corners(corners)
+    for corner in known_corners:
         by_grid[corner.grid].append(corner)
     parsed, unreadable = usable_notes(notes)
     turned = {f.grid for f in site if f.code == Code.AXES_EXCHANGED.word}
@@ -85,7 +86,7 @@ def gather_sources(
         try:
             source = _source(entry, by_grid[entry.scheme.grid], folder, layouts)
         except EngineError as error:
-            problems[entry.scheme.grid] = str(error)
+            problems[entry.scheme.grid] = " ".join([str(error), *bad_corners.pop(entry.scheme.grid, ())])
             continue
         grids.append(source)
         files.update(dict.fromkeys(source.logs))
@@ -93,8 +94,14 @@ def gather_sources(
             files[folder / entry.layout] = None
     failed = [grid_failed(name, text) for name, text in problems.items()]
     known = {entry.scheme.grid for entry in entries} | set(problems)
+    unreadable += [_bad_corners(grid, sentences) for grid, sentences in bad_corners.items()]
     findings = (*site, *far, *failed, *_unknown_grids(by_grid, parsed, known), *unreadable)
     return SurveySources(tuple(grids), tuple(parsed), findings, tuple(files))
+
+
+def _bad_corners(grid: str, sentences: Sequence[str]) -> Finding:
+    advice = "Ask the books for these rows of the corners. Correct them; the other rows were used."
+    return Code.CORNER_UNREADABLE.finding(" ".join(sentences), "", advice, grid=grid)
 
 
 def _fitting(

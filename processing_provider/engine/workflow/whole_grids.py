@@ -43,10 +43,12 @@ def with_whole_grids(results: Sequence[GridResult]) -> list[GridResult]:
     Single lines of a grid that is turned or has another grid's log are accused of nothing; ground that must be walked
     again stays so.
     """
-    by_edges = grids_by_edges([r.cells for r in results if r.cells is not None])
+    to_confirm = _mirrored(results)
+    by_edges = grids_by_edges([r.cells for r in results if r.cells is not None], to_confirm)
     found = {one.grid: _turned(one) if not one.other else _exchanged(one) for one in by_edges.questioned}
     exchanged = {name for one in by_edges.questioned if one.other for name in (one.grid, one.other)}
-    mirrored = _mirrored(results, {*by_edges.confirmed, *found, *exchanged})
+    settled = {*by_edges.confirmed, *found, *exchanged}
+    mirrored = {grid: finding for grid, finding in to_confirm.items() if grid not in settled}
     done = []
     for result in results:
         whole = [f for f in (found.get(result.grid), mirrored.get(result.grid)) if f is not None]
@@ -77,7 +79,7 @@ def _accused(questioned: bool, exchanged: bool) -> set[str]:
 def _exchanged(one: Questioned) -> Finding:
     found = (
         f"{_along(one.neighbours)} the readings of grids {one.grid} and {one.other} go on when the two exchange logs "
-        f"(correlation {one.proposed:.2f}, as recorded {one.recorded:.2f})."
+        f"(correlation {one.proposed:.2f}, as recorded {one.recorded:.2f}).{_rivals(one)}"
     )
     advice = (
         f"Ask whether the logs of grids {one.grid} and {one.other} are exchanged. If so, exchange them in the column "
@@ -92,12 +94,17 @@ def _turned(one: Questioned) -> Finding:
     begins, leads = (_place(one.turn, name) for name in ("start", "head"))
     found = (
         f"{_along(one.neighbours)} the readings go on when the first line begins at the corner recorded as {begins} "
-        f"and leads to the {leads} (correlation {one.proposed:.2f}, as recorded {one.recorded:.2f})."
+        f"and leads to the {leads} (correlation {one.proposed:.2f}, as recorded {one.recorded:.2f}).{_rivals(one)}"
     )
     advice = f"Measure where the first line of grid {one.grid} begins. If it is so, {_renamed(one.turn)}."
     return Code.GRID_TURNED.finding(
         found, EXPECTED, advice, severity="error" if one.certainty >= SURE else "warning", grid=one.grid
     )
+
+
+def _rivals(one: Questioned) -> str:
+    names = " or ".join(one.rivals)
+    return f" If that is not so, it may be grid {names} that lies otherwise than recorded." if names else ""
 
 
 def _along(neighbours: Sequence[str]) -> str:
@@ -120,8 +127,8 @@ def _renamed(turn: Turn) -> str:
     return f"name the corners anew: {', '.join(f'{b} for {a}' for a, b in moved.items())}"
 
 
-def _mirrored(results: Sequence[GridResult], settled: set[str]) -> dict[str, Finding]:
-    """Return a finding about each grid that is mirrored where others are not and whose edges do not decide.
+def _mirrored(results: Sequence[GridResult]) -> dict[str, Finding]:
+    """Return a finding about each grid that is mirrored where others are not.
 
     Two corners do not show whether a grid is mirrored.
     """
@@ -134,5 +141,5 @@ def _mirrored(results: Sequence[GridResult], settled: set[str]) -> dict[str, Fin
         grid: Code.MIRRORED.finding(found, "all grids alike",
                 f"Measure where the first line of grid {grid} begins. If it is at the other end of the baseline, "
                 "exchange start with baseline and head with opposite in the corners.", severity="warning", grid=grid)
-        for grid in mirrored if grid not in settled
+        for grid in mirrored
     }  # fmt: skip

@@ -109,3 +109,12 @@ def test_notes_of_a_grid_and_those_without_one():
 
 def test_no_rows_are_no_notes():
     assert parse_notes([]) == []
+
+
+def test_blank_rows_are_no_notes_and_count_as_rows():
+    rows = [
+        {"grid": "A", "line": 1},
+        {"grid": " ", "line": None, "kind": "", "comment": "NULL"},
+        {"grid": "A", "line": 2},
+    ]
+    assert [(note.line, note.where) for note in parse_notes(rows)] == [(1, "notes, row 2"), (2, "notes, row 4")]

@@ -86,3 +86,15 @@ def test_register_that_cannot_be_changed_says_what_to_do():
         register_with_layout("name,log\nC,c.csv\n", "C", "c.json")
     with pytest.raises(EngineError, match="rows over several lines"):
         register_with_layout('grid,comment\nC,"one\ntwo"\n', "C", "c.json")
+
+
+def test_a_value_that_no_grid_can_have_is_named_with_its_row():
+    _, problems = parse_register([ROW, {**ROW, "grid": "B", "spacing_m": -1}])
+    assert "-1 was given" in problems["B"]
+    assert problems["B"].endswith("It stands in register, row 3.")
+
+
+def test_blank_rows_are_no_grids():
+    entries, problems = parse_register([ROW, dict.fromkeys(ROW, ""), {**ROW, "grid": "B"}])
+    assert [entry.where for entry in entries] == ["register, row 2", "register, row 4"]
+    assert problems == {}

@@ -2,7 +2,14 @@
 
 import pytest
 from turnrow.processing_provider.engine.core import EngineError
-from turnrow.processing_provider.engine.geometry import Corner, Lattice, coordinate_columns, far_grids, parse_corners
+from turnrow.processing_provider.engine.geometry import (
+    Corner,
+    Lattice,
+    coordinate_columns,
+    far_grids,
+    parse_corners,
+    usable_corners,
+)
 
 
 def test_parse_corners():
@@ -27,6 +34,24 @@ def test_doubled_corner_is_refused():
     row = {"grid": "A", "corner": "start", "x": 1, "y": 2}
     with pytest.raises(EngineError, match="stands twice: corners, row 2 and corners, row 3"):
         parse_corners([row, row])
+
+
+def test_all_bad_rows_are_named_and_the_others_used():
+    right = [{"grid": "A", "corner": name, "x": k, "y": 2 * k} for k, name in enumerate(("start", "baseline", "head"))]
+    blank = {"grid": "", "corner": None, "x": " ", "y": "NULL"}
+    bad = [{"grid": "A", "corner": "left", "x": 1, "y": 2}, {"grid": "B", "corner": "head", "x": "east", "y": 2}]
+    corners, faults = usable_corners([*right[:2], blank, bad[0], right[0], bad[1], right[2]])
+    assert [(c.corner, c.where) for c in corners] == [("baseline", "corners, row 3"), ("head", "corners, row 8")]
+    assert [(grid, len(sentences)) for grid, sentences in faults.items()] == [("A", 2), ("B", 1)]
+    assert "'left'" in faults["A"][0]
+    assert "stands twice: corners, row 2 and corners, row 6" in faults["A"][1]
+    with pytest.raises(EngineError, match="row 5.*row 6.*row 7"):
+        parse_corners([*right[:2], blank, bad[0], right[0], bad[1], right[2]])
+
+
+def test_table_without_coordinates_is_one_sentence():
+    with pytest.raises(EngineError, match=r"No coordinate in corners, row 2.*columns found are: grid, corner\.$"):
+        usable_corners([{"grid": "A", "corner": "start"}] * 4)
 
 
 @pytest.mark.parametrize(

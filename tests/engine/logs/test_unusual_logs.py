@@ -63,6 +63,10 @@ LOGS = {
     "date and clock as digits": ["line,station,time,cond", *table(
         LINE, STATION, [f"20240503{c.replace(':', '')}" for c in CLOCK], COND)],
     "names again in capitals": ["line,station,time,cond", *ROWS[:20], "Line, Station, Time, Cond", *ROWS[20:]],
+    "date and clock apart by a blank between tabs": ["line\tstation\ttime\tcond", *table(
+        LINE, STATION, [f"03-May-2024 {c}" for c in CLOCK], COND, delimiter="\t")],
+    "units below names, with semicolons": ["line;station;time;cond", ";;hh:mm:ss;mS/m", *table(
+        LINE, STATION, CLOCK, COND, delimiter=";")],
     "two clocks": ["line,station,time_utc,time_local,cond", *table(LINE, STATION, CLOCK, CLOCK, COND)],
     "typeset minus and label of direction": ["line,station,time,cond", *table(
         [f"{n}{'NS'[n % 2]}" for n in LINE], STATION, CLOCK, COND)],
@@ -151,6 +155,20 @@ def test_whole_seconds_without_names_are_no_channel(tmp_path, line, notation):
     clock = [datetime(2024, 5, 3) + timedelta(seconds=s) for s in seconds] if "%" in notation else seconds
     rows = table(line, STATION if len(set(line)) > 1 else np.arange(36), map(notation.format, clock), COND)
     assert_read(read_log(write(tmp_path, *rows)), time=seconds, line=line, station=None)
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "|", " | "])
+@pytest.mark.parametrize("top", [[], ["# logger 3"]], ids=["", "comment"])
+@pytest.mark.parametrize("quote", ["", '"'])
+def test_rows_that_begin_with_a_letter_of_their_kind(tmp_path, delimiter, top, quote):
+    rows = []
+    for k, value in enumerate(COND):
+        rows += [("L", LINE[k], STATION[k], STATION[k + 1] - STATION[k])] if k % 12 == 0 else []
+        rows += [("D", CLOCK[k], value)] + ([("M", 1)] if k in (4, 20) else [])
+    log = [delimiter.join(f"{quote}{field}{quote}" for field in row) for row in rows]
+    result = read_log(write(tmp_path, *top, *log))
+    assert_read(result)
+    np.testing.assert_array_equal(np.flatnonzero(result.readings.extras["mark"]), [5, 21])
 
 
 def test_a_mean_below_each_line_is_no_reading(tmp_path):

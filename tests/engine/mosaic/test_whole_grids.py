@@ -72,9 +72,10 @@ def test_exchanged_logs_are_named_once(walks):
 
 
 def test_two_grids_are_enough(walks):
-    pair = cells_of(walks, turned={"B": Turn(along_v=True)}.items())[:2]
+    pair = cells_of(walks, turned={"B": Turn(along_u=True)}.items())[:2]
     (found,) = grids_by_edges(pair).questioned
-    assert found.grid in "AB"
+    # One common edge does not show which of the two runs the other way along it.
+    assert {found.grid, *found.rivals} == {"A", "B"}
 
 
 def test_grids_on_unlike_ground_are_left_alone(walk, faults):

@@ -278,3 +278,16 @@ def test_null_becomes_none_in_tables():
     feature.setAttributes([None, 3])
     layer.dataProvider().addFeature(feature)
     assert read_table(source_of(layer)) == [{"grid": None, "line": 3}]
+
+
+@pytest.mark.parametrize("mark", [",", ";"])
+def test_empty_rows_of_a_csv_count_as_in_a_spreadsheet(tmp_path, mark):
+    """Row 3 is empty and the comment of row 4 has a line break (RFC 4180: quoted), so the last is row 6."""
+    path = tmp_path / "notes.csv"
+    text = 'line,comment\n1,tree\n\n2,"fence,\nbroken"\n,\n3,\n'
+    path.write_bytes(text.replace(",", mark).replace("\n", "\r\n").encode("cp1252"))
+    layer = QgsVectorLayer(str(path), "notes", "ogr")
+    numbers = [None if row["line"] in (None, "") else int(row["line"]) for row in read_table(layer, path)]
+    assert numbers == [1, None, 2, None, 3]
+    layer.setSubsetString("line = '3'")
+    assert [int(row["line"]) for row in read_table(layer, path)] == [3]

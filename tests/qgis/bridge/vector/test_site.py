@@ -243,6 +243,17 @@ def test_corners_by_easting_and_northing_are_transformed():
     assert (moved["x"], moved["y"]) == pytest.approx(position("EPSG:2154", (2.3, 48.0)), abs=2e-3)
 
 
+def test_rows_that_cannot_be_read_are_passed_over():
+    x, y = position("EPSG:32631", (2.3, 48.0))
+    good = {"grid": "A", "corner": "start", "x": x, "y": y}
+    table = [{**good, "grid": "B", "x": "east"}, dict.fromkeys(good), good]
+    moved, _ = survey_corners((table, crs_of("EPSG:32631"), None), crs_of("EPSG:2154"), QgsProject.instance())
+    assert moved[:2] == table[:2]
+    assert moved[2]["x"] == pytest.approx(position("EPSG:2154", (2.3, 48.0))[0], abs=2e-3)
+    context = QgsProject.instance().transformContext()
+    assert site_findings((table, crs_of("EPSG:32631"), None), crs_of("EPSG:32631"), context) == []
+
+
 def test_corners_without_coordinates_show_the_columns_that_were_found():
     table = [{"grid": "A", "corner": "start", "lon": 2.3, "lat": 48.0}]
     with pytest.raises(EngineError, match="corners, row 2.*Easting and Northing.*found are: grid, corner, lon, lat"):

@@ -250,9 +250,26 @@ def test_fixed_columns_stay_unless_another_delimiter_is_chosen(see, tmp_path):
     dialog = see(path, layout)
     assert dialog.delimiter.currentText() == "fixed columns"
     assert "200 readings in 10 recordings" in said(dialog)
+    assert (dialog.widths.text(), dialog.widths.isVisible()) == ("4 5 8", True)
     choose_delimiter(dialog, "space")
     assert dialog.draft.layout().widths is None
-    assert dialog.delimiter.findText("fixed columns") < 0
+    assert not dialog.widths.isVisible()
+
+
+def test_columns_without_a_blank_are_cut_by_their_widths(see, tmp_path):
+    path = tmp_path / "log.txt"
+    path.write_text("".join(f"{n // 20 + 1:03d}{n % 20 + 1:+05d}{9 + n % 7 / 10:06.2f}\n" for n in range(200)))
+    dialog = see(path)
+    assert said(dialog).startswith("▲")
+    choose_delimiter(dialog, "fixed")
+    assert dialog.widths.isVisible()
+    dialog.widths.setText("3, 5, 6")
+    dialog.widths.editingFinished.emit()
+    settled(dialog)
+    assert dialog.draft.layout().widths == (3, 5, 6)
+    assert [c.role for c in dialog.draft.columns] == ["line", "station", "channel"]
+    assert said(dialog).startswith("log.txt: 200 readings in 10 recordings of 10 lines.")
+    assert [t.last_station for t in dialog.sketch.traverses] == [20.0] * 10
 
 
 def test_reading_stops_when_the_dialog_is_closed_or_the_layout_changes(see, log):
