@@ -42,28 +42,31 @@ class PlaceReadings(SurveyAlgorithm):
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..bridge.vector import site_findings, survey_corners
-        from ..engine.core import EngineError, usable_notes
-        from ..engine.geometry import fit_frame, parse_corners
+        from ..engine.core import EngineError, unreadable_lines, usable_notes
+        from ..engine.geometry import corners_unreadable, fit_frame, usable_corners
         from ..engine.place import place_readings
 
         readings, scheme = one_grid(values, feedback)
         rows, target = survey_corners(values.corners, values.target_crs, values.context)
-        corners = [corner for corner in parse_corners(rows) if corner.grid in ("", scheme.grid)]
+        all_corners, bad = usable_corners(rows)
+        corners = [corner for corner in all_corners if corner.grid in ("", scheme.grid)]
+        unusable = [finding for finding in corners_unreadable(bad) if finding.grid in ("", scheme.grid)]
         given, crs, path = values.corners
         mine = [row for row in given if str(row.get("grid") or "").strip() in ("", scheme.grid)]
         site = site_findings((mine, crs, path), target, values.context.transformContext(), self.around)
-        said = [f.sentence() for f in site]
         if any(f.severity == "error" for f in site):
-            raise EngineError(" ".join(said))
+            raise EngineError(" ".join(f.sentence() for f in site))
+        said = [f.sentence() for f in (*site, *unusable)]
         try:
             frame = fit_frame(corners, scheme.length_m, scheme.width_m, fit=values.fit, grid=scheme.grid)
         except EngineError as error:
             raise EngineError(" ".join([*said, str(error)])) from error
         notes, unreadable = usable_notes(values.notes[0])
+        notes += unreadable_lines(values.notes[0])
         placed, record, findings = place_readings(readings, scheme, notes, frame)
         for corner, (x, y) in frame.residuals_m.items():
             feedback.pushInfo(f"Corner {corner}: fitted minus surveyed {x:+.3f} m east, {y:+.3f} m north")
         values.write_record(record, readings.units)
         values.write_readings("OUTPUT", placed, target)
-        values.write_findings("FINDINGS", [*site, *frame.findings, *unreadable, *findings])
+        values.write_findings("FINDINGS", [*site, *unusable, *frame.findings, *unreadable, *findings])
         values.results["LARGEST_RESIDUAL"] = frame.largest_residual_m

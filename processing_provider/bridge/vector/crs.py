@@ -39,7 +39,8 @@ def survey_corners(
     Raises
     ------
     EngineError
-        When the survey's CRS is unknown or not in projected metres, or a corner has no place in it.
+        When the survey's CRS is unknown or not in projected metres, or no corner has a place in it. A row that cannot
+        be read stays as it is, and one without a place loses its coordinates; both are reported where corners are read.
     """
     rows, crs, _ = corners
     crs = crs if crs is not None and crs.isValid() else None
@@ -50,19 +51,15 @@ def survey_corners(
     target = check_metric_crs(target, "the survey", [place for place in places if place is not None], crs)
     if crs is None or crs == target:
         return [dict(row) for row in rows], target
-    moved = []
-    for number, (row, place) in enumerate(zip(rows, places), FIRST_ROW):
-        if place is None:
-            moved.append(dict(row))
-            continue
-        point = transformed(place, crs, target, context.transformContext())
-        if point is None:
-            raise EngineError(
-                f"The corner in row {number} has no place in {target.authid()}, the CRS of the survey. Check its "
-                "coordinates (easting and northing may be exchanged) and the CRS of the corners."
-            )
-        moved.append({**row, "x": point[0], "y": point[1]})
-    return moved, target
+    points = [place and transformed(place, crs, target, context.transformContext()) for place in places]
+    if any(places) and not any(points):
+        raise EngineError(
+            f"The corners have no place in {target.authid()}, the CRS of the survey. Check their coordinates (easting "
+            "and northing may be exchanged) and their CRS."
+        )
+    nowhere = f"no place in {target.authid()}"
+    moved = [place and (point or (nowhere, nowhere)) for place, point in zip(places, points)]
+    return [{**row, **(dict(zip("xy", at)) if at else {})} for row, at in zip(rows, moved)], target
 
 
 def _position(row: Mapping[str, object]) -> Optional[tuple[float, float]]:

@@ -8,7 +8,7 @@ from typing import Callable, Optional, Sequence, Union
 
 import numpy as np
 
-from ..core import Code, Finding, Note, Readings, Scheme, notes_for
+from ..core import UNREADABLE, Code, Finding, Note, Readings, Scheme, notes_for
 from ..place import SAME_STATION, note_for_run
 from .line_summaries import RunSummary, figures_of, summary_of, with_superseded
 
@@ -145,7 +145,7 @@ class Cause:
 
 def summarise(readings: Readings, scheme: Scheme, notes: Sequence[Note]) -> GridLog:
     """Return the recordings of one grid's log in summary; ``readings`` must not be empty."""
-    own = notes_for(notes, scheme.grid)
+    own = [note for note in notes_for(notes, scheme.grid) if note.kind != UNREADABLE]
     figures, common = figures_of(readings, readings.runs())
     recordings: dict[int, int] = {}
     for item in figures:

@@ -10,7 +10,7 @@ from .blas_threads import (
     solved_symmetric,
     steady_product,
 )
-from .checks import check_channels, check_choice, check_finite, check_positive
+from .checks import check_channels, check_choice, check_finite, check_limits, check_positive, shown
 from .columns import (
     FIELD_ENDINGS,
     FIXED_FIELDS,
@@ -48,7 +48,18 @@ from .noise import (
     robust_sd,
     variance_after_smoothing,
 )
-from .notes import FIRST_ROW, Note, notes_for, number_or_none, numbered_rows, parse_notes, usable_notes
+from .notes import (
+    FIRST_ROW,
+    UNREADABLE,
+    Note,
+    notes_for,
+    number_or_none,
+    numbered_rows,
+    parse_notes,
+    text_of,
+    unreadable_lines,
+    usable_notes,
+)
 from .progress import Progress, part_of
 from .readings import Key, Readings, Run, concatenate
 from .records import Record, counted, with_unit
@@ -157,6 +168,11 @@ __all__ = [
     "solved_symmetric",
     "steady_product",
     "usable_notes",
+    "shown",
+    "check_limits",
+    "UNREADABLE",
+    "unreadable_lines",
+    "text_of",
     "variance_after_smoothing",
     "walk_again_count",
     "walk_shapes",

@@ -9,7 +9,7 @@ import numpy as np
 
 from .columns import FLAGS, flag_bit
 from .errors import EngineError
-from .notes import KINDS, Note
+from .notes import KINDS, UNREADABLE, Note
 from .readings import Readings
 
 Edit = TypeVar("Edit", Note, "FlagEdit")
@@ -79,9 +79,14 @@ def _same(one: Note, other: Note) -> bool:
     )  # fmt: skip
 
 
+def _settles(edit: Note, row: Note) -> bool:
+    """Whether a person said by hand how a line is whose row cannot be read."""
+    return row.kind == UNREADABLE and row.grid in ("", edit.grid) and row.line == edit.line
+
+
 def edited_notes(notes: Sequence[Note], edits: Edits) -> list[Note]:
     """Return the notes of the field book with those that a person changed in their place."""
-    kept = [note for note in notes if not any(_same(note, edit) for edit in edits.notes)]
+    kept = [note for note in notes if not any(_same(note, edit) or _settles(edit, note) for edit in edits.notes)]
     # The first note that fits a recording counts, so what was changed by hand comes first.
     return [*edits.notes, *kept]
 

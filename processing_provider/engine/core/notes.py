@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import Iterator, Mapping, Optional, Sequence
 
+from .checks import check_limits, shown
+from .columns import NOT_IN_TEXT
 from .errors import EngineError
 from .findings import Code, Finding
 from .scheme import HEADINGS
@@ -13,6 +15,11 @@ from .scheme import HEADINGS
 FIRST_ROW = 2
 """Number of the first row below the header of a table. Derived: a spreadsheet counts the header as row 1."""
 KINDS = ("survey", "redo", "void", "dummy", "tie", "base", "obstacle")
+UNREADABLE = "unreadable"
+"""Kind of what stands for a row that cannot be read and may say that its line does not count: the line is placed, and
+flagged as void. No row has it."""
+COUNTS = ("survey", "obstacle")
+"""Kinds of rows that say nothing of whether the readings of a line count for the map."""
 
 
 @dataclass(frozen=True)
@@ -33,7 +40,7 @@ class Note:
     heading : int
         1 out, -1 back, 0 not noted.
     kind : str
-        One of ``KINDS``.
+        One of ``KINDS``, or ``UNREADABLE``.
     comment : str
     where : str
         File and row, for messages.
@@ -75,7 +82,7 @@ def parse_notes(rows: Sequence[Mapping[str, object]], *, where: str = "notes") -
     """
     notes, bad = _parsed(rows, where)
     if bad:
-        raise EngineError(" ".join(sentence for _, sentence in bad))
+        raise EngineError(" ".join(row.sentence for row in bad))
     return notes
 
 
@@ -89,45 +96,106 @@ def numbered_rows(rows: Sequence[Mapping[str, object]]) -> Iterator[tuple[int, M
 def usable_notes(rows: Sequence[Mapping[str, object]], *, where: str = "notes") -> tuple[list[Note], list[Finding]]:
     """Return the notes of the rows that can be read, and a finding a grid about those that cannot."""
     notes, bad = _parsed(rows, where)
-    sentences: dict[str, list[str]] = {}
-    for grid, sentence in bad:
-        sentences.setdefault(grid, []).append(sentence)
+    by_grid: dict[str, list[_BadRow]] = {}
+    for row in bad:
+        by_grid.setdefault(row.grid, []).append(row)
+    return notes, [_unreadable(grid, mine) for grid, mine in by_grid.items()]
+
+
+def unreadable_lines(rows: Sequence[Mapping[str, object]], *, where: str = "notes") -> list[Note]:
+    """Return a note of kind ``UNREADABLE`` for each row that cannot be read and may say that its line does not count.
+
+    A row whose kind is ``survey`` or ``obstacle`` does not, and one whose line cannot be read is about no line that is
+    known: both are in the findings of ``usable_notes`` alone.
+    """
+    return [row.note for row in _parsed(rows, where)[1] if row.note is not None]
+
+
+@dataclass(frozen=True)
+class _BadRow:
+    """A row of the notes that cannot be read: what is wrong with it, and what it may be about all the same."""
+
+    grid: str
+    where: str
+    sentence: str
+    may_not_count: bool
+    line: Optional[int] = None
+    run: Optional[int] = None
+
+    @property
+    def note(self) -> Optional[Note]:
+        """What stands for the row where its line may not count."""
+        if not self.may_not_count or self.line is None:
+            return None
+        return Note(self.grid, self.line, self.run, kind=UNREADABLE, where=self.where)
+
+
+def _unreadable(grid: str, bad: Sequence[_BadRow]) -> Finding:
+    """Return the finding about the rows of a grid."""
     advice = "Ask the books for these rows of the notes. Correct them; the other rows were used."
-    return notes, [Code.NOTE_UNREADABLE.finding(" ".join(s), "", advice, grid=g) for g, s in sentences.items()]
+    lines = sorted({row.line for row in bad if row.may_not_count and row.line is not None})
+    if lines:
+        named = f"Line {lines[0]} is" if len(lines) == 1 else f"Lines {', '.join(map(str, lines))} are"
+        advice += f" {named} left out of the maps until then, as the row may be a void or redo."
+    somewhere = [row.where for row in bad if row.may_not_count and row.line is None]
+    if somewhere:
+        advice += f" Which line {' and '.join(somewhere)} is about is not known: one on the maps may be void or redone."
+    return Code.NOTE_UNREADABLE.finding(" ".join(row.sentence for row in bad), "", advice, grid=grid)
 
 
-def _parsed(rows: Sequence[Mapping[str, object]], where: str) -> tuple[list[Note], list[tuple[str, str]]]:
-    """Return the notes, and (grid, what is wrong) of each row that is none."""
+def _parsed(rows: Sequence[Mapping[str, object]], where: str) -> tuple[list[Note], list[_BadRow]]:
+    """Return the notes, and the rows that are none."""
     notes, bad = [], []
     for number, row in numbered_rows(rows):
+        place = f"{where}, row {number}"
         try:
-            notes.append(_parse(row, f"{where}, row {number}"))
+            notes.append(_parse(row, place))
         except EngineError as error:
-            bad.append((str(row.get("grid") or "").strip(), str(error)))
+            may_not_count = _word(row, "kind") not in ("", *COUNTS)
+            line, run = (_readable(row, column) for column in ("line", "run"))
+            bad.append(_BadRow(text_of(row, "grid"), place, str(error), may_not_count, line, run))
     return notes, bad
 
 
+def _readable(row: Mapping[str, object], column: str) -> Optional[int]:
+    """Return the whole number of a row that cannot be read as a whole; None where that is not to be read either."""
+    try:
+        return _whole_or_none(row, column, "")
+    except EngineError:
+        return None
+
+
+def text_of(row: Mapping[str, object], column: str) -> str:
+    """Return the text of a cell without blanks around it; what has no form in UTF-8 becomes ``_``."""
+    value = row.get(column)
+    return NOT_IN_TEXT.sub("_", str("" if value is None else value)).strip()
+
+
+def _word(row: Mapping[str, object], column: str) -> str:
+    return text_of(row, column).lower()
+
+
 def _parse(row: Mapping[str, object], where: str) -> Note:
-    kind = str(row.get("kind") or "survey").strip().lower()
+    kind = _word(row, "kind") or "survey"
     if kind not in KINDS:
-        raise EngineError(f"Invalid kind in {where}: {kind!r} was given. It must be one of: {', '.join(KINDS)}.")
-    heading = str(row.get("heading") or "").strip().lower()
+        raise EngineError(f"Invalid kind in {where}: {shown(kind)} was given. It must be one of: {', '.join(KINDS)}.")
+    heading = _word(row, "heading")
     if heading not in ("", *HEADINGS):
-        raise EngineError(f"Invalid heading in {where}: {heading!r} was given. It must be out, back or empty.")
+        raise EngineError(f"Invalid heading in {where}: {shown(heading)} was given. It must be out, back or empty.")
     line = _whole_or_none(row, "line", where)
     run = _whole_or_none(row, "run", where)
     if line is None and kind != "obstacle":
         raise EngineError(f"No line number in {where}. Every note but an obstacle needs the line that it is about.")
     return Note(
-        grid=str(row.get("grid") or "").strip(),
+        grid=text_of(row, "grid"),
         line=line,
         run=run,
-        start_station=number_or_none(row, "start_station", where),
-        stop_station=number_or_none(row, "stop_station", where),
-        position_m=number_or_none(row, "position_m", where),
+        start_station=_limited(row, "start_station", where),
+        stop_station=_limited(row, "stop_station", where),
+        position_m=_limited(row, "position_m", where),
         heading=HEADINGS.get(heading, 0),
         kind=kind,
-        comment=str(row.get("comment") or "").strip(),
+        comment=text_of(row, "comment"),
         where=where,
     )
 
@@ -148,15 +216,22 @@ def number_or_none(row: Mapping[str, object], column: str, where: str) -> Option
     except ValueError:
         number = math.nan
     if not math.isfinite(number):
-        raise EngineError(f"Invalid {column} in {where}: {value!r} was given. It must be a number or empty.")
+        raise EngineError(f"Invalid {column} in {where}: {shown(value)} was given. It must be a number or empty.")
     return number
 
 
-def _whole_or_none(row: Mapping[str, object], column: str, where: str) -> Optional[int]:
+def _limited(row: Mapping[str, object], column: str, where: str) -> Optional[float]:
+    """Return a table value as ``number_or_none`` does, if it lies within the limits of its column."""
     number = number_or_none(row, column, where)
+    return None if number is None else check_limits(column, number, f"in {where}")
+
+
+def _whole_or_none(row: Mapping[str, object], column: str, where: str) -> Optional[int]:
+    number = _limited(row, column, where)
     if number is not None and number != int(number):
-        value = row[column]
-        raise EngineError(f"Invalid {column} in {where}: {value!r} was given. It must be a whole number or empty.")
+        raise EngineError(
+            f"Invalid {column} in {where}: {shown(row[column])} was given. It must be a whole number or empty."
+        )
     return None if number is None else int(number)
 
 

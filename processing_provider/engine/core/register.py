@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Mapping, Sequence
 
 from .errors import EngineError
-from .notes import number_or_none, numbered_rows
+from .notes import number_or_none, numbered_rows, text_of
 from .scheme import Scheme
 
 NEEDED = ("length_m", "width_m", "spacing_m", "readings_per_m")
@@ -72,7 +72,7 @@ def parse_register(
         )
     named = defaultdict(list)
     for number, row in numbered_rows(rows):
-        named[str(row.get("grid") or "").strip()].append((row, f"{where}, row {number}"))
+        named[text_of(row, "grid")].append((row, f"{where}, row {number}"))
     entries, problems = [], {}
     for name, found in named.items():
         if not name:
@@ -90,14 +90,14 @@ def parse_register(
 
 
 def _parse(row: Mapping[str, object], where: str) -> GridEntry:
-    logs = tuple(part.strip() for part in str(row.get("log") or "").split(";") if part.strip())
+    logs = tuple(part.strip() for part in text_of(row, "log").split(";") if part.strip())
     if not logs:
         raise EngineError(f"No log in {where}. Name the grid's log file, or several separated by a semicolon.")
     return GridEntry(
         scheme=_scheme(row, where),
         logs=logs,
-        layout=str(row.get(LAYOUT) or "").strip(),
-        comment=str(row.get("comment") or "").strip(),
+        layout=text_of(row, LAYOUT),
+        comment=text_of(row, "comment"),
         where=where,
     )
 
@@ -120,14 +120,14 @@ def _scheme(row: Mapping[str, object], where: str) -> Scheme:
         return int(value)
 
     def word(name: str, default: str) -> str:
-        return str(row.get(name) or default).strip().lower()
+        return text_of(row, name).lower() or default
 
     return Scheme(
         length_m=needed("length_m"),
         width_m=needed("width_m"),
         spacing_m=needed("spacing_m"),
         readings_per_m=needed("readings_per_m"),
-        grid=str(row["grid"]).strip(),
+        grid=text_of(row, "grid"),
         first_offset_m=number_or_none(row, "first_offset_m", where),
         first_line=whole("first_line", Scheme.first_line),
         line_step=whole("line_step", Scheme.line_step),

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Optional
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from .checks import check_choice, check_finite, check_positive
+from .checks import LIMITS, MOST_LINES, MOST_READINGS, check_choice, check_finite, check_limits, check_positive
 from .errors import EngineError
 
 PATTERNS = ("alternate", "one-way")
@@ -78,6 +78,19 @@ class Scheme:
         check_choice("pace" + where, self.pace, PACES)
         if self.line_step == 0:
             raise EngineError(f"Invalid line_step{where}: 0 was given. It must be a whole number other than zero.")
+        for column in fields(self):
+            if column.name in LIMITS:
+                check_limits(column.name, getattr(self, column.name), where.strip() or "of the grid")
+        self._check_counts(where)
+
+    def _check_counts(self, where: str) -> None:
+        """Refuse more lines or readings than a grid has."""
+        for count, most, what, by in (
+            (self.line_count, MOST_LINES, "lines", "width_m and spacing_m"),
+            (self.readings_per_line, MOST_READINGS, "readings a line", "length_m and readings_per_m"),
+        ):
+            if count > most:
+                raise EngineError(f"Invalid {by}{where}: they make {count:,} {what}. At most {most:,} can be.")
 
     @property
     def interval_m(self) -> float:

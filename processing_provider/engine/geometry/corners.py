@@ -8,7 +8,17 @@ from typing import Collection, Mapping, Optional, Sequence
 
 import numpy as np
 
-from ..core import FIRST_ROW, Code, EngineError, Finding, number_or_none, numbered_rows
+from ..core import (
+    FIRST_ROW,
+    Code,
+    EngineError,
+    Finding,
+    check_limits,
+    number_or_none,
+    numbered_rows,
+    shown,
+    text_of,
+)
 
 CORNERS = ("start", "baseline", "opposite", "head")
 COORDINATES = (("x", "y"), ("easting", "northing"), ("east", "north"), ("e", "n"))
@@ -49,7 +59,7 @@ def corner_position(row: Mapping[str, object], where: str) -> tuple[float, float
     columns = coordinate_columns(row)
     values = columns and [number_or_none(row, name, where) for name in columns]
     if values and values[0] is not None and values[1] is not None:
-        return values[0], values[1]
+        return check_limits("x", values[0], f"in {where}"), check_limits("y", values[1], f"in {where}")
     found = f"Read as such: {columns[0]} and {columns[1]}." if columns else f"The columns found are: {', '.join(row)}."
     raise EngineError(
         f"No coordinate in {where}. Every corner needs easting and northing in metres, in columns x and y, Easting and "
@@ -89,7 +99,7 @@ def usable_corners(
     if rows and coordinate_columns(rows[0]) is None:
         corner_position(rows[0], f"{where}, row {FIRST_ROW}")
     for number, row in numbered_rows(rows):
-        grid = str(row.get("grid") or "").strip()
+        grid = text_of(row, "grid")
         try:
             corner = _parse(row, grid, f"{where}, row {number}")
             before = corners.setdefault((grid, corner.corner), corner)
@@ -104,10 +114,19 @@ def usable_corners(
     return [corner for key, corner in corners.items() if key not in twice], bad
 
 
+def corners_unreadable(bad: Mapping[str, Sequence[str]]) -> list[Finding]:
+    """Return a finding a grid about the rows that ``usable_corners`` could not use."""
+    advice = "Ask the books for these rows of the corners. Correct them; the other rows were used."
+    code = Code.CORNER_UNREADABLE
+    return [code.finding(" ".join(sentences), "", advice, grid=grid) for grid, sentences in bad.items()]
+
+
 def _parse(row: Mapping[str, object], grid: str, where: str) -> Corner:
-    name = str(row.get("corner") or "").strip().lower()
+    name = text_of(row, "corner").lower()
     if name not in CORNERS:
-        raise EngineError(f"Invalid corner in {where}: {name!r} was given. It must be one of: {', '.join(CORNERS)}.")
+        raise EngineError(
+            f"Invalid corner in {where}: {shown(name)} was given. It must be one of: {', '.join(CORNERS)}."
+        )
     return Corner(grid, name, *corner_position(row, where), where)
 
 

@@ -8,13 +8,16 @@ import re
 from dataclasses import MISSING, asdict, dataclass, fields
 from typing import Mapping, Optional, Union
 
-from ..core import FIXED_FIELDS, EngineError, check_choice, check_finite
+from ..core import FIXED_FIELDS, EngineError, check_choice, check_finite, shown
 from .expressions import runs_away
 from .time_formats import check_time_format
 
 EXTRA_ROLES = ("temperature", "easting", "northing", "longitude", "latitude")
 ROLES = ("line", "run", "station", "time", "time_part", "date", "mark", "grid", *EXTRA_ROLES, "channel")
 GROUPS = ("line", "station", "end", "step", "time", "heading", "grid")
+NOT_OF_FILES = ("idna", "punycode", "raw-unicode-escape", "unicode-escape", "undefined", "utf-7")
+"""Encodings of names, of source texts and of mail, which no logger writes. Source: Python, codecs, text encodings (from
+memory)."""
 DELIMITER_WORDS: Mapping[str, Optional[str]] = {"tab": "\t", "space": None}
 
 
@@ -58,14 +61,14 @@ class LogColumn:
         is_number = isinstance(self.column, int) and not isinstance(self.column, bool) and self.column >= 1
         if not is_number and not (isinstance(self.column, str) and self.column.strip()):
             raise EngineError(
-                f"Invalid column of a log layout: {self.column!r} was given. "
+                f"Invalid column of a log layout: {shown(self.column)} was given. "
                 "It must be a name in the header row or a number from 1."
             )
         for option in ("name", "unit", "format"):
             value = getattr(self, option)
             if not isinstance(value, str):
                 raise EngineError(
-                    f"Invalid {option} of column {self.column!r}: {value!r} was given. It must be a text."
+                    f"Invalid {option} of column {self.column!r}: {shown(value)} was given. It must be a text."
                 )
         for option in ("factor", "offset"):
             number = check_finite(f"{option} of column {self.column!r}", getattr(self, option))
@@ -177,12 +180,12 @@ def layout_from_dict(values: Mapping[str, object]) -> LogLayout:
     for option in ("columns", "missing", "widths"):
         value = values.get(option)
         if value is not None and not isinstance(value, (list, tuple)):
-            raise EngineError(f"Invalid {option} of a log layout: {value!r} was given. It must be a list.")
+            raise EngineError(f"Invalid {option} of a log layout: {shown(value)} was given. It must be a list.")
     parsed = []
     for column in columns:
         if not isinstance(column, Mapping) or not {"column", "role"} <= set(column):
             raise EngineError(
-                f"Invalid column of a log layout: {column!r} was given. It must have a column and a role."
+                f"Invalid column of a log layout: {shown(column)} was given. It must have a column and a role."
             )
         parsed.append(LogColumn(**_known(column, LogColumn, "column of a log layout")))
     return LogLayout(**options, columns=tuple(parsed))
@@ -198,10 +201,11 @@ def layout_from_json(text: str, name: str = "") -> LogLayout:
     """
     try:
         values = json.loads(text)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         where = f" {name}" if name else ""
+        what = "too many brackets inside brackets" if isinstance(error, RecursionError) else str(error)
         raise EngineError(
-            f"The log layout{where} is no JSON: {error}. Check commas, quotes and brackets there."
+            f"The log layout{where} is no JSON: {what}. Check commas, quotes and brackets there."
         ) from None
     try:
         return layout_from_dict(values)
@@ -228,30 +232,39 @@ def _known(values: Mapping, kind: type, what: str) -> Mapping:
     allowed = [f.name for f in fields(kind)]
     for option in values:
         if option not in allowed:
-            raise EngineError(f"Invalid option of a {what}: {option!r} was given. It must be: {', '.join(allowed)}.")
+            raise EngineError(
+                f"Invalid option of a {what}: {shown(option)} was given. It must be: {', '.join(allowed)}."
+            )
     return values
 
 
 def _check_text(layout: LogLayout) -> None:
     try:
-        codecs.lookup(layout.encoding)
-    except (LookupError, TypeError):
+        name = codecs.lookup(layout.encoding).name
+        bytes(4).decode(layout.encoding)  # whole characters in every encoding of texts
+        is_text = name.replace("_", "-") not in NOT_OF_FILES
+    except (LookupError, TypeError, ValueError, OSError):
+        is_text = False
+    if not is_text:
         raise EngineError(
-            f"Invalid encoding of a log layout: {layout.encoding!r} was given. It must be one such as utf-8 or latin-1."
+            f"Invalid encoding of a log layout: {shown(layout.encoding)} was given. It must be one of texts, such as "
+            "utf-8 or latin-1."
         ) from None
     check_choice("decimal mark of a log layout", layout.decimal, (".", ","))
     for option in ("name", "comment"):
         if not isinstance(getattr(layout, option), str):
             raise EngineError(
-                f"Invalid {option} of a log layout: {getattr(layout, option)!r} was given. It must be a text."
+                f"Invalid {option} of a log layout: {shown(getattr(layout, option))} was given. It must be a text."
             )
     for option in ("header", "confirmed"):
         value = getattr(layout, option)
         if not isinstance(value, bool):
-            raise EngineError(f"Invalid {option} of a log layout: {value!r} was given. It must be true or false.")
+            raise EngineError(f"Invalid {option} of a log layout: {shown(value)} was given. It must be true or false.")
     skip = layout.skip_rows
     if not isinstance(skip, int) or isinstance(skip, bool) or skip < 0:
-        raise EngineError(f"Invalid skip_rows of a log layout: {skip!r} was given. It must be a whole number from 0.")
+        raise EngineError(
+            f"Invalid skip_rows of a log layout: {shown(skip)} was given. It must be a whole number from 0."
+        )
 
 
 def _check_splitting(layout: LogLayout) -> None:
@@ -269,7 +282,7 @@ def _check_splitting(layout: LogLayout) -> None:
     delimiter = layout.delimiter
     if not isinstance(delimiter, str) or (delimiter not in DELIMITER_WORDS and len(delimiter) != 1):
         raise EngineError(
-            f"Invalid delimiter of a log layout: {delimiter!r} was given. It must be tab, space or one character."
+            f"Invalid delimiter of a log layout: {shown(delimiter)} was given. It must be tab, space or one character."
         )
 
 
@@ -289,14 +302,14 @@ def _check_columns(layout: LogLayout) -> None:
     for name in names:
         if names.count(name) > 1 or name in FIXED_FIELDS or name in ROLES:
             raise EngineError(
-                f"Invalid name of a channel in a log layout: {name!r} was given. "
+                f"Invalid name of a channel in a log layout: {shown(name)} was given. "
                 "It must differ from the other channels, the roles and the fields of readings: give the column another "
                 "name."
             )
     for column in layout.columns:
         if isinstance(column.column, str) and not layout.header:
             raise EngineError(
-                f"Invalid column of a log layout without a header: {column.column!r} was given. "
+                f"Invalid column of a log layout without a header: {shown(column.column)} was given. "
                 "It must be a number from 1."
             )
 
@@ -304,18 +317,19 @@ def _check_columns(layout: LogLayout) -> None:
 def _check_expression(option: str, expression: str, groups: tuple[str, ...]) -> None:
     try:
         found = re.compile(expression).groupindex
-    except (re.error, TypeError) as error:
+    except (re.error, TypeError, OverflowError, RecursionError) as error:
         raise EngineError(
-            f"Invalid {option} of a log layout: {expression!r} was given. It must be a regular expression ({error})."
+            f"Invalid {option} of a log layout: {shown(expression)} was given. It must be a regular expression "
+            f"({error})."
         ) from None
     if runs_away(expression):
         raise EngineError(
-            f"Invalid {option} of a log layout: {expression!r} was given, and takes minutes on some rows. Write it "
-            "without a repetition inside a repetition, such as (\\d+)*."
+            f"Invalid {option} of a log layout: {shown(expression)} was given, and takes minutes on some rows. "
+            "Write it without a repetition inside a repetition, such as (\\d+)*."
         )
     for group in found:
         if group not in groups:
             raise EngineError(
-                f"Invalid {option} of a log layout: the group {group!r} was given. "
+                f"Invalid {option} of a log layout: the group {shown(group)} was given. "
                 f"It must be: {', '.join(groups) or 'without named groups'}."
             )

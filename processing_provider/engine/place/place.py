@@ -7,7 +7,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import KINDS, Finding, Note, Readings, Run, Scheme, kind_code, notes_for
+from ..core import KINDS, UNREADABLE, Finding, Note, Readings, Run, Scheme, kind_code, notes_for
 from ..geometry import Frame
 from .record import PlacedLine, PlaceRecord
 from .runs import EDGE_M, PlacedRun, marked, place_run
@@ -79,11 +79,15 @@ def place_readings(
 def note_for_run(notes: Sequence[Note], line: int, run: int, recordings: int) -> Optional[Note]:
     """Return the note that speaks of one recording of a line, None when there is none.
 
-    Notes that name the recording come first. A single other one is about the last recording where it is ``redo``,
-    about the first of several where it is ``void``, else about all of them. Several others are taken in the order of
-    the recordings that no note names, ``dummy`` and ``void`` first, ``redo`` last.
+    What stands for a row that cannot be read comes first, then notes that name the recording. A single other one is
+    about the last recording where it is ``redo``, about the first of several where it is ``void``, else about all of
+    them. Several others are taken in the order of the recordings that no note names, ``dummy`` and ``void`` first,
+    ``redo`` last.
     """
     own = [n for n in notes if n.line == line and n.kind != "obstacle"]
+    for note in own:
+        if note.kind == UNREADABLE and note.run in (None, run):
+            return note
     for note in own:
         if note.run == run:
             return note
@@ -140,8 +144,8 @@ def _flag(readings: Readings, placed: list[PlacedRun], scheme: Scheme, notes: li
             (readings.u_m[rows], scheme.width_m) if item.kind == "tie" else (readings.v_m[rows], scheme.length_m)
         )
         flags["overrun"][rows] = (along < -EDGE_M) | (along > limit + EDGE_M)
-        if item.kind in ("void", "dummy"):
-            flags[item.kind][rows] = True
+        if item.kind in ("void", "dummy", UNREADABLE):
+            flags["dummy" if item.kind == "dummy" else "void"][rows] = True
         flags["redone"][rows] = redone[index]
         for note in notes:
             if note.kind == "obstacle" and item.kind != "tie" and note.line in (None, item.run.line):

@@ -8,7 +8,7 @@ from typing import Optional
 
 import numpy as np
 
-from ..core import Code, Finding, Note, Readings, Run, Scheme
+from ..core import UNREADABLE, Code, Finding, Note, Readings, Run, Scheme
 
 SAME_STATION = 0.5
 """Stations closer than this are the same reading. Derived: readings have whole stations, so that two of them are at
@@ -29,7 +29,7 @@ class PlacedRun:
     ----------
     run : Run
     kind : str
-        survey, redo, void, dummy, tie or base.
+        survey, redo, void, dummy, tie or base, or ``UNREADABLE``.
     heading : int
         1 out (a tie line: along the baseline), -1 back; 0 for base readings.
     station : (n,) float64
@@ -169,19 +169,32 @@ class RunPlacer:
 
     def across_m(self) -> float:
         """Return the position across the walking direction: as noted, else by the line's number; NaN where unknown."""
-        if self.note.position_m is not None:
-            return self.note.position_m
+        noted = self.note.position_m
+        if noted is not None:
+            return noted if self._is_near(noted) else np.nan
         found = "The notes do not say where this tie line crosses."
         advice = f"Ask the books where tie line {self.run.line} crosses. Note its distance in position_m."
         if self.note.kind != "tie":
             line, width = self.run.line, self.scheme.width_m
             position = float(self.scheme.position_m(line))
-            if -EDGE_M <= position <= width + EDGE_M or self.note.kind in ("dummy", "void"):
+            if -EDGE_M <= position <= width + EDGE_M or self.note.kind in ("dummy", "void", UNREADABLE):
                 return position
             found = f"Line {line} would lie at {position:.2f} m, outside the width of {width:g} m."
             advice = f"Ask the books what line {line} is. Note its position_m, or kind dummy, tie, base or void."
         self._find(Code.LINE_UNPLACED, found, "", f"{advice} Until then its readings are not used.")
         return np.nan
+
+    def _is_near(self, noted: float) -> bool:
+        """Whether a noted position lies in the grid or no farther from it than the grid is large; a finding if not."""
+        scheme = self.scheme
+        side = scheme.length_m if self.note.kind == "tie" else scheme.width_m
+        reach = max(scheme.length_m, scheme.width_m)
+        if -reach <= noted <= side + reach:
+            return True
+        found = f"Line {self.run.line} is noted at {noted:g} m ({self.note.where or 'notes'}), far outside the grid."
+        advice = f"Ask the books for position_m of line {self.run.line}. Until then its readings are not used."
+        self._find(Code.LINE_UNPLACED, found, f"0 to {side:g} m", advice)
+        return False
 
     def _find(self, code: Code, found: str, expected: str, advice: str) -> None:
         where = self.scheme.grid, self.run.line, self.run.run

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Mapping, Optional, Sequence
 
 from ..core import (
+    UNREADABLE,
     Edits,
     EngineError,
     FlagEdit,
@@ -39,7 +40,8 @@ def note_in_force(notes: Sequence[Note], edits: Edits, key: Key, recordings: int
     grid, line, run = key
     own = notes_for(edited_notes(notes, edits), grid)
     note = note_for_run(own, line, run, recordings) or Note(grid, line)
-    return replace(note, grid=grid, line=line, run=run, where=BY_HAND)
+    kind = "void" if note.kind == UNREADABLE else note.kind
+    return replace(note, grid=grid, line=line, run=run, kind=kind, where=BY_HAND)
 
 
 def with_kind(edits: Edits, note: Note, kind: str) -> Edits:

@@ -129,6 +129,9 @@ def parse_recipe(text: str, *, where: str = "recipe") -> Recipe:
         given = json.loads(text)
     except json.JSONDecodeError as error:
         raise EngineError(f"The {where} cannot be read as JSON: line {error.lineno}, {error.msg}.") from None
+    except (ValueError, RecursionError) as error:
+        what = "too many brackets inside brackets" if isinstance(error, RecursionError) else str(error)
+        raise EngineError(f"The {where} cannot be read as JSON: {what}. Use one that a survey left.") from None
     if not isinstance(given, dict) or not isinstance(given.get("steps"), list) or not given["steps"]:
         raise EngineError(f"The {where} has no list of steps. Use a recipe.json that a processed survey left.")
     steps = tuple(_parse_step(item, where) for item in given["steps"])

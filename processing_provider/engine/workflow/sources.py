@@ -8,8 +8,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Collection, Mapping, Optional, Sequence
 
-from ..core import Code, EngineError, Finding, GridEntry, Note, parse_register, read_text, usable_notes
-from ..geometry import Corner, far_grids, fit_frame, usable_corners
+from ..core import (
+    Code,
+    EngineError,
+    Finding,
+    GridEntry,
+    Note,
+    parse_register,
+    read_text,
+    shown,
+    unreadable_lines,
+    usable_notes,
+)
+from ..geometry import Corner, corners_unreadable, far_grids, fit_frame, usable_corners
 from ..logs import LogLayout, layout_from_json
 from .read_survey import GridSource, grid_failed
 
@@ -94,14 +105,9 @@ def gather_sources(
             files[folder / entry.layout] = None
     failed = [grid_failed(name, text) for name, text in problems.items()]
     known = {entry.scheme.grid for entry in entries} | set(problems)
-    unreadable += [_bad_corners(grid, sentences) for grid, sentences in bad_corners.items()]
+    unreadable += corners_unreadable(bad_corners)
     findings = (*site, *far, *failed, *_unknown_grids(by_grid, parsed, known), *unreadable)
-    return SurveySources(tuple(grids), tuple(parsed), findings, tuple(files))
-
-
-def _bad_corners(grid: str, sentences: Sequence[str]) -> Finding:
-    advice = "Ask the books for these rows of the corners. Correct them; the other rows were used."
-    return Code.CORNER_UNREADABLE.finding(" ".join(sentences), "", advice, grid=grid)
+    return SurveySources(tuple(grids), (*parsed, *unreadable_lines(notes)), findings, tuple(files))
 
 
 def _fitting(
@@ -140,17 +146,21 @@ def _source(entry: GridEntry, corners: list[Corner], folder: Path, layouts: dict
 
 def _existing(folder: Path, name: str, what: str, entry: GridEntry) -> Path:
     path = folder / name
-    if not path.is_file():
+    try:
+        is_there = path.is_file()
+    except OSError:  # a name that no file can have
+        is_there = False
+    if not is_there:
         raise EngineError(
-            f"The {what} {name} of grid {entry.scheme.grid} ({entry.where}) is not in the folder {folder}. "
-            "Correct the name in the register, or choose the folder that holds the logs."
+            f"The {what} {shown(name)[1:-1]} of grid {entry.scheme.grid} ({entry.where}) is not in the folder "
+            f"{folder}. Correct the name in the register, or choose the folder that holds the logs."
         )
     return path
 
 
 def _unknown_grids(corners: Mapping[str, list[Corner]], notes: Sequence[Note], known: set[str]) -> list[Finding]:
     named = (
-        (Code.CORNERS_WITHOUT_GRID, "corners", {g for g, c in corners.items() if c}),
+        (Code.CORNERS_WITHOUT_GRID, "corners", {g for g, c in corners.items() if c and g}),
         (Code.NOTES_WITHOUT_GRID, "notes", {n.grid for n in notes if n.grid}),
     )
     return [

@@ -13,7 +13,7 @@ from turnrow.processing_provider.engine.core.edits import (
     parse_edits,
 )
 from turnrow.processing_provider.engine.core.errors import EngineError
-from turnrow.processing_provider.engine.core.notes import Note
+from turnrow.processing_provider.engine.core.notes import UNREADABLE, Note
 from turnrow.processing_provider.engine.core.readings import Readings
 
 
@@ -98,3 +98,9 @@ def test_edits_come_back_from_a_recipe():
 def test_what_is_no_edit_fails_with_a_sentence(given, sentence):
     with pytest.raises(EngineError, match=sentence):
         parse_edits(given)
+
+
+def test_who_says_by_hand_how_a_line_is_settles_a_row_that_cannot_be_read():
+    rows = [Note("A", 3, kind=UNREADABLE), Note("A", 4, kind=UNREADABLE), Note("", 3, kind=UNREADABLE)]
+    by_hand = Note("A", 3, run=1)
+    assert edited_notes(rows, Edits((by_hand,))) == [by_hand, rows[1]]

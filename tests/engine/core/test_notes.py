@@ -2,7 +2,15 @@
 
 import pytest
 from turnrow.processing_provider.engine.core.errors import EngineError
-from turnrow.processing_provider.engine.core.notes import KINDS, Note, notes_for, parse_notes, usable_notes
+from turnrow.processing_provider.engine.core.notes import (
+    KINDS,
+    UNREADABLE,
+    Note,
+    notes_for,
+    parse_notes,
+    unreadable_lines,
+    usable_notes,
+)
 
 
 def one(**row):
@@ -98,6 +106,52 @@ def test_all_bad_rows_are_named_at_once_and_the_good_ones_are_used():
     assert [(f.code, f.grid, f.action) for f in findings] == [("note-unreadable", g, "ask") for g in "AB"]
     assert "row 2" in findings[0].found
     assert "row 5" in findings[0].found
+
+
+def test_a_row_that_may_be_a_void_or_redo_stands_for_its_line():
+    rows = [
+        {"grid": "A", "line": "7", "kind": "viod"},
+        {"grid": "A", "line": "8", "kind": "redo", "run": "second"},
+        {"grid": "A", "line": "9", "kind": "void", "run": "2", "heading": "north"},
+        {"grid": "A", "line": "10", "kind": "survey", "heading": "north"},
+        {"grid": "A", "line": "11", "kind": "", "position_m": "left"},
+        {"grid": "A", "line": "12", "kind": "obstacle", "start_station": "tree"},
+        {"grid": "A", "line": "l3", "kind": "void"},
+    ]
+    lines = unreadable_lines(rows)
+    assert [(n.line, n.run) for n in lines] == [(7, None), (8, None), (9, 2)]
+    assert {n.kind for n in lines} == {UNREADABLE}
+    assert lines[0].where == "notes, row 2"
+    (finding,) = usable_notes(rows)[1]
+    assert "Lines 7, 8, 9 are left out of the maps until then" in finding.advice
+    assert "Which line notes, row 8 is about is not known" in finding.advice
+
+
+@pytest.mark.parametrize(
+    ("row", "sentence"),
+    [
+        (
+            {"line": "1e15"},
+            "Invalid line in notes, row 2: 1e+15 was given. It must be -1,000,000,000 to 1,000,000,000.",
+        ),
+        ({"position_m": "6000100"}, "Invalid position_m in notes, row 2: 6.0001e+06 was given"),
+        ({"run": "0"}, "Invalid run in notes, row 2: 0 was given"),
+        ({"start_station": 1e300}, "Invalid start_station in notes, row 2"),
+        ({"line": "9" * 400}, "Invalid line in notes, row 2: '99999"),
+        ({"line": "\u00bd"}, "Invalid line in notes, row 2: '\u00bd' was given"),
+        ({"kind": "x" * 5000}, "Invalid kind in notes, row 2: 'xxx"),
+    ],
+)
+def test_numbers_beyond_what_can_be_are_refused(row, sentence):
+    with pytest.raises(EngineError) as error:
+        one(**row)
+    assert str(error.value).startswith(sentence)
+    assert len(str(error.value)) < 200
+
+
+def test_letters_without_a_form_in_utf8_are_replaced():
+    note = one(grid="A\x00", comment="\ud800 wet")
+    assert (note.grid, note.comment) == ("A_", "_ wet")
 
 
 def test_notes_of_a_grid_and_those_without_one():

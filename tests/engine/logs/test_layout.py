@@ -107,6 +107,14 @@ def test_names_of_channels():
         ({"widths": 3}, "Invalid widths of a log layout: 3 was given. It must be a list"),
         ({"decimal": "'"}, "Invalid decimal mark of a log layout"),
         ({"encoding": "utf-9"}, "Invalid encoding of a log layout: 'utf-9' was given.*utf-8 or latin-1"),
+        ({"encoding": "zlib"}, "Invalid encoding of a log layout: 'zlib' was given"),
+        ({"encoding": "base64"}, "Invalid encoding of a log layout: 'base64' was given"),
+        ({"encoding": "punycode"}, "Invalid encoding of a log layout: 'punycode' was given"),
+        ({"encoding": "undefined"}, "Invalid encoding of a log layout: 'undefined' was given"),
+        ({"encoding": "raw_unicode_escape"}, "Invalid encoding of a log layout: 'raw_unicode_escape' was given"),
+        ({"encoding": "a\0b"}, "Invalid encoding of a log layout"),
+        ({"encoding": "x" * 5000}, "Invalid encoding of a log layout: 'xxx"),
+        ({"line_start": "(" * 5000}, "Invalid line_start of a log layout: '\\(\\("),
         ({"skip_rows": -1}, "Invalid skip_rows of a log layout: -1 was given.*a whole number from 0"),
         ({"comment": 1}, "Invalid comment of a log layout: 1 was given"),
         ({"separator": ","}, "Invalid option of a log layout: 'separator' was given.*delimiter, widths"),
@@ -121,3 +129,10 @@ def test_what_cannot_be_is_explained(change, sentence):
 def test_texts_that_are_no_layout(text, sentence):
     with pytest.raises(EngineError, match=re.escape(sentence)):
         layout_from_json(text)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "latin-1", "cp1252", "utf-16", "utf-16-le", "utf-32",
+                                      "cp037", "shift_jis", "gb18030", "iso2022_jp", "mac_roman", "ascii"])  # fmt: skip
+def test_encodings_of_texts_are_taken(encoding):
+    """Source: Python, codecs, standard encodings."""
+    assert layout_from_dict({"columns": [CHANNEL], "encoding": encoding}).encoding == encoding

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from turnrow.processing_provider.engine.core.notes import Note
+from turnrow.processing_provider.engine.core.notes import UNREADABLE, Note
 from turnrow.tests.engine.place.plan import BACK, OUT, log, place, scheme
 
 
@@ -125,6 +125,22 @@ def test_redo_under_another_number_replaces_the_line_at_its_place():
 def test_void_and_dummy_lines_are_flagged(kind):
     placed, _, _ = place(log((1, OUT), (2, BACK)), notes=[Note("A", 2, kind=kind)])
     assert placed.flag_counts() == {kind: 80, "in use": 80}
+
+
+@pytest.mark.parametrize("notes", [[], [Note("A", 2, run=1, kind="survey")]])
+def test_a_line_whose_row_cannot_be_read_is_placed_and_out_of_use(notes):
+    placed, record, _ = place(
+        log((1, OUT), (2, BACK), (2, BACK), run=np.repeat([1, 1, 2], 80)), notes=[*notes, Note("A", 2, kind=UNREADABLE)]
+    )
+    assert placed.flag_counts() == {"void": 160, "in use": 80}
+    assert set(placed.u_m[80:]) == {0.75}
+
+
+def test_a_position_far_outside_the_grid_is_no_position():
+    placed, _, (finding,) = place(log((1, OUT), (2, BACK)), notes=[Note("A", 2, position_m=900, where="notes, row 4")])
+    assert placed.flag_counts() == {"unplaced": 80, "in use": 80}
+    assert (finding.code, finding.line) == ("line-unplaced", 2)
+    assert "notes, row 4" in finding.found
 
 
 def test_obstacle_on_every_line():
