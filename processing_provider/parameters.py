@@ -98,9 +98,13 @@ class Row:
         """Return the value for the engine."""
         raise NotImplementedError
 
+    def layers(self, algorithm: Algorithm, parameters: Given, context: Context) -> list[QgsMapLayer]:
+        """Return the layers of the value."""
+        return []
+
     def files(self, algorithm: Algorithm, parameters: Given, context: Context) -> list[Path]:
         """Return the files that the value lies in: they must not be written to."""
-        return []
+        return list(filter(None, map(file_of, self.layers(algorithm, parameters, context))))
 
     def given(self, parameters: Given) -> bool:
         """Return whether the person gave a value."""
@@ -113,9 +117,9 @@ class LayerIn(Row):
     def definition(self) -> QgsProcessingParameterDefinition:
         return QgsProcessingParameterFeatureSource(self.id, self.text, [SOURCE.TypeVector], None, self.optional)
 
-    def files(self, algorithm: Algorithm, parameters: Given, context: Context) -> list[Path]:
-        path = file_of(algorithm.parameterAsVectorLayer(parameters, self.id, context))
-        return [path] if path else []
+    def layers(self, algorithm: Algorithm, parameters: Given, context: Context) -> list[QgsMapLayer]:
+        layer = algorithm.parameterAsVectorLayer(parameters, self.id, context)
+        return [layer] if layer is not None else []
 
 
 class ReadingsIn(LayerIn):
@@ -171,9 +175,9 @@ class RasterIn(Row):
             raise _wrong(f"The raster given as {self.label.lower()} does not lie in a file. Save it as a GeoTIFF.")
         return path, layer.crs(), layer.name()
 
-    def files(self, algorithm: Algorithm, parameters: Given, context: Context) -> list[Path]:
-        path = file_of(algorithm.parameterAsRasterLayer(parameters, self.id, context))
-        return [path] if path else []
+    def layers(self, algorithm: Algorithm, parameters: Given, context: Context) -> list[QgsMapLayer]:
+        layer = algorithm.parameterAsRasterLayer(parameters, self.id, context)
+        return [layer] if layer is not None else []
 
 
 class LayersIn(Row):
@@ -192,10 +196,8 @@ class LayersIn(Row):
             raise _wrong(f"Of the layers given as {self.label.lower()} none can be opened. Choose others.")
         return layers
 
-    def files(self, algorithm: Algorithm, parameters: Given, context: Context) -> list[Path]:
-        if not self.given(parameters):
-            return []
-        return list(filter(None, map(file_of, algorithm.parameterAsLayerList(parameters, self.id, context))))
+    def layers(self, algorithm: Algorithm, parameters: Given, context: Context) -> list[QgsMapLayer]:
+        return algorithm.parameterAsLayerList(parameters, self.id, context) if self.given(parameters) else []
 
 
 class VectorsIn(LayersIn):

@@ -10,6 +10,7 @@ from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsFeatureSink,
     QgsFields,
+    QgsMapLayer,
     QgsProcessingAlgorithm,
     QgsProcessingContext,
     QgsProcessingFeedback,
@@ -54,11 +55,14 @@ class Values:
         self.context, self.feedback = context, feedback
         self.results: dict = {}
         self._files: set[Path] = set()
+        self._layers: list[QgsMapLayer] = []
         self._given: dict[str, object] = {}
         for row in rows:
             if not row.is_output:
                 self._given[row.id.lower()] = row.value(algorithm, parameters, context)
-                self._files.update(path.resolve() for path in row.files(algorithm, parameters, context))
+                self._layers += row.layers(algorithm, parameters, context)
+                self._files.update(row.files(algorithm, parameters, context))
+        self._check_outputs()
 
     def __getattr__(self, name: str) -> Any:  # noqa: ANN401 (as many types as there are kinds of rows)
         """Return the value of an input, by its lower-case id."""
@@ -67,13 +71,17 @@ class Values:
         except KeyError:
             raise AttributeError(f"{type(self).__name__} has no input {name}") from None
 
+    def keep(self, inputs: Iterable[Path]) -> None:
+        """Refuse outputs that would change these files, which an input names: they are inputs as well."""
+        self._files.update(inputs)
+        self._check_outputs()
+
     def wants(self, output: str) -> bool:
         """Return whether the person asked for an optional output."""
         return is_given(self._parameters.get(output))
 
     def path(self, output: str) -> Path:
         """Return the path of a file or raster output, and note it as a result."""
-        self._keep_inputs(output)
         self.results[output] = self._algorithm.parameterAsOutputLayer(self._parameters, output, self.context) or (
             self._algorithm.parameterAsFileOutput(self._parameters, output, self.context)
         )
@@ -157,15 +165,17 @@ class Values:
     def _is_csv(self, output: str) -> bool:
         return self._place(output).lower().endswith(".csv")
 
-    def _keep_inputs(self, output: str) -> None:
-        place = self._place(output)
-        if Path(place).resolve() in self._files:
-            raise EngineError(f"{place} is an input, and inputs are never changed. Choose another name for {output}.")
+    def _check_outputs(self) -> None:
+        """Refuse, before any work, what would change an input."""
+        from .bridge.project import check_inputs_kept
+
+        for row in self._rows:
+            if row.is_output and self.wants(row.id):
+                check_inputs_kept(row.id, self._place(row.id), self._files, self._layers)
 
     def _sink(
         self, output: str, fields: QgsFields, geometry: QgsWkbTypes.Type, crs: QgsCoordinateReferenceSystem
     ) -> QgsFeatureSink:
-        self._keep_inputs(output)
         sink, name = self._algorithm.parameterAsSink(self._parameters, output, self.context, fields, geometry, crs)
         if sink is None:
             raise EngineError(f"The output {output} cannot be written. Choose another place for it.")

@@ -43,20 +43,22 @@ class PlaceReadings(SurveyAlgorithm):
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..bridge.vector import site_findings, survey_corners
         from ..engine.core import EngineError, unreadable_lines, usable_notes
-        from ..engine.geometry import corners_unreadable, fit_frame, usable_corners
+        from ..engine.geometry import fit_frame, usable_corners
         from ..engine.place import place_readings
 
         readings, scheme = one_grid(values, feedback)
         rows, target = survey_corners(values.corners, values.target_crs, values.context)
         all_corners, bad = usable_corners(rows)
         corners = [corner for corner in all_corners if corner.grid in ("", scheme.grid)]
-        unusable = [finding for finding in corners_unreadable(bad) if finding.grid in ("", scheme.grid)]
+        unusable = [sentence for grid in ("", scheme.grid) for sentence in bad.get(grid, ())]
+        if unusable:
+            raise EngineError(" ".join(unusable))
         given, crs, path = values.corners
         mine = [row for row in given if str(row.get("grid") or "").strip() in ("", scheme.grid)]
         site = site_findings((mine, crs, path), target, values.context.transformContext(), self.around)
         if any(f.severity == "error" for f in site):
             raise EngineError(" ".join(f.sentence() for f in site))
-        said = [f.sentence() for f in (*site, *unusable)]
+        said = [f.sentence() for f in site]
         try:
             frame = fit_frame(corners, scheme.length_m, scheme.width_m, fit=values.fit, grid=scheme.grid)
         except EngineError as error:
@@ -68,5 +70,5 @@ class PlaceReadings(SurveyAlgorithm):
             feedback.pushInfo(f"Corner {corner}: fitted minus surveyed {x:+.3f} m east, {y:+.3f} m north")
         values.write_record(record, readings.units)
         values.write_readings("OUTPUT", placed, target)
-        values.write_findings("FINDINGS", [*site, *unusable, *frame.findings, *unreadable, *findings])
+        values.write_findings("FINDINGS", [*site, *frame.findings, *unreadable, *findings])
         values.results["LARGEST_RESIDUAL"] = frame.largest_residual_m

@@ -18,6 +18,7 @@ from qgis.PyQt.QtCore import QLockFile
 
 from ...engine.core import EngineError, remove_sides
 from ...engine.workflow import sha256_of
+from .kept_inputs import is_same_file
 
 LOCK = ".turnrow.lock"
 STAGE = ".part-"
@@ -132,7 +133,7 @@ def _left_by_the_last_run(folder: Path, files: list[str], inputs: tuple[Path, ..
         if name not in files
         and (folder / name).is_file()
         and sha256_of(folder / name) == digest
-        and not any(_is_same(folder / name, given) for given in inputs)
+        and not any(is_same_file(folder / name, given) for given in inputs)
     ]
 
 
@@ -154,19 +155,11 @@ def _is_raster_of_a_result(name: str) -> bool:
 def _keep_inputs(folder: Path, names: Iterable[str], inputs: tuple[Path, ...]) -> None:
     for name in names:
         for given in inputs:
-            if _is_same(folder / name, given):
+            if is_same_file(folder / name, given):
                 raise EngineError(
                     f"{given} is an input, and the result would replace it as {name}. Inputs are never changed: choose "
                     "another output folder."
                 )
-
-
-def _is_same(one: Path, other: Path) -> bool:
-    """Return whether two paths lead to one file, through links and under other spellings too."""
-    try:
-        return one.samefile(other)
-    except OSError:
-        return False
 
 
 def _check_not_edited(database: Path) -> None:

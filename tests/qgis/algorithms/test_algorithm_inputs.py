@@ -1,11 +1,14 @@
 """What a person is told when an algorithm gets something it cannot use, and that nothing is written then."""
 
 import json
+import os
 import re
 
+import numpy as np
 import pytest
 from osgeo import gdal
 from qgis.core import (
+    QgsCoordinateReferenceSystem,
     QgsProcessingException,
     QgsProcessingFeedback,
     QgsProcessingOutputLayerDefinition,
@@ -269,6 +272,56 @@ def test_input_is_never_written_to(survey_files, wrapped):
     sentence = refusal("flagoutliers", INPUT=str(source), OUTPUT=target)
     assert "logged.gpkg is an input, and inputs are never changed. Choose another name for OUTPUT." in sentence
     assert source.read_bytes() == before
+
+
+@pytest.mark.parametrize("link", ["symlink_to", "hardlink_to"])
+def test_a_link_to_an_input_is_never_written_to(survey_files, link):
+    log, other = survey_files.folder / "A.csv", survey_files.folder / "other.csv"
+    before = log.read_bytes()
+    if link == "symlink_to":
+        other.symlink_to(log)
+    else:
+        os.link(log, other)
+    assert "is an input" in refusal("readlog", LOG=[str(log)], OUTPUT="memory:", TRAVERSES=str(other))
+    assert log.read_bytes() == before
+
+
+def test_a_table_of_the_file_of_an_input_is_written_unless_it_is_the_input(survey_files):
+    source = survey_files.folder / "logged.gpkg"
+    run("readlog", LOG=[str(survey_files.folder / "A.csv")], GRID="A", OUTPUT=str(source))
+    for given in (str(source), f"{source}|layername=logged"):
+        same = f"ogr:dbname='{source}' table=\"logged\""
+        sentence = refusal("flagoutliers", INPUT=given, OUTPUT=same)
+        assert f"Table logged of {source} is an input" in sentence
+    run("flagoutliers", INPUT=str(source), OUTPUT=f"ogr:dbname='{source}' table=\"flagged\" (geom)")
+    counts = {name: QgsVectorLayer(f"{source}|layername={name}").featureCount() for name in ("logged", "flagged")}
+    assert counts["logged"] == counts["flagged"] > 0
+
+
+@pytest.mark.parametrize("side", [".qml", ".tif.aux.xml"])
+def test_what_belongs_to_an_input_is_never_written_to(survey_files, side):
+    raster = survey_files.folder / "map.tif"
+    target = gdal.GetDriverByName("GTiff").Create(str(raster), 40, 40, 1, gdal.GDT_Float32)
+    target.SetGeoTransform((500000, 1, 0, 6000040, 0, -1))
+    target.SetProjection(QgsCoordinateReferenceSystem("EPSG:32631").toWkt())
+    target.GetRasterBand(1).WriteArray(np.random.default_rng(1).normal(size=(40, 40)))
+    del target
+    (survey_files.folder / f"map{side}").write_text("<mine/>")
+    regional = survey_files.folder / "regional.tif"
+    for name in (f"map{side}", "map.img") if side == ".qml" else (f"map{side}",):
+        target = str(survey_files.folder / name)
+        said = refusal("splitresponse", INPUT=str(raster), WIDTH=5, REGIONAL=str(regional), LOCAL=target)
+        assert "belongs to the input" in said
+        assert not regional.exists()
+    assert (survey_files.folder / f"map{side}").read_text() == "<mine/>"
+
+
+def test_the_logs_of_a_register_are_never_written_to(survey_files):
+    log = survey_files.folder / "A.csv"
+    before = log.read_bytes()
+    given = {k: v for k, v in survey_files.parameters().items() if k not in ("OUTPUT_FOLDER", "CELL_SIZE")}
+    assert "is an input" in refusal("eveningcheck", **given, FINDINGS=str(log))
+    assert log.read_bytes() == before
 
 
 def test_log_is_never_written_to(survey_files):
