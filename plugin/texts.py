@@ -14,7 +14,9 @@ __all__ = ["as_text", "plain_label", "tr"]
 
 def as_text(text: str) -> str:
     """Return a text for where Qt looks whether it is HTML (tooltips, message boxes): it is shown as it is."""
-    return html.escape(text, quote=False) if Qt.mightBeRichText(text) else text
+    # Where Qt looks (its function for that, mightBeRichText, is not in PyQt6): tags, or < as HTML, in the first line.
+    first = text.split("\n", 1)[0]
+    return f"<span>{html.escape(text, quote=False)}</span>" if "<" in first or "&lt;" in first else text
 
 
 def plain_label(text: str = "") -> QLabel:

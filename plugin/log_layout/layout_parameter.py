@@ -26,7 +26,10 @@ class LayoutParameter:
         cls, definition: QgsProcessingParameterDefinition, dialog: QWidget, row: int = 0, col: int = 0
     ) -> QgsAbstractProcessingParameterWidgetWrapper:
         """Return the wrapper that the dialog's kind needs."""
-        if dialogTypes.get(type(dialog).__name__, QgsProcessingGui.Standard) == QgsProcessingGui.Standard:
+        if (
+            dialogTypes.get(type(dialog).__name__, QgsProcessingGui.WidgetType.Standard)
+            == QgsProcessingGui.WidgetType.Standard
+        ):
             return LayoutWidget(definition, dialog, row, col)
         plain = definition.clone()
         plain.setMetadata({})

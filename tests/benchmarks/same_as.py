@@ -1,7 +1,8 @@
 """Whether the sample comes out as at an earlier commit: python tests/benchmarks/same_as.py COMMIT.
 
 Runs the sample survey at that commit and as the files are now, and prints the largest difference of readings, of levels
-and of rasters. Ends with 1 where one is above 1e-6, or where there is something on one side only.
+and of rasters. With two folders of results instead, as of two versions of QGIS, compares those.
+Ends with 1 where one is above 1e-6, or where there is something on one side only.
 """
 
 from __future__ import annotations
@@ -70,8 +71,21 @@ def compare_rasters(before: Path, now: Path) -> dict[str, float]:
     return found
 
 
-def main(commit: str) -> int:
-    """Run both and print what differs most."""
+def compare(before: Path, now: Path) -> int:
+    """Print what differs most between two folders of results; return 1 where it is too much."""
+    found = {
+        "readings": compare_tables(before, now, "readings"),
+        "levels": {f"{layer}.{k}": v for layer in LEVELS for k, v in compare_tables(before, now, layer).items()},
+        "rasters": compare_rasters(before, now),
+    }
+    for what, differences in found.items():
+        worst = max(differences, key=lambda name: differences[name])
+        print(f"{what}: {len(differences)} compared, largest difference {differences[worst]:.3g} ({worst})")
+    return int(any(value > MOST for differences in found.values() for value in differences.values()))
+
+
+def against(commit: str) -> int:
+    """Run the sample at a commit and now, and compare."""
     with tempfile.TemporaryDirectory() as scratch:
         tree, before, now = (Path(scratch) / name for name in ("tree", "before", "now"))
         subprocess.run(["git", "-C", str(ROOT), "worktree", "add", "--detach", str(tree), commit], check=True,
@@ -81,18 +95,10 @@ def main(commit: str) -> int:
         finally:
             subprocess.run(["git", "-C", str(ROOT), "worktree", "remove", "--force", str(tree)], check=True)
         run_sample(ROOT, now)
-        found = {
-            "readings": compare_tables(before, now, "readings"),
-            "levels": {f"{layer}.{k}": v for layer in LEVELS for k, v in compare_tables(before, now, layer).items()},
-            "rasters": compare_rasters(before, now),
-        }
-    for what, differences in found.items():
-        worst = max(differences, key=lambda name: differences[name])
-        print(f"{what}: {len(differences)} compared, largest difference {differences[worst]:.3g} ({worst})")
-    return int(any(value > MOST for differences in found.values() for value in differences.values()))
+        return compare(before, now)
 
 
 if __name__ == "__main__":
     with whole_benchmark():
-        differs = main(sys.argv[1])
+        differs = compare(*map(Path, sys.argv[1:])) if len(sys.argv) == 3 else against(sys.argv[1])
     sys.exit(differs)

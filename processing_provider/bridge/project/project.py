@@ -26,6 +26,9 @@ from ..style import NEAR_SCALE, VECTOR_STYLES, Look, add_styles_by_value, keep_s
 from .metadata import describe
 
 ORDER = "turnrow/order"
+_KIND = QgsMapLayer.StyleCategory
+OF_STYLES = _KIND.LayerConfiguration | _KIND.Symbology | _KIND.Rendering | _KIND.CustomProperties | _KIND.Legend
+"""What a style beside a raster holds: all but what QGIS makes up for every layer, as the colour of its profile."""
 TAG = re.compile(r"(<[\w:.-]+)((?:\s+[\w:.-]+=\"[^\"]*\")+)")
 """A tag of XML with its attributes, as Qt writes them: in the text between tags and in values, < and \" are escaped."""
 
@@ -116,7 +119,7 @@ def keep_style_beside(spec: SurveyLayer) -> QgsRasterLayer:
         When the raster cannot be opened or its folder cannot be written.
     """
     layer, path = spec.open(), Path(spec.uri).with_suffix(".qml")
-    reason, kept = layer.saveNamedStyle(str(path))
+    reason, kept = layer.saveNamedStyle(str(path), OF_STYLES)
     if not kept:
         raise EngineError(f"The style of {spec.name} cannot be kept: {reason}. Is the folder read-only?")
     _in_order(path, "style")

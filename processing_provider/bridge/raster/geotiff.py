@@ -66,8 +66,12 @@ def write_raster(
                 band.WriteRaster(col, row, block.shape[1], block.shape[0], filled.tobytes())
             data.FlushCache()
         finally:
-            # An error keeps what its frame holds: a file left open cannot be taken away everywhere.
-            del band, data
+            # An error keeps what its frame holds: a file left open cannot be taken away everywhere. GDAL from 3.8 on
+            # can close it, and what it cannot write then is an error here and not one that nobody catches.
+            del band
+            if hasattr(data, "Close"):
+                data.Close()
+            del data
         # A full disk shows only here: what the driver could not write is no error of the calls before.
         if gdal.GetLastErrorType() >= gdal.CE_Failure:
             raise OSError(gdal.GetLastErrorMsg())

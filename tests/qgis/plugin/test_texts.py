@@ -19,7 +19,8 @@ from turnrow.plugin.texts import as_text, plain_label
 from turnrow.processing_provider.bridge.style import VECTOR_STYLES, Look, add_styles_by_value
 from turnrow.processing_provider.values import as_cells
 
-HOSTILE = ('<img src="x">', "<b>A</b> & <i>B</i>", "a < b > c & d &lt;", "<script>1</script>", "plain", "[% 1 + 1 %]")
+HOSTILE = ('<img src="x">', "<b>A</b> & <i>B</i>", "a < b > c & d &lt;", "<script>1</script>", "plain", "[% 1 + 1 %]",
+           "a < b", "R&D", "a &lt; b")  # fmt: skip
 
 
 def shown(text):
@@ -31,7 +32,7 @@ def shown(text):
     return document.toPlainText()
 
 
-@pytest.mark.parametrize("text", HOSTILE)
+@pytest.mark.parametrize("text", [*HOSTILE, "one\n<b>two</b>"])
 def test_tooltips_show_text_as_it_is(text):
     assert shown(as_text(text)) == text
 
