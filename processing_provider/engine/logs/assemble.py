@@ -9,12 +9,12 @@ from typing import Callable, Optional
 
 import numpy as np
 
-from ..core import EngineError
+from ..core import EngineError, counted
 from .expressions import REACH
 from .fields import holds_readings, is_number, parse_rows, shorten
 from .layout import LogLayout
 from .plan import Plan, make_plan, split_row
-from .recordings import Opening, lines_by_stations, read_opening
+from .recordings import Opening, lines_by_stations, read_opening, turn_back
 from .values import finish_columns
 
 KEPT_ROWS = 200
@@ -86,6 +86,8 @@ class LogGatherer:
         self.count = 0
         self.carries = False
         self._carried: Optional[float] = None
+        self.carries_grid = False
+        self._named_grid: Optional[str] = None
         self._header: Optional[str] = None
         self._grid: Optional[str] = None
         self._parts: list[dict[str, np.ndarray]] = []
@@ -108,6 +110,7 @@ class LogGatherer:
             self.take([header if i in found else row for i, row in enumerate(rows)], first_row)
             return
         self._take_special_rows(rows, kinds, first_row)
+        self._carry_grid(columns)
         self._carry_line(columns)
         values, good = finish_columns(columns, self.plan, self.grids)
         good &= readable
@@ -140,6 +143,18 @@ class LogGatherer:
         self.made = columns["row"][starts]
         self.openings = [read_opening({}, int(before), number) for number, before in enumerate(befores, 1)]
         self.marks = [(place, int(np.searchsorted(befores, place, side="right"))) for place, _ in self.marks]
+
+    def turn_back(self) -> str:
+        """Let stations count down where the opening rows only say back and the far end; return a sentence about it."""
+        turned = turn_back(self.openings, self.count)
+        lines = [new.line for old, new in zip(self.openings, turned) if old.step != new.step]
+        self.openings = turned
+        if not lines:
+            return ""
+        return (
+            f"{self.name}: the stations of {counted(len(lines), 'line')} (the first is {lines[0]}) count down: their "
+            "opening rows say back and start at the far end."
+        )
 
     def columns(self) -> dict[str, np.ndarray]:
         """Return the values of all readings by field, with ``row`` and ``place``; empty when none could be read."""
@@ -193,6 +208,19 @@ class LogGatherer:
                 self.openings.append(read_opening(groups, int(above[i]), len(self.openings) + 1))
             except ValueError:
                 self.bad_openings.append((first_row + int(i), rows[i]))
+
+    def _carry_grid(self, columns: dict[str, np.ndarray]) -> None:
+        """Fill the grids of rows below the first of each, in a log that names a grid only there."""
+        if "grid" not in columns:
+            return
+        known = columns["grid"] != ""
+        if self._named_grid is None:
+            self._named_grid = ""
+            self.carries_grid = bool(known[:1].all() and np.count_nonzero(known) < SELDOM_NAMED * len(known))
+        if self.carries_grid:
+            named = np.append(columns["grid"], self._named_grid)
+            columns["grid"] = named[np.maximum.accumulate(np.where(known, np.arange(len(known)), -1))]
+            self._named_grid = str(columns["grid"][-1])
 
     def _carry_line(self, columns: dict[str, np.ndarray]) -> None:
         """Fill the lines of rows below the first of each, in a log that names a line only there."""

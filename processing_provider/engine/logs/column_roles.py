@@ -15,7 +15,7 @@ from .timestamps import DATE_TIME, guess_date_format, parse_dates
 
 ROLE_WORDS = {
     "line": "line lineno linenumber linenr line_id traverse trav transect profile linie zeile profil ligne linea línea "
-    "perfil lijn linje linia rivi sor ln lin fila spur bahn track messlinie messspur vonal reihe",
+    "perfil lijn linje linia rivi sor ln lin fila spur bahn track trace lane trasse messlinie messspur vonal reihe",
     "run": "run pass recording lauf wiederholung",
     "station": "station stn sta stat stationno reading_no point pointno punkt estacion estación stazione estação "
     "statie stanowisko meßpunkt messpunkt meetpunt mp pkt punto ponto bod piste pos position distance dist distanz "
@@ -33,6 +33,7 @@ ROLE_WORDS = {
     "latitude": "latitude lat breite latitud latitudine",
 }
 CHANNEL_WORDS = {
+    "": "ch chan channel kanal canal canale voie",
     "mS/m": "cond conductivity kond leitwert conductividade condutividade conduttivita conduttività geleidbaarheid "
     "przewodność ledningsevne konduktivitet eca ec ecapp conductivité conductivite conductividad conducibilita "
     "leitfähigkeit leitfaehigkeit lf sigma hcp vcp hcp_cond vcp_cond",
@@ -44,7 +45,7 @@ IGNORED_WORDS = (
     "device instrument operator pitch roll yaw tilt azimuth dir direction heading bearing richtung speed course fix "
     "pdop vdop geoid age year jahr month monat coil_height akku batterie batterij batteria"
 )
-UNITS = re.compile(r"[(\[]\s*([^)\]]+?)\s*[)\]]|(?:^|[_ ])(ms_?/?_?m|ppt|ppm)$", re.IGNORECASE)
+UNITS = re.compile(r"[(\[{<]\s*([^)\]}>]+?)\s*[)\]}>]|(?:^|[_ ])(ms_?/?_?m|ppt|ppm)$", re.IGNORECASE)
 OTHER_UNITS = ("v", "mv", "ma", "a", "%", "°", "deg", "hpa", "mbar", "°c", "c", "k", "nt", "db", "rpm", "km/h", "m/s")
 """Units of what a logger writes beside the readings."""
 UNIT_NAMES = {"‰": "ppt", "ppt": "ppt", "ppm": "ppm", "ms/m": "mS/m", "ms_m": "mS/m", "msm": "mS/m", "ms m": "mS/m"}
@@ -99,13 +100,13 @@ def role_by_name(name: str) -> Optional[Role]:
             return Role(role, unit if role == "temperature" else "", "by its name")
     for default, words in CHANNEL_WORDS.items():
         stem = re.sub(r"_?\d+(_?m|_?hz|_?khz)?$", "", bare)
-        if {bare, whole, stem} & set(words.split()) or set(bare.split("_")) & set(words.split()):
+        if {bare, whole, stem} & set(words.split()) or (default and set(bare.split("_")) & set(words.split())):
             return Role("channel", unit or default, "by its name")
     if unit.lower() in ("ms/m", "ppt", "ppm"):
         return Role("channel", unit, "by its unit")
-    if unit.lower() in OTHER_UNITS:
-        return Role("", "", "by its unit")
-    return Role("", "", "by its name") if bare in IGNORED_WORDS.split() else None
+    if bare in IGNORED_WORDS.split():
+        return Role("", "", "by its name")
+    return Role("", unit, "by its unit") if unit.lower() in OTHER_UNITS else None
 
 
 def is_time(text: str) -> bool:
@@ -266,8 +267,9 @@ def _turn_together(line: np.ndarray, station: np.ndarray) -> bool:
         return False
     within = np.delete(steps, changes)
     common = np.median(np.abs(within[np.isfinite(within)])) if np.any(np.isfinite(within)) else np.nan
-    direction = np.sign(steps[np.maximum(changes - 1, 0)])
-    return bool(np.mean(steps[changes] != direction * common) >= STEADY)
+    before = np.sign(steps[np.maximum(changes - 1, 0)])
+    after = np.sign(steps[np.minimum(changes + 1, len(steps) - 1)])
+    return bool(np.mean((steps[changes] != before * common) | (after == -before)) >= STEADY)
 
 
 def _by_text(texts: Sequence[str]) -> Optional[Role]:

@@ -8,23 +8,32 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Optional, Sequence, Union
 
-from ..core import FIELD_ENDINGS, FIXED_FIELDS, EngineError
+from ..core import FIELD_ENDINGS, FIXED_FIELDS
 from .clock_parts import join_clock
-from .column_roles import FIRST_VALUES, Role, fits_date, is_time, role_by_name, roles_by_behaviour
+from .column_roles import (
+    FIRST_VALUES,
+    OTHER_UNITS,
+    UNIT_NAMES,
+    Role,
+    fits_date,
+    is_time,
+    role_by_name,
+    roles_by_behaviour,
+)
 from .dialect import NUMBER, Shape, find_comment, find_marks, find_missing, find_openings, find_records, find_shape
 from .layout import ROLES, LogColumn, LogLayout, field_name
 from .log_findings import layout_remarks
 from .position_columns import settle_positions
 from .refusals import (
+    check_columns,
     check_commas,
+    check_count,
     check_first_row,
     check_is_log,
-    check_joined,
-    check_labels,
-    check_long_form,
+    check_names,
     check_shape,
-    check_values,
     holds_values,
+    no_channel,
     no_numbers,
 )
 from .text import HEAD_BYTES, check_text, clean_rows, read_head, sniff_encoding, text_encoding
@@ -93,15 +102,15 @@ def detect_layout(path: Union[str, Path]) -> tuple[LogLayout, list[str]]:
         # Names that go on in the next row of the file cannot be found again by their row.
         names = ColumnNames(names.names)
     check_is_log(names.names, path.name)
+    if above and names.row is None and not any(names.names):
+        check_names(rows, above[-1], shape, len(columns), path.name)
     check_shape(rows, shape, shape.data[0] if names.row is None else names.row, any(names.names), path.name)
+    check_count(shape, bool(any(names.names) or special.openings), path.name)
     roles = _find_roles(columns, names, bool(special.openings))
-    check_joined(columns, roles, rows, shape, path.name)
-    check_long_form(columns, roles, rows, shape, path.name)
-    check_values(columns, roles, shape, rows, path.name)
-    check_labels(columns, roles, shape, path.name)
+    check_columns(columns, roles, rows, shape, path.name)
     channels = [texts for texts, role in zip(columns, roles) if role.role == "channel"]
     if not channels:
-        raise EngineError(f"No column of readings was found in {path.name}. Give the layout of the log.")
+        raise no_channel(rows, shape, path.name)
     layout = LogLayout(
         name=path.stem,
         encoding=encoding,
@@ -220,7 +229,7 @@ def _find_names(
     if len(above) > 1:
         names, units = (_as_names(rows[i], shape, count) for i in above[-2:])
         if names and units and sum(map(_names_role, names)) > sum(_names_role(unit) for unit in units if unit):
-            units = tuple(re.sub(r"[\[\]()]", "", unit) for unit in units)
+            units = tuple(re.sub(r"[\[\](){}<>]", "", unit) for unit in units)
             return ColumnNames(tuple(f"{a} [{b}]" if re.search(r"\w", b) else a for a, b in zip(names, units)))
     for i in above[: -1 - HEADER_REACH : -1]:
         names = _as_names(rows[i], shape, count)
@@ -239,12 +248,26 @@ def _as_names(row: str, shape: Shape, count: int) -> tuple[str, ...]:
     names = row.split() if shape.widths is not None else shape.split(row)
     if len(names) == count - 1:
         names = [*names, ""]
+    while len(names) > count and shape.widths is None and _is_beside(names[-1]):
+        names = names[:-1]
     values = any(NUMBER.match(name) or is_time(name) for name in names)
     return tuple(names) if len(names) == count and not values and re.search(r"[^\W\d]", row) else ()
 
 
+def _is_beside(name: str) -> bool:
+    """Return whether a name is blank, or one of a column that no row need fill, such as a remark."""
+    role = role_by_name(name) if name else None
+    return not name or (role is not None and not role.role)
+
+
 def _find_roles(columns: Sequence[Sequence[str]], names: ColumnNames, has_openings: bool) -> list[Role]:
     taken = [role_by_name(name) if name else None for name in names.names]
+    if any(name.lower() in UNIT_NAMES for name in names.names):
+        # Where units name the channels, other units name what stands beside them.
+        other = Role("", "", "by its unit")
+        taken = [other if name.lower() in OTHER_UNITS else role for name, role in zip(names.names, taken)]
+    units = {role.unit for role in taken if role and role.role == "channel"} - {""}
+    taken = [replace(role, role="channel") if role and role.unit in units else role for role in taken]
     for i, role in enumerate(taken):
         if role is None:
             continue

@@ -11,6 +11,7 @@ from typing import Optional, Sequence
 import numpy as np
 
 from .column_roles import STEADY, is_date, is_time
+from .fields import without_groups
 from .layout import delimiter_of
 from .overrange import OVERRANGE_WORDS
 from .plan import split_row
@@ -31,6 +32,8 @@ COMMENT_MARKS = ("#", "//", "%", "!", ";", "/", ">", "*")
 MISSING_WORDS = re.compile(r"^(\*+|-+|\?+|#+|nan|n/?a|null|none|nil|ovr|over|x+)$", re.IGNORECASE)
 NUMBER = re.compile(r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$")
 COMMA_DECIMAL = re.compile(r"^[+-]?\d+,\d+([eE][+-]?\d+)?$")
+COMMA_VALUE = re.compile(r"^[NSEWnsew]?\s*[+-]?[\d\s'\u2019]+,\d+([eE][+-]?\d+)?\s*[NSEWnsew]?$")
+"""A number with a decimal comma, also a position with its letter or one whose thousands are parted."""
 
 LINE_WORDS = "line|traverse|trav|transect|profile|linie|zeile|profil|ligne|linea|línea|l|t"
 OPENING_WORDS = r"(?:begin|start|new|open|beginn|début|inicio)\s+(?:of\s+)?"
@@ -39,6 +42,7 @@ OPENING_PARTS = (
     r".*?\b(?:start[ _]?station|station|stn|sta|start|from|begin|von|ab|desde)[\s:=]*"
     r"(?P<station>[+-]?\d+(?:[.,]\d+)?)(?![\d:])",
     r".*?\b(?:step|increment|incr|inc|schritt|pas|by|delta)[\s:=]*(?P<step>[+-]?\d+(?:[.,]\d+)?)",
+    r".*?\b(?P<step>(?:in|de)creas(?:ing|e)|(?:a|de)scending|(?:ab|auf)steigend|(?:dé)?croissant)\b",
     r".*?\b(?:to|till|until|end|stop|bis|jusqu'?[aà]|hasta)[\s:=]*(?P<end>[+-]?\d+(?:[.,]\d+)?)(?![\d:])",
     r"[\s,;|\"]+(?P<station>[+-]?\d+(?:[.,]\d+)?)[\s,;|\"]+[+-]?\d+(?:[.,]\d+)?\W*$",
     r"[\s,;|\"]+[+-]?\d+(?:[.,]\d+)?[\s,;|\"]+(?P<step>[+-]?\d+(?:[.,]\d+)?)\W*$",
@@ -86,8 +90,8 @@ class Shape:
         count = max(map(len, table))
         columns = [[fields[k] if k < len(fields) else "" for fields in table] for k in range(count)]
         if self.decimal == ",":
-            columns = [[t.replace(",", ".") if COMMA_DECIMAL.match(t) else t for t in texts] for texts in columns]
-        return columns
+            columns = [[t.replace(",", ".") if COMMA_VALUE.match(t) else t for t in texts] for texts in columns]
+        return [list(map(without_groups, texts)) for texts in columns]
 
 
 def find_shape(rows: Sequence[str]) -> Optional[Shape]:
@@ -127,7 +131,8 @@ _is_clock = lru_cache(maxsize=TEXTS_KEPT)(is_time)
 
 @lru_cache(maxsize=TEXTS_KEPT)
 def _is_value(text: str) -> bool:
-    return bool(NUMBER.match(text) or not text or MISSING_WORDS.match(text)) or _is_clock(text) or is_date(text)
+    number = NUMBER.match(text) or NUMBER.match(without_groups(text))
+    return bool(number or not text or MISSING_WORDS.match(text)) or _is_clock(text) or is_date(text)
 
 
 @lru_cache(maxsize=TEXTS_KEPT)
@@ -175,7 +180,7 @@ def value_fraction(fields: Sequence[str]) -> float:
 
 def _decimal(table: Sequence[Sequence[str]], data: Sequence[int]) -> str:
     texts = [text for i in data for text in table[i]]
-    commas = sum(bool(COMMA_DECIMAL.match(text)) for text in texts)
+    commas = sum(bool(COMMA_VALUE.match(text)) for text in texts)
     # Between commas only a number in quotes keeps a comma of its own.
     return "," if commas > sum("." in t and bool(NUMBER.match(t)) for t in texts) else "."
 
@@ -288,7 +293,10 @@ def find_comment(rows: Sequence[str], others: Sequence[int], delimiter: Optional
 
 
 def find_missing(texts: Sequence[Sequence[str]], decimal: str) -> tuple[str, ...]:
-    """Return the marks for missing values in the columns of channels: words, and lone numbers such as -9999."""
+    """Return the marks for missing values in the columns of channels: words, and lone numbers such as -9999.
+
+    The same above zero (9999, 32767) is beyond the range of the instrument, see ``overrange``.
+    """
     found: dict[str, None] = {}
     for column in texts:
         words = (t for t in dict.fromkeys(column) if MISSING_WORDS.match(t) and not OVERRANGE_WORDS.match(t))
@@ -296,5 +304,5 @@ def find_missing(texts: Sequence[Sequence[str]], decimal: str) -> tuple[str, ...
         numbers = {t: float(t) for t in dict.fromkeys(column) if NUMBER.match(t) and "," not in t}
         marks = {t: v for t, v in numbers.items() if re.fullmatch(r"-?9{3,}(\.0*)?|-?3276[78](\.0*)?", t)}
         largest = max((abs(v) for t, v in numbers.items() if t not in marks), default=0.0)
-        found.update(dict.fromkeys(t for t, v in marks.items() if abs(v) > 2 * largest))
+        found.update(dict.fromkeys(t for t, v in marks.items() if v < -2 * largest))
     return tuple(t.replace(".", decimal) if decimal == "," and NUMBER.match(t) else t for t in found)

@@ -228,7 +228,8 @@ def _nearest(rows: Sequence[str], base: LogLayout, is_cut: bool) -> LayoutDraft:
         return LayoutDraft(replace(base, header=False), ("",) * count, (DraftColumn(),) * count)
     columns, header = guess_columns(below, shape)
     base = replace(base, delimiter=shape.delimiter, widths=shape.widths, decimal=shape.decimal, header=header)
-    return _draft_of(rows, replace(base, columns=columns or PLACEHOLDER))[0]
+    usable = any(column.role == "channel" for column in columns)
+    return _draft_of(rows, replace(base, columns=columns if usable else PLACEHOLDER))[0]
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,8 @@ from .timestamps import character_codes, strip_texts
 SHOWN_CHARACTERS = 60
 """Characters of a row that a sentence shows (common practice, no source): about as many as fit on a line beside it."""
 COLUMN_END = "\x1f"
+GROUPED = re.compile(r"([+-]?\d{1,3}(?:[' \u2019\u00a0\u202f]\d{3})+)((?:[.,]\d*)?)")
+"""A number whose thousands are parted by an apostrophe or a blank."""
 COMMA_NUMBER = re.compile(r"^\s*[+-]?\d+,\d+\s*$")
 
 
@@ -179,6 +181,8 @@ def to_number(text: str, role: str, layout: LogLayout) -> Optional[float]:
         text = re.sub(r"(?<=\d)[\s_.-]*[NSEWnsew]$", "", text)
     if role == "channel" and OVERRANGE_WORDS.match(text):
         return OVERRANGE
+    if role == "channel":
+        text = without_groups(text)
     if is_number(text):
         return float(text)
     return degrees_of(text) if role in ("longitude", "latitude") else None
@@ -197,6 +201,18 @@ def holds_readings(row: str, layout: LogLayout) -> bool:
         texts = [(text.replace(",", "."), role) for text, role in texts]
     values = [to_number(text, role, layout) for text, role in texts]
     return None not in values and bool(np.any(np.isfinite(np.array(values, float))))
+
+
+def without_groups(text: str) -> str:
+    """Return a number without what parts its thousands; any other text as it is.
+
+    Examples
+    --------
+    >>> [without_groups(text) for text in ("1'011.31", "12 345", "1 25", "7:10")]
+    ['1011.31', '12345', '1 25', '7:10']
+    """
+    match = GROUPED.fullmatch(text)
+    return re.sub(r"[^\d+-]", "", match[1]) + match[2] if match else text
 
 
 def is_number(text: str) -> bool:

@@ -160,12 +160,28 @@ def value_findings(gathered: LogGatherer, unusable: dict[str, Unusable]) -> list
             found += f" ({', '.join(f'{number:.10g}' for number in numbers)})" if len(numbers) else ""
             advice = "Leave it: they are blank. Readings without any value are flagged 'overrange'."
             findings.append(Code.OVERRANGE.finding(f"{found}, first in row {over[0]}.", "", advice))
-        if len(bad):
+        if len(bad) > max(SHOWN_ROWS, MOST_ROWS * gathered.count) and not gathered.layout.confirmed:
+            findings.append(_values_do_not_fit(gathered, channel, bad))
+        elif len(bad):
             texts = dict(gathered.blanked)
             example = f" ({shorten(texts[int(bad[0])])})" if int(bad[0]) in texts else ""
             found = f"{name}: {counted(len(bad), 'value')} of {channel} cannot be read, first in row {bad[0]}{example}."
             findings.append(Code.VALUE_UNREADABLE.finding(found, "", "Look at the row in the log; they are blank."))
     return findings
+
+
+def _values_do_not_fit(gathered: LogGatherer, channel: str, bad: np.ndarray) -> Finding:
+    """Return the one finding about a channel of which most values cannot be read."""
+    text = dict(gathered.blanked).get(int(bad[0]), "")
+    found = (
+        f"{gathered.name}: {len(bad)} of {gathered.count} values of {channel} cannot be read, the first of them in row "
+        f"{bad[0]}: {shorten(text)}."
+    )
+    advice = (
+        "Ask for the layout of the log: most values do not fit. If they are to be blank all the same, set "
+        '"confirmed": true in the layout. Nothing of this log is mapped until then.'
+    )
+    return Code.LAYOUT_QUESTIONED.finding(found, "", advice)
 
 
 def not_in_the_log(gathered: LogGatherer, readings: Readings) -> list[str]:

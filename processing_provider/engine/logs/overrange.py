@@ -7,8 +7,10 @@ import re
 import numpy as np
 
 OVERRANGE_WORDS = re.compile(
-    r"^([<>]\s*[+-]?\d+([.,]\d*)?|\*{2,}|[+-]?(o/?l|ovr|over|overload|overflow|over[ _-]?range|out[ _-]of[ _-]range"
-    r"|sat(urated)?|ovld?|ovf|clip(ped)?|inf(inity)?))[.!]?$",
+    r"^([<>]\s*([+-]?\d+([.,]\d*)?|max(imum)?|min(imum)?|range|limit)|\*{2,}|[+-]?(o[/.]?[lr]\.?|ovr|over|overload"
+    r"|overflow|over[ _-]?range|out[ _-]of[ _-]range|sat(urated)?|ovld?|ovf|clip(ped)?|inf(inity)?|hi(gh)?|lo(w)?"
+    r"|(ü|ue)berlauf|(ü|ue)bersteuert|hors (gamme|plage)|satur[ée]e?|d[ée]passement|saturado|fuera de rango"
+    r"|fuori (scala|campo)))[.!]?$",
     re.IGNORECASE,
 )
 OVERRANGE, UNREADABLE = np.inf, -np.inf
@@ -21,6 +23,9 @@ SEPARATION = 3.0
 practice, no source)."""
 LEAST_VALUES = 5
 """Other values that are needed to say so. Derived: of fewer, the 5th and 95th percentile are single values."""
+REGISTER_SEPARATION = 2.0
+"""A full register (999, 9999, 32767) is a mark when it is so many times any other value (common practice, no
+source)."""
 LARGEST_MS_M = 1e5
 """No ground conducts better, mS/m. Derived: sea water has 5,000 and saturated brine 25,000 mS/m, metal a million times
 more; the unit of a channel in other units is not known well enough to say so."""
@@ -49,11 +54,14 @@ def settle_overrange(values: np.ndarray, unit: str) -> tuple[np.ndarray, np.ndar
 
 def _mark(values: np.ndarray) -> float:
     """Return the lowest or highest of some values when it is a mark and no value, else NaN."""
-    if len(values) <= LEAST_VALUES:
+    if not len(values):
         return np.nan
     for mark in (float(values.max()), float(values.min())):
         others = values[values != mark]
-        if len(values) - len(others) < REPEATED and not _looks_like_mark(mark):
+        enough = len(others) >= REPEATED
+        if _fills_register(mark) and enough and abs(mark) > REGISTER_SEPARATION * np.max(np.abs(others)):
+            return mark
+        if len(values) <= LEAST_VALUES or len(values) - len(others) < REPEATED and not _looks_like_mark(mark):
             continue
         if len(np.unique(others)) < LEAST_VALUES:
             continue
@@ -61,6 +69,11 @@ def _mark(values: np.ndarray) -> float:
         if np.min(np.abs(others - mark)) > SEPARATION * (high - low):
             return mark
     return np.nan
+
+
+def _fills_register(value: float) -> bool:
+    """Return whether a whole number is all nines, or the end of a register of 16 bits."""
+    return bool(re.fullmatch(r"9{3,}|-?3276[78]", f"{value:.15g}"))
 
 
 def _looks_like_mark(value: float) -> bool:

@@ -104,6 +104,7 @@ def read_log(
     _check_fit(gathered)
     remarks += filter(None, [gathered.open_blocks()])
     gathered.open_by_stations()
+    remarks += filter(None, [gathered.turn_back()])
     readings, unusable = _assemble(gathered, grid)
     check_turns(gathered, readings)
     findings = row_findings(gathered) + line_findings(gathered, readings) + value_findings(gathered, unusable)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass
-from typing import Mapping, Optional
+from dataclasses import dataclass, replace
+from typing import Mapping, Optional, Sequence
 
 import numpy as np
 
@@ -27,6 +27,11 @@ HEADING_WORDS: Mapping[int, tuple[str, ...]] = {
 """Words in opening rows for the way out (1) and back (-1) (common practice, no source)."""
 
 
+DOWN_WORDS = ("de", "ab", "dé")
+"""Beginnings of the words by which the stations of an opening row count down: decreasing, descending, absteigend
+(common practice, no source)."""
+
+
 @dataclass(frozen=True)
 class Opening:
     """A row that opens a traverse.
@@ -45,6 +50,8 @@ class Opening:
     heading : int
         1 out, -1 back, 0 unknown.
     grid : str or None
+    counts : bool
+        Whether the row says how the stations count.
     """
 
     before: int
@@ -54,13 +61,14 @@ class Opening:
     time: str
     heading: int
     grid: Optional[str]
+    counts: bool = True
 
 
 def read_opening(groups: Mapping[str, Optional[str]], before: int, number: int) -> Opening:
     """Return an opening row from the named groups of its expression.
 
     Without a ``line`` group the traverse takes ``number``, its number among the opening rows. Without a ``step`` the
-    stations count on by one, down where the ``end`` lies below the first.
+    stations count on by one, down where the ``end`` lies below the first or a word in place of the step says so.
 
     Raises
     ------
@@ -70,6 +78,8 @@ def read_opening(groups: Mapping[str, Optional[str]], before: int, number: int) 
 
     def number_of(group: str, default: float) -> float:
         text = groups.get(group)
+        if text and group == "step" and text[0].isalpha():
+            return -1.0 if text.lower().startswith(DOWN_WORDS) else 1.0
         return float(text.replace(",", ".")) if text else default
 
     line = number_of("line", number)
@@ -85,7 +95,26 @@ def read_opening(groups: Mapping[str, Optional[str]], before: int, number: int) 
         groups.get("time") or "",
         read_heading(groups.get("heading") or ""),
         groups.get("grid"),
+        bool(groups.get("step") or groups.get("end")),
     )
+
+
+def turn_back(openings: Sequence[Opening], count: int) -> list[Opening]:
+    """Return opening rows of which those of the way back count down, where they say no step and start at the far end.
+
+    ``count`` is the number of rows with readings. The lines of the way out show where the near end is.
+    """
+    near = [o.station for o in openings if o.heading == 1 and np.isfinite(o.station)]
+    ends = [*(o.before for o in openings[1:]), count]
+
+    def starts_far(opening: Opening, end: int) -> bool:
+        readings = end - opening.before
+        return opening.station - float(np.median(near)) >= max(LEAST_COVER * readings, LEAST_READINGS)
+
+    return [
+        replace(o, step=-1.0) if near and o.heading == -1 and not o.counts and starts_far(o, end) else o
+        for o, end in zip(openings, ends)
+    ]
 
 
 def read_heading(text: str) -> int:

@@ -7,8 +7,8 @@ from typing import Sequence
 
 import numpy as np
 
-from ..core import EngineError
-from .column_roles import Role
+from ..core import EngineError, counted
+from .column_roles import Role, role_by_name
 from .dialect import LIKELY, Shape, value_fraction
 from .fields import is_number, shorten
 from .plan import split_row
@@ -34,6 +34,13 @@ WHOLE_CLOCK = re.compile(r"\d{1,2}:\d{2}:\d{2}")
 EVERY = 0.9
 """A log is in long form when so large a fraction of its places has as many rows (common practice, no source): a row may
 be damaged."""
+FEWEST_ROWS = 3
+"""Derived: two steps, between three rows, are the fewest that can be alike."""
+MANY = 0.1
+"""Lines without a whole number are no slips when more than this fraction of the rows has one (common practice, no
+source)."""
+TAILED = re.compile(r"[+-]?\d+[.,]\d+\s*[^\d\s.,:/-]\S*")
+"""A decimal number with letters or signs behind it."""
 ROUGH = 0.2
 """Mean step of a column as a fraction of its range from which it is no course of values. Derived: evenly spread digits
 have a mean step of a third."""
@@ -73,6 +80,15 @@ def no_numbers(rows: Sequence[str], name: str) -> EngineError:
     )
 
 
+def no_channel(rows: Sequence[str], shape: Shape, name: str) -> EngineError:
+    """Return the error of a log none of whose columns seems to hold readings."""
+    first = shape.data[0]
+    return EngineError(
+        f"No column of readings was found in {name}. Give the layout of the log: row {first + 1} is "
+        f"{shorten(rows[first])}."
+    )
+
+
 def check_shape(rows: Sequence[str], shape: Shape, top: int, is_named: bool, name: str) -> None:
     """Raise EngineError for a line in a row, and for rows of numbers in another shape above row ``top`` (from 0)."""
     count = len(shape.split(rows[shape.data[0]]))
@@ -95,6 +111,28 @@ def holds_values(row: str, shape: Shape) -> bool:
     """Return whether a row holds mostly numbers and times, as readings do, though perhaps more or fewer of them."""
     fields = split_row(row, shape.delimiter, shape.widths)
     return len(fields) > 1 and value_fraction(fields) >= LIKELY
+
+
+def check_names(rows: Sequence[str], above: int, shape: Shape, count: int, name: str) -> None:
+    """Raise EngineError when the row above the readings names columns, but not as many as there are."""
+    names = shape.split(rows[above])
+    known = [role for role in map(role_by_name, names) if role is not None and role.role]
+    if shape.delimiter in (None, "space") or len(names) == count or len(known) < max(3, len(names) / 2):
+        return
+    raise EngineError(
+        f"In {name}, row {above + 1} names {len(names)} columns ({shorten(rows[above])}), but the readings have "
+        f"{count}: which name belongs to which cannot be known. Correct that row in a copy of the log, or give its "
+        "layout."
+    )
+
+
+def check_count(shape: Shape, is_named: bool, name: str) -> None:
+    """Raise EngineError when too few rows without names are there to show what their columns hold."""
+    if len(shape.data) < FEWEST_ROWS and not is_named:
+        raise EngineError(
+            f"{name} holds {counted(len(shape.data), 'row')} of numbers (the first is row {shape.data[0] + 1}) and no "
+            "names of columns: what they hold cannot be known. Give the layout of the log, or download it again."
+        )
 
 
 def check_commas(rows: Sequence[str], shape: Shape, above: Sequence[int], name: str) -> None:
@@ -150,7 +188,19 @@ def _is_rough(texts: Sequence[str]) -> bool:
     return spread > 0 and float(np.mean(np.abs(np.diff(values)))) > ROUGH * spread
 
 
-def check_joined(
+def check_columns(
+    columns: Sequence[Sequence[str]], roles: Sequence[Role], rows: Sequence[str], shape: Shape, name: str
+) -> None:
+    """Raise EngineError when what the columns hold cannot be known, or cannot be read."""
+    _check_joined(columns, roles, rows, shape, name)
+    _check_long_form(columns, roles, rows, shape, name)
+    _check_values(columns, roles, shape, rows, name)
+    _check_labels(columns, roles, shape, name)
+    _check_whole_lines(columns, roles, shape, name)
+    _check_tails(columns, roles, shape, rows, name)
+
+
+def _check_joined(
     columns: Sequence[Sequence[str]], roles: Sequence[Role], rows: Sequence[str], shape: Shape, name: str
 ) -> None:
     """Raise EngineError when a column that is of no use holds line and station in one text, such as ``3/17``."""
@@ -164,7 +214,7 @@ def check_joined(
             )
 
 
-def check_long_form(
+def _check_long_form(
     columns: Sequence[Sequence[str]], roles: Sequence[Role], rows: Sequence[str], shape: Shape, name: str
 ) -> None:
     """Raise EngineError when each place has a row for every coil pair, which a column names."""
@@ -190,7 +240,7 @@ def check_long_form(
             )
 
 
-def check_labels(columns: Sequence[Sequence[str]], roles: Sequence[Role], shape: Shape, name: str) -> None:
+def _check_labels(columns: Sequence[Sequence[str]], roles: Sequence[Role], shape: Shape, name: str) -> None:
     """Raise EngineError when lines have labels that differ in their letters only, such as ``L1`` and ``T1``."""
     for k, (texts, role) in enumerate(zip(columns, roles), 1):
         if role.role != "line":
@@ -208,7 +258,34 @@ def check_labels(columns: Sequence[Sequence[str]], roles: Sequence[Role], shape:
                 )
 
 
-def check_values(
+def _check_whole_lines(columns: Sequence[Sequence[str]], roles: Sequence[Role], shape: Shape, name: str) -> None:
+    """Raise EngineError when lines have numbers such as 1.5, which are no whole ones."""
+    for k, (texts, role) in enumerate(zip(columns, roles), 1):
+        if role.role != "line":
+            continue
+        broken = [(i, text) for i, text in zip(shape.data, texts) if is_number(text) and float(text) % 1]
+        if len(broken) > MANY * len(texts):
+            raise EngineError(
+                f"In {name}, column {k} numbers lines with fractions: {broken[0][1]} in row {broken[0][0] + 1}. Give "
+                "each line a whole number, and say in the register or the notes where it lies."
+            )
+
+
+def _check_tails(
+    columns: Sequence[Sequence[str]], roles: Sequence[Role], shape: Shape, rows: Sequence[str], name: str
+) -> None:
+    """Raise EngineError when a column that is left out holds decimal numbers with something behind each."""
+    for k, (texts, role) in enumerate(zip(columns, roles), 1):
+        tailed = sum(bool(TAILED.fullmatch(text)) for text in texts)
+        if role.role == "" and role.why.endswith("words") and tailed > EVERY * len(texts) and len(set(texts)) > 2:
+            row = shape.data[0]
+            raise EngineError(
+                f"In {name}, the values in column {k} have something behind their number: {shorten(texts[0])} in row "
+                f"{row + 1} ({shorten(rows[row])}). Export the log with the numbers alone."
+            )
+
+
+def _check_values(
     columns: Sequence[Sequence[str]], roles: Sequence[Role], shape: Shape, rows: Sequence[str], name: str
 ) -> None:
     """Raise EngineError for commas at thousands beside decimal points, and for AM and PM in a column of their own."""

@@ -25,6 +25,12 @@ letters have a zero each, half of all bytes; the rest is room for words in other
 DASHES = {**dict.fromkeys(map(ord, "\u2010\u2011\u2012\u2013\u2212\ufe63\uff0d"), "-"), 0xFEFF: ""}
 """Dashes and signs of minus that typesetting knows; a byte order mark within a log, where two were joined, is none.
 Source: The Unicode Standard, charts of general punctuation and mathematical operators (from memory)."""
+DOCUMENTS = ((b"%PDF", "a document for printing"), (b"%!PS", "a document for printing"), (b"{\\rtf", "a document"))
+"""First bytes of files that are text and no log, and what they are (common practice, no source)."""
+REMARK = re.compile(r"^([\s\d+.\"-].*\d)\s+(?:#|//)\s+[^\W\d].*")
+"""A remark behind the values of a row."""
+CHECKSUM = re.compile(r"^(\s*\$.*)\*[0-9A-Fa-f]{2}(?=\s*$)")
+"""A sentence with a checksum at its end (NMEA 0183: ``$...*hh``, from memory)."""
 MARKS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 
 
@@ -90,6 +96,11 @@ def check_text(head: bytes, encoding: str, name: str) -> None:
     """Raise EngineError when the first bytes are those of a binary file; runs of zero bytes are those of lost power."""
     if codecs.lookup(encoding).name.startswith(("utf-16", "utf-32")):
         return
+    for start, what in DOCUMENTS:
+        if head.startswith(start):
+            raise EngineError(
+                f"{name} is {what} and no log. Export the readings from the logger as text and read that."
+            )
     text = re.sub(rb"\0{4,}", b"", head)
     control = len(text) - len(text.translate(None, bytes((*range(9), *range(14, 26), *range(28, 32)))))
     if control > len(text) / 100 or not text.strip():
@@ -107,11 +118,16 @@ def text_encoding(head: bytes, encoding: str) -> str:
 def clean_rows(rows: list[str]) -> list[str]:
     """Return rows with the minus of typesetting written as that of numbers, and rows that are too long cut.
 
-    Zero bytes before a row are taken away; elsewhere in it they stay as a sign that no value has.
+    Zero bytes before a row are taken away; elsewhere in it they stay as a sign that no value has. So are a remark
+    behind the values of a row, and the checksum of a sentence.
     """
     text = "".join(rows)
     if not text.isascii():
         rows = [row if row.isascii() else row.translate(DASHES) for row in rows]
+    if "*" in text and "$" in text:
+        rows = [CHECKSUM.sub(r"\1", row) for row in rows]
+    if " # " in text or " // " in text:
+        rows = [REMARK.sub(r"\1", row) for row in rows]
     if "\0" in text or "\x1a" in text:
         rows = [_without_zeros(row) for row in rows]
     if max(map(len, rows), default=0) > LONGEST_ROW:

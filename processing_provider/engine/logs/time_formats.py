@@ -11,6 +11,12 @@ from ..core import EngineError
 LEAST_STEP_MS = 20
 """Whole numbers that grow by at least this from reading to reading are milliseconds. Derived: as milliseconds they are
 50 readings a second or fewer, as seconds a reading every 20 s, which nobody walks with."""
+DAY_S = 86400
+"""Seconds of a day. Source: International System of Units, table of non-SI units accepted for use with it (from
+memory)."""
+LEAST_MINUTES = 3
+"""Minutes that clocks without signs must show (common practice, no source): seconds that happen to look like a clock
+do not do so for long."""
 NUMBER_FORMATS = ("s", "ms", "day", "HHMMSS", "min", "h")
 TEXT_FORMATS = ("HH:MM:SS", "MM:SS", "date-time")
 SYNONYMS = {
@@ -134,4 +140,6 @@ def _reads_as_hhmmss(texts: list[str], values: np.ndarray) -> bool:
     if not len(values) or np.any(whole % 100 >= 60) or np.any(whole // 100 % 100 >= 60) or whole.max() >= 240000:
         return False
     padded = all(len(t.split(".")[0]) == 6 for t in texts)
-    return padded or (whole.min() >= 10000 and len(np.unique(whole)) > 60)
+    # No day has as many seconds as 86,400, and seconds that run on fill the places of minutes.
+    beyond = whole.min() >= DAY_S and len(np.unique(whole // 100)) >= LEAST_MINUTES
+    return padded or beyond or (whole.min() >= 10000 and len(np.unique(whole)) > 60)

@@ -17,7 +17,8 @@ FIRST_YEAR = 1970
 """Dates of four digits for the year are later (common practice, no source): no logger is older."""
 DATE_FORMATS = (
     "%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%Y%m%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%d-%m-%Y", "%m-%d-%Y",
-    "%d.%m.%y", "%d/%m/%y", "%m/%d/%y", "%d-%b-%Y", "%d %b %Y", "%d%m%y", "%y%m%d", "%Y-%j", "%Y%j", "%j",
+    "%d.%m.%y", "%d/%m/%y", "%m/%d/%y", "%d-%b-%Y", "%d %b %Y", "%d%m%y", "%y%m%d", "%d%m%Y", "%m%d%Y", "%Y-%j", "%Y%j",
+    "%j",
 )  # fmt: skip
 ZONE = re.compile(r":\d{2}(?:[.,]\d*)? ?(?:(Z)|([+-])(\d{2}):?(\d{2})?)$")
 ALIKE = re.compile(r"^(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d{0,9}))?)?$")
