@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Optional
+from typing import Optional, Sequence
 
 import numpy as np
 
@@ -59,24 +59,32 @@ def wave_lengths(length_m: float, pitch_m: float) -> np.ndarray:
     return 2 * length_m / np.arange(1, int(2 * length_m / least) + 1)
 
 
-def amplitudes(
-    position: np.ndarray, value: np.ndarray, at: np.ndarray, length_m: float, waves: int
-) -> Optional[np.ndarray]:
-    """Return (K,) the amplitudes of cosines along a stretch of an edge; None where too much of it has no readings.
+def amplitudes(profiles: Sequence[Optional[np.ndarray]], length_m: float, waves: int) -> list[Optional[np.ndarray]]:
+    """Return (K,) the amplitudes of cosines along a stretch of an edge, for each of several profiles (n,) of it.
 
-    Their squares are the power by wave number. ``at`` (n,) are evenly spaced positions along the stretch.
+    Their squares are the power by wave number. Nothing comes of a profile that is None.
     """
+    found: list[Optional[np.ndarray]] = [None] * len(profiles)
+    known = {k: profile for k, profile in enumerate(profiles) if profile is not None}
+    if known:
+        values = np.stack(list(known.values()))
+        values = values - np.median(values, axis=1, keepdims=True)
+        limit = CLIP * MAD_TO_SD * np.median(np.abs(values), axis=1, keepdims=True)
+        limit[limit == 0] = np.inf
+        count = values.shape[1]
+        rows = np.clip(values, -limit, limit) @ _cosines(waves, count).T * np.sqrt(2.0 * length_m) / count
+        for k, row in zip(known, rows):
+            found[k] = row
+    return found
+
+
+def profile_at(position: np.ndarray, value: np.ndarray, at: np.ndarray) -> Optional[np.ndarray]:
+    """Return (n,) what an edge shows at evenly spaced positions; None where too much of it has no readings."""
     known = np.isfinite(value)
     nearest = np.abs(position - at[:, None]).argmin(axis=1)
-    if np.mean(known[nearest]) < 1 - MOST_MISSING:
+    if np.count_nonzero(known[nearest]) < (1 - MOST_MISSING) * len(at):
         return None
-    profile = np.interp(at, position[known], value[known])
-    profile = profile - np.median(profile)
-    scale = MAD_TO_SD * float(np.median(np.abs(profile)))
-    if scale > 0:
-        profile = np.clip(profile, -CLIP * scale, CLIP * scale)
-    count = len(at)
-    return _cosines(waves, count) @ profile * np.sqrt(2.0 * length_m) / count
+    return np.interp(at, position[known], value[known])
 
 
 @lru_cache(maxsize=16)
@@ -93,31 +101,35 @@ def power_law(waves: np.ndarray, powers: np.ndarray) -> Optional[np.ndarray]:
     return np.polyfit(np.log(waves[use]), np.log(powers[use]) + LOG_CHI_SQUARE, 2)
 
 
-def likeness(one: np.ndarray, two: np.ndarray, noise: float, power: np.ndarray, waves: np.ndarray) -> Likeness:
-    """Return how alike amplitudes on either side of an edge are.
+def likeness(
+    one: np.ndarray, two: np.ndarray, noise: np.ndarray, power: np.ndarray, waves: np.ndarray
+) -> list[Likeness]:
+    """Return how alike amplitudes on either side of an edge are, for each of P pairs of logs.
 
     Parameters
     ----------
-    one, two : (K,) float64
+    one, two : (P, K) float64
         Amplitudes of either side.
-    noise : float
+    noise : (P,) float64
         Power of the noise at every wave, the mean of both sides.
     power : (K,) float64
         Expected power.
     waves : (K,) float64
         Wave lengths in metres.
     """
-    signal = np.clip(1 - noise / power, 0.0, 1.0)
+    signal = np.clip(1 - noise[:, None] / power, 0.0, 1.0)
     weight = signal / (1 + (BLURS_M[1] / waves) ** 2)
-    total, (a, b) = float(weight.sum()), (side / np.sqrt(power) for side in (one, two))
-    size_a, size_b = np.sum(weight * a**2), np.sum(weight * b**2)
-    if total < 1.0 or not size_a * size_b > 0:
-        return Likeness()
+    total, (a, b) = weight.sum(axis=1), (side / np.sqrt(power) for side in (one, two))
+    size_a, size_b = (np.sum(weight * side**2, axis=1) for side in (a, b))
+    shown = (total >= 1.0) & (size_a * size_b > 0)
     # Either side is as strong as it is: only whether they go together counts.
-    a, b = a * np.sqrt(total / size_a), b * np.sqrt(total / size_b)
-    rho = STRENGTHS[:, None, None] * np.exp(-((BLURS_M[:, None] / waves) ** 2)) * signal
+    a, b = (side * np.sqrt(total / np.where(shown, size, 1.0))[:, None] for side, size in ((a, size_a), (b, size_b)))
+    kept = STRENGTHS[:, None, None] * np.exp(-((BLURS_M[:, None] / waves) ** 2))
+    rho = kept.reshape(-1, 1, len(waves)) * signal
     left = 1 - rho**2
     logs = -np.sum(np.log(left) + (rho**2 * (a**2 + b**2) - 2 * rho * (a * b)) / left, axis=2) / 2
-    top = max(float(logs.max()), 0.0)
-    ratio = top + np.log((1 - UNLIKE) * np.mean(np.exp(logs - top)) + UNLIKE * np.exp(-top))
-    return Likeness(float(ratio), float(np.sum(weight * a * b) / total), total)
+    top = np.maximum(logs.max(axis=0), 0.0)
+    ratio = top + np.log((1 - UNLIKE) * np.mean(np.exp(logs - top), axis=0) + UNLIKE * np.exp(-top))
+    correlation = np.sum(weight * a * b, axis=1) / np.where(shown, total, 1.0)
+    columns = (column.tolist() for column in (shown, ratio, correlation, total))
+    return [Likeness(*row) if there else Likeness() for there, *row in zip(*columns)]

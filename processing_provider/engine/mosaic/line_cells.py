@@ -107,11 +107,11 @@ def common_lag(grids: Sequence[LineCells], channel: str) -> float:
     for grid in grids[:: max(len(grids) // LAG_GRIDS, 1)]:
         matrix, way = grid.values[channel], grid.heading
         opposing = way[:-1] * way[1:] == -1
-        for k, lag in enumerate(LAGS_M.tolist()):
-            steps = np.diff(moved(matrix, way * lag), axis=1)
-            products = (steps[:-1] * steps[1:])[opposing]
-            # Each by its sign alone counts too little, and by its size lets one feature decide: by the root.
-            fits[k] += np.nansum(np.sign(products) * np.sqrt(np.abs(products))) / max(np.isfinite(products).sum(), 1)
+        steps = np.diff(moved(matrix, LAGS_M[:, None] * way), axis=2)
+        products = (steps[:, :-1] * steps[:, 1:])[:, opposing].reshape(len(LAGS_M), -1)
+        # Each by its sign alone counts too little, and by its size lets one feature decide: by the root.
+        roots = np.sign(products) * np.sqrt(np.abs(products))
+        fits += np.nansum(roots, axis=1) / np.maximum(np.isfinite(products).sum(axis=1), 1)
     best = int(np.argmax(fits))
     if not 0 < best < len(LAGS_M) - 1:
         return 0.0
@@ -121,10 +121,10 @@ def common_lag(grids: Sequence[LineCells], channel: str) -> float:
 
 
 def moved(matrix: np.ndarray, by_m: np.ndarray) -> np.ndarray:
-    """Return (L, V) what each line has so many metres, (L,), farther along; NaN where nothing is."""
+    """Return (..., L, V) what each line of (L, V) has so many metres, (..., L), farther along; NaN where nothing is."""
     whole = np.floor(by_m / CELL_M).astype(int)
-    part = (by_m / CELL_M - whole)[:, None]
-    at = np.arange(matrix.shape[1]) + whole[:, None]
+    part = (by_m / CELL_M - whole)[..., None]
+    at = np.arange(matrix.shape[1]) + whole[..., None]
     rows = np.arange(len(matrix))[:, None]
     last = matrix.shape[1] - 1
     one, two = (np.where((k >= 0) & (k <= last), matrix[rows, np.clip(k, 0, last)], np.nan) for k in (at, at + 1))

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import combinations, product
-from typing import Collection, Iterator, Optional, Sequence
+from typing import Collection, Iterable, Iterator, Optional, Sequence
 
 import numpy as np
 
-from .likeness import Likeness, amplitudes, likeness, power_law, wave_lengths
+from .likeness import Likeness, amplitudes, likeness, power_law, profile_at, wave_lengths
 from .line_cells import LineCells, common_lag
 from .shared_edges import EDGES, edge_profiles, shared_edges
 
@@ -56,6 +56,8 @@ TURNS = tuple(Turn(*bits) for bits in product((False, True), repeat=3))[1:]
 MIRRORED = Turn(along_u=True)
 Log = tuple[int, Turn]
 """Whose log lies in a grid, and how it is turned."""
+Pair = tuple[int, Log, Log]
+"""Which shared edge, and the logs on either side of it."""
 
 
 @dataclass(frozen=True)
@@ -116,8 +118,8 @@ def grids_by_edges(grids: Sequence[LineCells], to_confirm: Optional[Collection[s
     questioned = search.questioned()
     named = {name for one in questioned for name in (one.grid, one.other)}
     asked = {g.grid for g in grids} if to_confirm is None else set(to_confirm)
-    confirmed = [g.grid for k, g in enumerate(grids) if g.grid in asked - named and search.confirms(k)]
-    return GridsByEdges(questioned, frozenset(confirmed))
+    confirmed = search.confirmed([k for k, g in enumerate(grids) if g.grid in asked - named])
+    return GridsByEdges(questioned, frozenset(grids[k].grid for k in confirmed))
 
 
 def _clearness(grids: Sequence[LineCells], channel: str) -> float:
@@ -142,7 +144,7 @@ class _Edges:
         self._pitch = [max(grids[g].pitch_m for g in s.grids) for s in self.shared]
         self._waves = [wave_lengths(s.length_m, p) for s, p in zip(self.shared, self._pitch)]
         self._amplitudes: dict[tuple[int, int, Log], Optional[np.ndarray]] = {}
-        self._likeness: dict[tuple[int, Log, Log], Likeness] = {}
+        self._likeness: dict[Pair, Likeness] = {}
         self._power = self._expected()
 
     def _expected(self) -> list[np.ndarray]:
@@ -151,43 +153,58 @@ class _Edges:
         powers: list[np.ndarray] = [np.zeros(0)]
         for number, shared in enumerate(self.shared):
             for side, grid in enumerate(shared.grids):
-                found = self._side(number, side, (grid, RECORDED))
+                found = self._sides(number, side, [(grid, RECORDED)])[0]
                 if found is not None:
                     waves.append(self._waves[number])
                     powers.append(found**2)
         law = power_law(np.concatenate(waves), np.concatenate(powers))
         return [] if law is None else [np.exp(np.polyval(law, np.log(waves))) for waves in self._waves]
 
-    def _side(self, number: int, side: int, log: Log) -> Optional[np.ndarray]:
-        """Return the amplitudes of a log along a shared edge."""
-        key = number, side, log
-        if key not in self._amplitudes:
-            shared, (index, turn) = self.shared[number], log
-            edge, back = turn.edge(shared.edges[side])
-            position, value, _ = self._profiles[index][edge]
-            low, high = shared.span[side]
-            count = max(round(shared.length_m / self._pitch[number]), 1)
-            at = low + (high - low) * (np.arange(count) + 0.5) / count
-            length = self.grids[index].size_m[edge < 2]
-            at = (1 - at if back else at) * length
-            self._amplitudes[key] = amplitudes(position, value, at, shared.length_m, len(self._waves[number]))
-        return self._amplitudes[key]
+    def _sides(self, number: int, side: int, logs: Sequence[Log]) -> list[Optional[np.ndarray]]:
+        """Return the amplitudes of logs along a shared edge."""
+        new = [log for log in dict.fromkeys(logs) if (number, side, log) not in self._amplitudes]
+        profiles = [self._profile(number, side, log) for log in new]
+        found = amplitudes(profiles, self.shared[number].length_m, len(self._waves[number]))
+        self._amplitudes.update(((number, side, log), one) for log, one in zip(new, found))
+        return [self._amplitudes[number, side, log] for log in logs]
 
-    def like(self, number: int, logs: Sequence[Log]) -> Likeness:
+    def _profile(self, number: int, side: int, log: Log) -> Optional[np.ndarray]:
+        """Return what a log shows along a shared edge."""
+        shared, (index, turn) = self.shared[number], log
+        edge, back = turn.edge(shared.edges[side])
+        position, value, _ = self._profiles[index][edge]
+        low, high = shared.span[side]
+        count = max(round(shared.length_m / self._pitch[number]), 1)
+        at = low + (high - low) * (np.arange(count) + 0.5) / count
+        return profile_at(position, value, (1 - at if back else at) * self.grids[index].size_m[edge < 2])
+
+    def compare(self, wanted: Iterable[Pair]) -> None:
+        """Find how alike pairs of logs are along shared edges; all that one edge is asked for together."""
+        by_edge: dict[int, list[Pair]] = {}
+        for pair in dict.fromkeys(wanted):
+            if pair not in self._likeness:
+                by_edge.setdefault(pair[0], []).append(pair)
+        for number, pairs in by_edge.items():
+            one = self._sides(number, 0, [pair[1] for pair in pairs])
+            two = self._sides(number, 1, [pair[2] for pair in pairs])
+            both = {p: (a, b) for p, a, b in zip(pairs, one, two) if a is not None and b is not None and self._power}
+            self._likeness.update(dict.fromkeys(pairs, Likeness()))
+            if both:
+                noise = np.array([self._noise(*pair) for pair in both])
+                first, second = (np.stack(side) for side in zip(*both.values()))
+                found = likeness(first, second, noise, self._power[number], self._waves[number])
+                self._likeness.update(zip(both, found))
+
+    def like(self, pair: Pair) -> Likeness:
         """Return how alike two logs are along a shared edge."""
-        key = number, logs[0], logs[1]
-        if key not in self._likeness:
-            one, two = (self._side(number, side, log) for side, log in enumerate(logs))
-            found = Likeness()
-            if one is not None and two is not None and self._power:
-                noise = np.mean([self._noise(number, side, log) for side, log in enumerate(logs)])
-                found = likeness(one, two, float(noise), self._power[number], self._waves[number])
-            self._likeness[key] = found
-        return self._likeness[key]
+        if pair not in self._likeness:
+            self.compare([pair])
+        return self._likeness[pair]
 
-    def _noise(self, number: int, side: int, log: Log) -> float:
-        edge, _ = log[1].edge(self.shared[number].edges[side])
-        return self._profiles[log[0]][edge][2] * self._pitch[number]
+    def _noise(self, number: int, *logs: Log) -> float:
+        """Return the power of the noise of two logs along a shared edge, their mean."""
+        edges = [log[1].edge(own)[0] for log, own in zip(logs, self.shared[number].edges)]
+        return self._pitch[number] * sum(self._profiles[log[0]][edge][2] for log, edge in zip(logs, edges)) / 2
 
 
 @dataclass(frozen=True)
@@ -213,6 +230,7 @@ class _Search:
             options = list(self._alternatives())
             settled |= {k for k in range(len(self._logs)) if self._ratio([k]) > np.log(SETTLED)}
             tried = [option for option in options if not settled & set(option.grids)]
+            self._compare(tried)
             gains = [self._gain(option) for option in tried]
             if not tried or max(gains) < np.log(len(options) / ALARM):
                 return tuple(found)
@@ -223,12 +241,16 @@ class _Search:
             self._logs = best.logs
             settled |= alike
 
-    def confirms(self, grid: int) -> bool:
-        """Whether a grid is much likelier as it is than mirrored."""
-        if not self._edges.of[grid]:
-            return False
-        mirrored = self._turned(grid, MIRRORED)
-        return self._ratio([grid]) - self._ratio([grid], mirrored.logs) > np.log(CONFIRMED)
+    def confirmed(self, grids: Sequence[int]) -> list[int]:
+        """Return those of some grids that are much likelier as they are than mirrored."""
+        mirrored = [self._turned(k, MIRRORED) for k in grids if self._edges.of[k]]
+        self._compare(mirrored)
+        differences = ((m.grids, self._ratio(m.grids) - self._ratio(m.grids, m.logs)) for m in mirrored)
+        return [grid for (grid,), difference in differences if difference > np.log(CONFIRMED)]
+
+    def _compare(self, options: Iterable[_Arrangement]) -> None:
+        """Find how alike the shared edges are in all these arrangements; together that is faster than one by one."""
+        self._edges.compare(pair for option in options for pair in self._pairs(option.grids, option.logs))
 
     def _ratio(self, grids: Sequence[int], logs: Optional[tuple[Log, ...]] = None) -> float:
         """Return the log likelihood ratio of the shared edges of some grids against unlike ground."""
@@ -254,8 +276,13 @@ class _Search:
 
     def _likenesses(self, grids: Sequence[int], logs: Sequence[Log]) -> list[Likeness]:
         """Return how alike the shared edges of some grids are."""
+        return [self._edges.like(pair) for pair in self._pairs(grids, logs)]
+
+    def _pairs(self, grids: Sequence[int], logs: Sequence[Log]) -> list[Pair]:
+        """Return the shared edges of some grids, and the logs on either side."""
         numbers = sorted({number for grid in grids for number in self._edges.of[grid]})
-        return [self._edges.like(n, [logs[g] for g in self._edges.shared[n].grids]) for n in numbers]
+        sides = ((n, *self._edges.shared[n].grids) for n in numbers)
+        return [(n, logs[one], logs[two]) for n, one, two in sides]
 
     def _gain(self, option: _Arrangement) -> float:
         """Return the log likelihood ratio against what is recorded, or against unlike ground where that is better."""
