@@ -21,6 +21,7 @@ import _measure  # noqa: E402, F401 (registers the package)
 import _other_walks  # noqa: E402
 import doubts as sites_of  # noqa: E402
 from turnrow.processing_provider.engine.mistakes import (  # noqa: E402
+    line_weights,
     lost_by_clock,
     lost_by_neighbours,
     neighbour_fit,
@@ -237,17 +238,17 @@ def residuals(count: int, seed: int) -> None:
         lengths.append(_alike_m(own, logged.step_m))
         wander.append(_alike_m(np.gradient(error - free, axis=1), logged.step_m))
         kernels.append(logged.kernel)
-        weights = order_likelihood._weights(logged.position, logged.kernel)
+        weights = line_weights.weights_of_all(logged.position, logged.kernel)
         away = np.abs(logged.position[:, None] - logged.position)
-        reach.append(np.sum((weights**2)[away > order_likelihood.REACH]) / np.sum(weights**2))
+        reach.append(np.sum((weights**2)[away > line_weights.REACH]) / np.sum(weights**2))
     report("TAIL", order_likelihood.TAIL, tails, note="degrees of freedom of Student's t, maximum likelihood")
     report("INDEPENDENT_M", order_likelihood.INDEPENDENT_M, lengths, note="integral of the autocorrelation, both ways")
-    report("REACH", order_likelihood.REACH, reach, np.max, "fraction of the squared weights that lies beyond it")
+    report("REACH", line_weights.REACH, reach, np.max, "fraction of the squared weights that lies beyond it")
     names = ("RANGES", "NUGGETS", "FAR_FRACTIONS")
     for k, name in enumerate(names):
         values, times = np.unique([kernel[k] for kernel in kernels], return_counts=True)
         chosen = ", ".join(f"{v:g}: {n}" for v, n in zip(values, times))
-        report(name, getattr(order_likelihood, name), [kernel[k] for kernel in kernels], note=f"chosen {chosen}")
+        report(name, getattr(line_weights, name), [kernel[k] for kernel in kernels], note=f"chosen {chosen}")
 
 
 def _alike_m(values: np.ndarray, step_m: float) -> float:

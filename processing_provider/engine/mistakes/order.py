@@ -160,16 +160,13 @@ class OrderSearch:
             mine = np.flatnonzero((beside == near) & (fast[first, second] > SCREEN))
             mine = mine[np.argsort(fast[first[mine], second[mine]])[::-1][:CLOSELY]]
             pairs = list(zip(first[mine].tolist(), second[mine].tolist()))
-            gains, least = self._logged.swaps(pairs), np.zeros(len(pairs))
-            if near:
-                both = self._logged.repeats([*pairs, *((b, a) for a, b in pairs)])
-                least = both.reshape(2, -1).max(axis=0)
             margin, candidates = NEAR_MARGIN if near else FAR_MARGIN, np.count_nonzero(beside == near)
-            for (a, b), gain, repeat in zip(pairs, gains.tolist(), least.tolist()):
-                if not near or gain > repeat:
-                    swapped = position.copy()
-                    swapped[[a, b]] = swapped[[b, a]]
-                    yield self._mistake(Code.LINES_SWAPPED, a, b, gain, candidates, swapped, margin)
+            for (a, b), gain in zip(pairs, self._logged.swaps(pairs).tolist()):
+                swapped = position.copy()
+                swapped[[a, b]] = swapped[[b, a]]
+                mistake = self._mistake(Code.LINES_SWAPPED, a, b, gain, candidates, swapped, margin)
+                if gain > mistake.threshold and not (near and gain <= self._logged.repeats([(a, b), (b, a)]).max()):
+                    yield mistake
 
     def _doubles(self) -> Iterator[OrderMistake]:
         """Yield the line most probably walked twice where one line is too many, or a few lines one of which it is.

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import Sequence
 
 import numpy as np
 
 from ..core import CARRIED, FINE_M, Lines, band_pass, matrix_product, noise_of_lines, variance_after_smoothing
+from .line_weights import Kernel, candidate_weights, weights_in, weights_of_all
 from .neighbour_fit import TAIL
 
-REACH = 6
-"""Lines farther away than this many spacings say nothing more about a line. Found by tests/calibration/mistakes.py:
-beyond it lies at most 0.0006 +- 0.0002 of the squared weights (``residuals``)."""
 TOUCHED = 4
 """A line that is moved changes the prediction of lines within this many spacings. Derived: at the longest range of 2.5
 spacings the covariance falls to exp(-(4 / 2.5)^2 / 2) = 0.28 there, and nearer lines screen what is left."""
@@ -26,21 +24,10 @@ WANDER_LENGTH_M = 3.0
 ASIDE_M = CARRIED.across_m
 """Standard deviation of the position across the traverse."""
 
-FAR = 8.0
-"""Range in spacings of the signal that many lines share. Common practice, no source: geology reaches over 4 m, at lines
-half a metre apart; how much of it there is, ``FAR_FRACTIONS`` leave to each grid."""
-RANGES, NUGGETS, FAR_FRACTIONS = (1.5, 2.0, 2.5), (0.01, 0.03, 0.07, 0.15), (0.0, 0.2, 0.4)
-"""Ranges in spacings, and fractions of the variance, from which each grid takes those that predict its lines best.
-Found by tests/calibration/mistakes.py: of 12 sites the middle ones are chosen most, the outermost still by some, but
-the nugget of 0.01 for lines walked on a cart (``residuals``)."""
-NUGGET_LEFT = 0.15
-"""Fraction of the nugget that is left when the wander is taken off. Derived: what alignment leaves of the error between
-lines is (0.10 / 0.25)^2 = 0.16 of its variance (``CARRIED``)."""
 CHUNK = 128
 """Residuals of so many lines are worked on at once. Derived: 128 lines of 240 readings take 0.25 MB, so that the few
 arrays in use stay in a cache of 1 to 2 MB."""
 
-Kernel = tuple[float, float, float]
 Arrangement = tuple[np.ndarray, np.ndarray]
 """Positions of all lines in spacings, and the lines that are scored."""
 
@@ -72,14 +59,16 @@ class OrderLikelihood:
         from scipy.ndimage import gaussian_filter
 
         self.step_m, self.known = step_m, np.isfinite(matrix)
-        self.band = band_pass(matrix, step_m, coarse_m)
+        band = band_pass(matrix, step_m, coarse_m)
         self.position = np.asarray(position, float)
-        self.products = self.band @ self.band.T
-        self.noise = _noise_in_band(matrix, step_m)
-        self.aside = _slopes_across(matrix, step_m) * (ASIDE_M / spacing_m) ** 2
+        self.products = matrix_product(band, band.T)
+        self.noise = float(_noise_in_band(matrix, step_m))
+        aside = _slopes_across(matrix, step_m) * (ASIDE_M / spacing_m) ** 2
         around = np.maximum(gaussian_filter(self.known.astype(float), (3, 3 / step_m), mode="constant"), 0.05)
-        self.power = gaussian_filter(self.band**2, (3, 3 / step_m), mode="constant") / around
-        self.hats = _hats(matrix.shape[1], step_m)
+        power = gaussian_filter(band**2, (3, 3 / step_m), mode="constant") / around
+        hats = _hats(matrix.shape[1], step_m)
+        # Residuals are weighed in single precision: that takes half the time, and gains are off by 0.001.
+        self.band, self.aside, self.power, self.hats = (a.astype(np.float32) for a in (band, aside, power, hats))
         # Hats overlap with the next ones only.
         beside = self.hats[:-1] * self.hats[1:]
         self.hat_products = np.concatenate([self.hats**2, beside, np.zeros((1, len(self.hats.T)))]).T
@@ -128,7 +117,7 @@ class OrderLikelihood:
 
     def swap_screen(self) -> np.ndarray:
         """Return (L, L) a fast estimate of what each swap gains, without wander, for one independent reading."""
-        weights = _weights(self.position, self.kernel)
+        weights = weights_of_all(self.position, self.kernel)
         cross = weights @ self.products
         residual = np.sum(cross * weights, axis=1)
         recorded = np.sum(np.log(np.maximum(residual, 1e-12)))
@@ -160,7 +149,7 @@ class OrderLikelihood:
 
     def _best_kernel(self) -> Kernel:
         """Return the kernel whose residuals, each line predicted from all others, are least."""
-        kernels, weights = _candidate_weights(self.position.tobytes())
+        kernels, weights = candidate_weights(self.position.tobytes())
         cross = weights.reshape(-1, len(self.position)) @ self.products
         residual = np.sum(cross.reshape(weights.shape) * weights, axis=2)
         return kernels[int(np.sum(np.log(np.maximum(residual, 1e-12)), axis=1).argmin())]
@@ -204,22 +193,13 @@ class OrderLikelihood:
     def _residuals(self, items: Sequence[Arrangement]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return (R, V) residuals of the lines of all arrangements, and (R,) variances and sums of squared weights.
 
-        The variances are conditional. All arrangements are solved together.
+        The variances are conditional.
         """
         position, scored = np.stack([position for position, _ in items]), np.zeros((len(items), len(self.band)), bool)
         for mine, (_, rows) in zip(scored, items):
             mine[rows] = True
-        most = int(np.count_nonzero(scored, axis=1).max())
-        # Those with fewer lines get others as well, which are left out at the end.
-        rows = np.argsort(~scored, axis=1, kind="stable")[:, :most]
-        wanted = np.take_along_axis(scored, rows, axis=1)
-        here = np.where(wanted, np.take_along_axis(position, rows, axis=1), np.nan)
-        near, at = _lines_near(position, here, rows)
-        weights, variance = _weights_of(np.take_along_axis(position, near, axis=1), at, self.kernel)
-        error, squares = weights @ self.band[near], np.sum(weights**2, axis=2)
-        foreign = np.isnan(here)
-        error[foreign], variance[foreign], squares[foreign] = self.band[rows[foreign]], 1.0, 1.0
-        return error[wanted], variance[wanted], squares[wanted]
+        weights, variance = weights_in(position.tobytes(), scored.tobytes(), len(self.band), self.kernel)
+        return matrix_product(weights, self.band), variance, np.sum(weights**2, axis=1)
 
     def _spread(self, rows: np.ndarray, variance: np.ndarray, squares: np.ndarray) -> np.ndarray:
         walked = (self.noise + self.aside[rows]) * squares[:, None]
@@ -261,56 +241,6 @@ def clearest(lines: Lines, matrices: np.ndarray, coarse_m: float) -> int:
     return max(range(len(matrices)), key=lambda c: likeness(matrices[c])) if len(matrices) > 1 else 0
 
 
-def _lines_near(position: np.ndarray, here: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return (G, n) lines within reach of those at the positions ``here`` (G, R), and (G, R) where they are in those.
-
-    ``position`` is (G, L), ``rows`` (G, R) are the lines that are at ``here``. All get as many lines as the one with
-    the most, the next nearest; NaN in ``here`` counts for nothing, and gets any line.
-    """
-    away = np.fmin.reduce(np.abs(position[:, :, None] - here[:, None]), axis=2)
-    away = np.where(np.isnan(away), np.inf, away)
-    count = min(np.count_nonzero(away <= REACH, axis=1).max(), np.count_nonzero(np.isfinite(position), axis=1).min())
-    near = np.sort(np.argsort(away, axis=1, kind="stable")[:, :count], axis=1)
-    number = np.zeros(position.shape, int)
-    np.put_along_axis(number, near, np.arange(count)[None], axis=1)
-    return near, np.take_along_axis(number, rows, axis=1)
-
-
-def _smooth(position: np.ndarray, kernel: Kernel) -> np.ndarray:
-    """Return (..., n, n) correlations of lines at (..., n) positions, without the nugget."""
-    reach, _, far = kernel
-    d = np.abs(position[..., :, None] - position[..., None, :])
-    smooth = (1 - far) * np.exp(-(d**2) / (2 * reach**2))
-    return smooth + far * np.exp(-d / FAR) if far else smooth
-
-
-def _weights(position: np.ndarray, kernel: Kernel) -> np.ndarray:
-    """Return (n, n) weights of all lines in the residual of each, all others known."""
-    nugget = kernel[1]
-    inverse = np.linalg.inv((1 - nugget) * _smooth(position, kernel) + nugget * np.eye(len(position)))
-    return inverse / np.diag(inverse)[:, None]
-
-
-def _weights_of(position: np.ndarray, at: np.ndarray, kernel: Kernel) -> tuple[np.ndarray, np.ndarray]:
-    """Return (G, R, n) weights of lines in the residuals of some, and (G, R) the conditional variances of those.
-
-    ``position`` is (G, n), ``at`` (G, R) which lines the residuals are of.
-    """
-    smooth, own, nugget = _smooth(position, kernel), np.eye(position.shape[1]), kernel[1]
-    columns = np.linalg.solve((1 - nugget) * smooth + nugget * own, np.swapaxes(own[at], 1, 2))
-    weights = np.swapaxes(columns, 1, 2)
-    weights = weights / np.take_along_axis(weights, at[..., None], axis=2)
-    nugget *= NUGGET_LEFT
-    return weights, np.sum((weights @ ((1 - nugget) * smooth + nugget * own)) * weights, axis=2)
-
-
-@lru_cache(maxsize=4)
-def _candidate_weights(position: bytes) -> tuple[list[Kernel], np.ndarray]:
-    """Return K kernels and (K, n, n) their weights; grids alike share them."""
-    kernels = [(r, n, f) for r in RANGES for n in NUGGETS for f in FAR_FRACTIONS]
-    return kernels, np.stack([_weights(np.frombuffer(position), kernel) for kernel in kernels])
-
-
 def _solve_tridiagonal(diagonal: np.ndarray, beside: np.ndarray, right: np.ndarray) -> np.ndarray:
     """Return (R, n) solutions of R symmetric positive definite systems.
 
@@ -319,7 +249,7 @@ def _solve_tridiagonal(diagonal: np.ndarray, beside: np.ndarray, right: np.ndarr
     """
     from scipy.linalg.lapack import dptsv
 
-    return dptsv(diagonal.ravel(), beside.ravel()[:-1], right.ravel())[2].reshape(right.shape)
+    return dptsv(diagonal.ravel(), beside.ravel()[:-1], right.ravel())[2].reshape(right.shape).astype(right.dtype)
 
 
 def _noise_in_band(matrix: np.ndarray, step_m: float) -> float:
