@@ -7,6 +7,7 @@ every platform.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Mapping
 
 import numpy as np
@@ -200,11 +201,13 @@ def walk_shapes(v: np.ndarray, platform: Platform = CARRIED) -> np.ndarray:
     # Independent errors of both ends are a shift and a stretch, independent likewise.
     even = np.full(len(v), np.hypot(platform.ends_m / np.sqrt(2), platform.jitter_m))
     stretch = np.sqrt(2) * platform.ends_m * fraction
-    return np.column_stack([even, stretch, _wander_shapes(v, platform)])
+    return np.column_stack([even, stretch, _wander_shapes(np.round(v - v[0], 9).tobytes(), platform)])
 
 
-def _wander_shapes(v: np.ndarray, platform: Platform) -> np.ndarray:
-    """Return (V, m - 2) principal components of the wander between exact ends."""
+@lru_cache(maxsize=8)
+def _wander_shapes(nodes: bytes, platform: Platform) -> np.ndarray:
+    """Return (V, m - 2) principal components of the wander between exact ends; grids of one length share them."""
+    v = np.frombuffer(nodes)
     if not platform.pace_m:
         return np.zeros((len(v), 0))
     wander = np.exp(-((v[:, None] - v) ** 2) / (2 * platform.pace_length_m**2))

@@ -105,7 +105,7 @@ def split_row(row: str, delimiter: Optional[str], widths: Optional[Sequence[int]
         return text.split()
     if '"' in text:
         return [value.strip() for value in next(csv.reader([text], delimiter=character, skipinitialspace=True), [])]
-    return [value.strip() for value in text.split(character)]
+    return list(map(str.strip, text.split(character)))
 
 
 def make_plan(header: Optional[str], rows: Sequence[str], layout: LogLayout, name: str) -> Plan:
