@@ -52,6 +52,25 @@ def settle_overrange(values: np.ndarray, unit: str) -> tuple[np.ndarray, np.ndar
     return np.where(over, np.nan, known), over, unreadable
 
 
+def settle_together(
+    settled: dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]],
+) -> dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """Return what ``settle_overrange`` gave each channel, with marks that only another channel shows to be some.
+
+    Where one channel is beyond the range, a value of another that stands in all of these rows and in no other is its
+    mark, though it may lie among its values: zeros in both, as when the connection was lost.
+    """
+    together = dict(settled)
+    for field, (values, over, bad) in settled.items():
+        for other, (_, theirs, _) in settled.items():
+            found = values[theirs]
+            if other == field or len(found) < REPEATED or not np.all(found == found[0]):
+                continue
+            if np.count_nonzero(values == found[0]) == len(found):
+                together[field] = (np.where(theirs, np.nan, values), over | theirs, bad)
+    return together
+
+
 def _mark(values: np.ndarray) -> float:
     """Return the lowest or highest of some values when it is a mark and no value, else NaN."""
     if not len(values):

@@ -14,7 +14,7 @@ from .detect import detect_layout
 from .fields import comma_decimals, explain_row, is_number, shorten
 from .layout import EXTRA_ROLES, LogLayout
 from .log_findings import Unusable, check_turns, line_findings, not_in_the_log, row_findings, value_findings
-from .overrange import settle_overrange
+from .overrange import settle_overrange, settle_together
 from .recordings import number_runs
 from .text import read_blocks
 from .time_formats import NUMBER_FORMATS, guess_time_format
@@ -171,6 +171,7 @@ def _assemble(gathered: LogGatherer, grid: str) -> tuple[Readings, dict[str, Unu
     station = columns["station"] if "station" in columns else _count_stations(gathered, columns["place"], opening)
     run = columns["run"].astype(np.int32) if "run" in columns else number_runs(codes, line, opening, station)
     settled = {c.field: settle_overrange(columns[c.field], c.unit) for c in layout.columns if c.role == "channel"}
+    settled = settle_together(settled)
     channels = {field: values for field, (values, _, _) in settled.items()}
     gone = np.all([np.isnan(values) for values in channels.values()], axis=0)
     beyond = gone & np.any([over for _, over, _ in settled.values()], axis=0)

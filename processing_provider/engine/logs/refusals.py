@@ -20,7 +20,8 @@ TABLES = (
 )
 """Tables of a survey that are no logs, and the columns that give them away: two of them suffice, with the first of the
 corners."""
-JOINED = re.compile(r"[^\W\d]*\d+\s*[/:|_-]\s*[+-]?\d+")
+JOINED = re.compile(r"[^\W\d]*\d+\s*[/:|_-]\s*[+-]?\d+|[^\W\d]+\d+\s*[^\W\d]+\s*[+-]?\d+")
+"""Line and station in one text, such as ``3/17`` or ``L03P017``."""
 THOUSANDS = re.compile(r"-?[1-9]\d{0,2}(,\d{3})+")
 LABEL = re.compile(r"([^\W\d]+)[\s_.-]*(\d+)")
 """A line with letters before its number."""

@@ -29,6 +29,15 @@ def test_a_full_register_is_over_range_above_zero_and_missing_below(tmp_path):
     assert np.isnan(result.readings.channels["cond"][[2, 5]]).all()
 
 
+def test_zeros_of_a_lost_connection_go_by_the_channel_that_shows_them(tmp_path):
+    values = [(0, "0.000") if k in (9, 10, 15) else (140.5 + k % 7, f"{k % 5 - 2.25}") for k in range(40)]
+    result = read(tmp_path, NAMES, *(f"1;{k};09:00:{k:02d};{a};{b}" for k, (a, b) in enumerate(values)))
+    assert flags_of(result) == {"overrange": 3}
+    values[20] = (141.5, "0.000")
+    result = read(tmp_path, NAMES, *(f"1;{k};09:00:{k:02d};{a};{b}" for k, (a, b) in enumerate(values)))
+    assert flags_of(result) == {}
+
+
 @pytest.mark.parametrize("word", [">max", "HI", "lo", "O.R.", "Überlauf", "hors gamme", "saturé", "fuera de rango"])
 def test_words_of_over_range(tmp_path, word):
     result = read(tmp_path, "line;station;cond", *(f"1;{k};{word if k == 4 else 20.5 + k}" for k in range(1, 9)))
@@ -88,6 +97,10 @@ def test_names_units_and_columns_beside(tmp_path):
         (["line;station;cond", *(f"{1 + k // 4 / 2};{k % 4};{k}.5" for k in range(16))], "column 1 numbers lines with"),
         ([f"{1 + k // 4};{k % 4};{20 + k}.5?x" + f";{k}.5" for k in range(16)], "something behind their number"),
         (["no;line;station;cond;ip", *(f"1;{k};{k}.5;{k}.25" for k in range(8))], "row 1 names 5 columns"),
+        (
+            [f"L{1 + k // 8:02d}P{k % 8:03d} {k * 7 % 11}.5 {k * 3 % 5}.25" for k in range(16)],
+            "row 1 holds two numbers in one value",
+        ),
         (["1;1;20.5;1.5"], "what they hold cannot be known"),
         (["%PDF-1.4", "1 0 obj", *(f"{k} 0 n" for k in range(9))], "a document for printing and no log"),
     ],
