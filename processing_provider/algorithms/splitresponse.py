@@ -36,12 +36,13 @@ class SplitResponse(SurveyAlgorithm):
         from ..bridge.raster import read_map
         from ..bridge.style import about_zero, channel_look
         from ..bridge.vector import check_metric_crs
-        from ..engine.geometry import BlockRaster
-        from ..engine.interpret import split_response
+        from ..engine.geometry import BlockRaster, check_memory
+        from ..engine.interpret import BYTES_A_CELL, split_response
 
         path, crs, layer = values.input
         check_metric_crs(crs, f"the raster {layer}")
         before, lattice, unit, name = read_map(path)
+        check_memory(lattice.rows * lattice.cols, BYTES_A_CELL, lattice.cell_m)
         parts = split_response(before, lattice.cell_m, values.width, progress=progress)
         for output, part, look in zip(("REGIONAL", "LOCAL"), parts, (channel_look, about_zero)):
             raster, said = BlockRaster.of(part, lattice), f"{name or layer} {output.lower()}"

@@ -15,6 +15,7 @@ from .corners import (
 )
 from .frame import WARN_M, Frame, fit_frame, frame_of_readings, local_corner, local_frame
 from .lattice import EDGE_M, Lattice
+from .memory import check_memory
 
 __all__ = [
     "BLOCK",
@@ -29,6 +30,7 @@ __all__ = [
     "WARN_M",
     "block_window",
     "coordinate_columns",
+    "check_memory",
     "corner_position",
     "corners_unreadable",
     "fit_frame",

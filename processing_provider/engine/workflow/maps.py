@@ -6,10 +6,15 @@ from typing import Callable, Mapping, Sequence
 
 import numpy as np
 
-from ..core import Code, EngineError, Finding, GridStore, Progress, part_of, sentence_of
-from ..geometry import CORNERS, Lattice, local_corner
+from ..core import Code, EngineError, Finding, GridStore, Progress, Scheme, check_limits, part_of, sentence_of
+from ..geometry import CORNERS, Lattice, check_memory, local_corner
 from ..interpolate import RasterResult, interpolate_grids
 from .read_survey import GridResult
+
+WORK_BYTES = 32
+"""Of a cell while a map is made. Derived: measured with ``ru_maxrss``, 23 to 37 with the two rasters that are kept."""
+CHANNEL_BYTES = 32
+"""Of a cell and channel. Derived: values and standard errors, of corrected readings and as placed, 8 bytes each."""
 
 
 class Maps:
@@ -46,6 +51,33 @@ class Maps:
         # What a recipe gives for its options is checked where they are used.
         interpolate: Callable[..., RasterResult] = interpolate_grids
         return interpolate(grids, channel, self._lattice, progress=progress, **self._options)
+
+
+def check_cells(schemes: Sequence[Scheme], cell_m: float, channels: int) -> None:
+    """Refuse cells that are larger than every grid, or maps that do not fit in memory.
+
+    Parameters
+    ----------
+    schemes : sequence of Scheme
+    cell_m : float
+    channels : int
+        To be mapped; of none nothing is refused.
+
+    Raises
+    ------
+    EngineError
+    """
+    if not channels:
+        return
+    check_limits("cell_size_m", cell_m, "of the maps")
+    widest = max(min(scheme.length_m, scheme.width_m) for scheme in schemes)
+    if cell_m > widest:
+        raise EngineError(
+            f"Invalid cell size: {cell_m:g} m was given. No grid is wider than {widest:g} m; half the spacing of the "
+            "traverses is common."
+        )
+    cells = sum(scheme.length_m * scheme.width_m for scheme in schemes) / cell_m**2
+    check_memory(cells, WORK_BYTES + channels * CHANNEL_BYTES, cell_m)
 
 
 def outline(grid: GridResult) -> tuple[np.ndarray, np.ndarray]:

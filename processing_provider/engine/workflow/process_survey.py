@@ -29,10 +29,10 @@ from ..core import (
     questioned_layouts_first,
     sentence_of,
 )
-from ..geometry import BlockRaster, Lattice
+from ..geometry import BlockRaster, Lattice, fit_frame
 from ..interpolate import RasterResult, window_of
 from ..mistakes import aligned_by_corrections, possible_mistakes
-from .maps import Maps, lattice_of, outline
+from .maps import Maps, check_cells, lattice_of, outline
 from .read_survey import GridResult, grid_failed, read_grids
 from .recipe import Recipe, correct
 from .sources import SurveySources
@@ -153,6 +153,7 @@ def _process(
         When it has to be done again without some grids.
     """
     placing, correcting = (0.4, 0.7) if maps else (0.7, 1.0)
+    _check_before(sources, cell_size_m or recipe.cell_size_m, maps * (len(channels or recipe.channels) or 1))
     placed = GridStore(scratch)
     results = _placed(sources, recipe, read, placed, part_of(progress, 0.0, placing))
     good = [r for r in results if not r.problem]
@@ -163,6 +164,7 @@ def _process(
     wanted = channels or [c for c in recipe.channels if maps or c in placed.channels]
     cell_m = cell_size_m or recipe.cell_size_m or min(r.scheme.spacing_m for r in good) / 2
     recipe = replace(recipe, channels=check_channels(wanted, placed.channels), cell_size_m=cell_m)
+    check_cells([r.scheme for r in good], cell_m, maps * len(recipe.channels))
     possible, loosened = _with_fixed_grid_placed(recipe, failed)
     corrected, records = _corrected(sources, placed, possible, part_of(progress, placing, correcting))
     if _searches_afterwards(recipe):
@@ -179,6 +181,20 @@ def _process(
     records += [raster.record for raster in made.rasters.values()]
     return SurveyResult(tuple(results), failed, placed, corrected, tuple(findings), tuple(records), recipe, lattice,
                         made.rasters, made.raw_rasters)  # fmt: skip
+
+
+def _check_before(sources: SurveySources, cell_m: Optional[float], channels: int) -> None:
+    """Refuse, before a log is read, cells that do not fit grids or memory; grids without the right corners are left."""
+    schemes = []
+    for source in sources.grids:
+        scheme = source.entry.scheme
+        try:
+            fit_frame(source.corners, scheme.length_m, scheme.width_m)
+        except EngineError:
+            continue
+        schemes.append(scheme)
+    if schemes:
+        check_cells(schemes, cell_m or min(s.spacing_m for s in schemes) / 2, channels)
 
 
 def _placed(

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from turnrow.processing_provider.engine.core.edits import Edits, FlagEdit
 from turnrow.processing_provider.engine.core.errors import EngineError
+from turnrow.processing_provider.engine.geometry import memory
 from turnrow.processing_provider.engine.mistakes import context, detect
 from turnrow.processing_provider.engine.workflow import read_survey, session
 from turnrow.processing_provider.engine.workflow.process_survey import process_survey
@@ -51,6 +52,17 @@ def test_without_maps_the_readings_are_those_of_the_whole_run(sources, placed):
         one, other = placed.corrected.get(name), whole.corrected.get(name)
         for channel in one.channels:
             np.testing.assert_array_equal(one.channels[channel], other.channels[channel])
+
+
+@pytest.mark.parametrize(
+    ("cell_m", "sentence"),
+    [(0.001, "makes 720,000,000 cells, which need about"), (50.0, "No grid is wider than 18 m"), (1e9, "be 0.001 to")],
+)
+def test_cells_that_fit_no_memory_or_grid_are_refused_before_a_log_is_read(sources, monkeypatch, cell_m, sentence):
+    monkeypatch.setattr(memory, "memory_bytes", lambda: 16e9)
+    monkeypatch.setattr(read_survey, "read_log", None)
+    with pytest.raises(EngineError, match=sentence):
+        process_survey(sources, default_recipe(), cell_size_m=cell_m)
 
 
 def turned_round(logged, line):
