@@ -93,7 +93,8 @@ class PositionErrors:
 
     def errors(self, line: np.ndarray, v_m: np.ndarray) -> np.ndarray:
         """Return (n,) standard errors in metres of the positions of readings, as of ``moves``; NaN where line is -1."""
-        node = np.rint((v_m - self.v[0]) / (self.v[1] - self.v[0]))
+        # Half-way between nodes, rounding of the positions must not choose.
+        node = np.floor((v_m - self.v[0]) / (self.v[1] - self.v[0]) + 0.5 + 1e-6)
         node = np.clip(np.nan_to_num(node), 0, len(self.v) - 1).astype(int)
         return np.where(line >= 0, self.standard_error_m[line, node], np.nan)
 
