@@ -1,6 +1,6 @@
-"""How many of the cases in tests/cases come out right: python tests/benchmarks/cases.py [layouts | mistakes] [part].
+"""How many of the cases in tests/cases come out right: python tests/benchmarks/cases.py [KIND] [part].
 
-``part`` of their names chooses cases. Prints a line for every case that does not, and the counts.
+KIND is ``layouts``, ``mistakes`` or ``evenings``; ``part`` of their names chooses cases. Prints a line for every case that does not, and the counts.
 """
 
 from __future__ import annotations
@@ -34,6 +34,7 @@ def load(name: str, path: Path):
 
 
 planting = load("turnrow_planting", CASES / "planting.py")
+other_ground = load("turnrow_other_ground", CASES / "other_ground.py")
 
 
 def log_bytes(case: dict, text: str) -> bytes:
@@ -133,6 +134,15 @@ def judge_mistake(path: Path, folder: Path) -> tuple[str, str]:
     return ("right", "") if not faults else (faults[0][0], faults[0][1])
 
 
+def judge_evening(path: Path, folder: Path) -> tuple[str, str]:
+    """Return the verdict on a survey of another ground and why."""
+    survey, case = other_ground.plant(path)
+    other_ground.write(survey, folder)
+    findings, refused = findings_of(folder)
+    faults = list(misjudged_evening(case["expect"], findings, refused))
+    return ("right", "") if not faults else (faults[0][0], "; ".join(f"{verdict}: {why}" for verdict, why in faults))
+
+
 def findings_of(folder: Path) -> tuple[list, Optional[str]]:
     """Return the findings about a survey in a folder, as a run leaves them, and the sentence of a refusal."""
     from osgeo import ogr
@@ -189,13 +199,39 @@ def misjudged(expect: dict, findings: list, refused: Optional[str]):
         yield "other line accused", str(sorted(others))
 
 
+def misjudged_evening(expect: dict, findings: list, refused: Optional[str]):
+    """Yield (verdict, why) of what the findings on an evening lack and of what they have too much."""
+    for one in expect["must"]:
+        mine = [f for f in findings if f.grid == one["grid"] and f.line in one["lines"]]
+        if not mine and refused is None:
+            yield "missed", f"nothing about {one['grid']} {one['lines']}"
+        elif mine and not {f.action for f in mine} & set(one["action"]):
+            yield "other action", f"{one['grid']} {one['lines']}: {sorted({f.action for f in mine})}"
+    may_walk = {f.line for f in findings if f.walk_again} & set(expect.get("may_walk", ()))
+    named = [line for one in expect["must"] for line in one["lines"]]
+    plain = {**expect, "must": [], "walk": [*expect["walk"], *may_walk], "may": [*expect["may"], *named]}
+    yield from misjudged(plain, findings, refused)
+    loud = [f for f in findings if f.severity in ("error", "warning")]
+    if len(loud) > expect["most"]:
+        yield "several findings", ", ".join(f"{f.grid} {f.line} {f.code}" for f in loud)
+    for f in findings:
+        said = re.match(r"Walk|Measure|Ask", f.advice)
+        if bool(f.walk_again) != (f.action == "walk") or (said and said[0].lower() != f.action):
+            yield "words disagree", f"{f.grid} {f.line} {f.code} {f.action}: {f.advice}"
+
+
 def main(kind: str = "", part: str = "") -> None:
     """Judge all cases of a kind whose names have a part in them."""
-    for name, ending, judge in (("layouts", "case", judge_layout), ("mistakes", "json", judge_mistake)):
+    kept: object = None
+    for name, ending, judge in (
+        ("layouts", "case", judge_layout),
+        ("mistakes", "json", judge_mistake),
+        ("evenings", "json", judge_evening),
+    ):
         if kind not in ("", name):
             continue
         verdicts: Counter = Counter()
-        kept = start_qgis() if name == "mistakes" else ()  # noqa: F841 (QGIS ends with what is not kept)
+        kept = start_qgis() if name != "layouts" and kept is None else kept  # noqa: F841 (QGIS ends with what is not kept)
         for path in sorted((CASES / name).glob(f"*{part}*.{ending}" if part else f"*.{ending}")):
             with tempfile.TemporaryDirectory() as folder:
                 verdict, why = judge(path, Path(folder))

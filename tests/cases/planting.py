@@ -524,12 +524,12 @@ def notes_called(survey: Survey, grid: Grid, name: str) -> None:
         note["grid"] = name
 
 
-def plant(path: Path) -> tuple[Survey, dict]:
+def plant(path: Path, draw: Callable = draw, mistakes: Optional[dict] = None) -> tuple[Survey, dict]:
     """Draw the survey of a case file, plant its mistakes, and return it with what the file expects."""
-    case = json.loads(path.read_text("utf-8"))
+    case, mistakes = json.loads(path.read_text("utf-8")), mistakes or globals()
     survey = draw(**case["survey"])
     for item in case["plant"]:
         given = dict(item)
-        mistake, grid = globals()[given.pop("what")], survey.grids[given.pop("grid", "A")]
+        mistake, grid = mistakes[given.pop("what")], survey.grids[given.pop("grid", "A")]
         mistake(survey, grid, **given)
     return survey, case
