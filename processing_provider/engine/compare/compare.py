@@ -22,11 +22,14 @@ CHECKS = (*LINE_CHECKS, *WALK_CHECKS, *NOTE_CHECKS)
 """Each takes a GridLog and yields findings, but for those that look at the whole first."""
 MENDED_TOGETHER = {
     Code.START_STATION.word: (Code.NOTE_DISAGREES, Code.DIRECTION, Code.STEP_SIGN, Code.LINE_LONG, Code.LINE_SHORT),
-    Code.LINE_SHORT.word: (Code.PACE,),
+    Code.LINE_SHORT.word: (Code.PACE, Code.NOTE_DISAGREES),
+    Code.LINE_TWICE.word: (Code.NOTE_DISAGREES,),
     Code.LINE_MISSING.word: (Code.NOTE_WITHOUT_LINE, Code.POSITION),
     Code.NOTES_DIFFER.word: (Code.NOTE_DISAGREES, Code.DIRECTION),
 }
 """Findings about a line that are consequences of another one about the same line."""
+OF_OTHERS = (Code.LINE_OUTSIDE.word,)
+"""Findings of which notes about recordings that are not there are consequences, on the other lines that they name."""
 WHOLE_GRID = (Code.LINE_SHORT, Code.LINE_LONG, Code.DIRECTION, Code.LINE_OUTSIDE, Code.STEP_SIGN, Code.WRONG_LOG,
               Code.LAYOUT_QUESTIONED, Code.READING_RATE)  # fmt: skip
 """Codes that, without a line, say that positions or headings of the whole grid are not as registered."""
@@ -107,8 +110,9 @@ def grid_questioned(findings: Sequence[Finding]) -> bool:
 
 
 def lines_in_error(findings: Sequence[Finding]) -> set[int]:
-    """Return the lines that an error speaks of: other lines cannot be held against them."""
-    return {line for f in findings if f.severity == "error" and f.line is not None for line in (f.line, *f.also)}
+    """Return the lines that an error speaks of, or that may be exchanged: other lines cannot be held against them."""
+    wrong = [f for f in findings if f.severity == "error" or (f.code == Code.LINE_ORDER.word and f.also)]
+    return {line for f in wrong if f.line is not None for line in (f.line, *f.also)}
 
 
 def _causes(log: GridLog) -> list[Cause]:
@@ -122,6 +126,7 @@ def _causes(log: GridLog) -> list[Cause]:
 def _one_a_cause(findings: Sequence[Finding]) -> list[Finding]:
     """Leave out the consequences of what another finding says of the same line."""
     said = {(code.word, f.line) for f in findings for code in MENDED_TOGETHER.get(f.code, ())}
+    said |= {(Code.NOTE_WITHOUT_LINE.word, line) for f in findings if f.code in OF_OTHERS for line in f.also}
     return [f for f in findings if f.line is None or (f.code, f.line) not in said]
 
 

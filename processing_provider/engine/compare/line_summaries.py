@@ -8,7 +8,7 @@ from typing import Optional, Sequence
 import numpy as np
 
 from ..core import Note, Readings, Run, Scheme
-from ..place import REDONE_MARGIN_M, SAME_STATION
+from ..place import REDONE_MARGIN_M, SAME_STATION, noted_start
 
 WALKED_KINDS = ("survey", "redo")
 POSITION_M = 0.05
@@ -200,6 +200,7 @@ def summary_of(figures: RunFigures, scheme: Scheme, note: Optional[Note]) -> Run
         begin = edges[0] if start is None else start
         ends, turn = (begin, begin + heading * (figures.count - 1)), (0.0, 1.0)
     else:
+        start = noted_start(note, figures.first, figures.last, scheme)
         turn = _turn(figures, heading, edges, start)
         ends = (turn[0] + turn[1] * figures.smallest, turn[0] + turn[1] * figures.largest)
     if scheme.pace != "rate" and figures.count * FAR_PACE >= scheme.readings_per_line:

@@ -7,7 +7,7 @@ from typing import Iterator, Optional, Sequence
 
 import numpy as np
 
-from ..core import Code, Finding
+from ..core import Code, Finding, Note
 from .grid_log import MANY, ROUNDING_M, GridLog, Stretch, grouped, listed, way
 from .line_summaries import FAR_PACE, RunSummary
 
@@ -34,7 +34,12 @@ def _missing_lines(log: GridLog) -> Iterator[Finding]:
             yield _noted_on_another(log, elsewhere[0], where)
             continue
         advice = f"Walk line {line} again, at {where}."
-        if other.get(line) == "void":
+        again = _again_unexplained(log) if other.get(line) == "void" else []
+        if again:
+            found = f"The line is void and was not walked again. Line {listed(again)} was, and no row is void or redo."
+            advice = f"Ask the books whether line {listed(again)} is void, not line {line}. If so, correct the row. "
+            advice += f"If not, walk line {line} again, at {where}."
+        elif other.get(line) == "void":
             found = "The line is void and was not walked again."
         elif line in other:
             found = f"The line is in the log only as {other[line]}."
@@ -43,6 +48,16 @@ def _missing_lines(log: GridLog) -> Iterator[Finding]:
             advice += " If it was recorded under another number, note that one with this position_m."
             advice += _left_out_before(log, have)
         yield log.finding(Code.LINE_MISSING, line, found, f"a recording at {where}", advice)
+
+
+def _again_unexplained(log: GridLog) -> list[int]:
+    """Return the lines that were recorded again over the same ground, while the notes call no recording of them bad."""
+    groups = grouped([r for r in log.runs if r.target is not None], lambda r: r.line)
+    return [
+        line
+        for line, runs in groups.items()
+        if len(runs) > 1 and {r.kind for r in runs} == {"survey"} and log.overlap_m(runs[0], runs[1]) > 2 * SHORT_M
+    ]
 
 
 def _noted_on_another(log: GridLog, run: RunSummary, where: str) -> Finding:
@@ -86,7 +101,22 @@ def _lines_outside(log: GridLog) -> Iterator[Finding]:
         else:
             found = f"Line {line} is none of the grid's. It has {count} readings."
             advice = f"Ask the books what line {line} is. Note it as dummy, tie, base or void, or note its position_m."
-            yield log.finding(Code.LINE_OUTSIDE, runs[0], found, expected, advice)
+            redo = lone_redo(log) if len(unknown) == 1 else None
+            if redo is not None:
+                found += f" {redo.where or 'The notes'}: line {redo.line} was walked again, which is not in the log."
+                advice = (
+                    f"Ask the books whether line {line} is the redo of line {redo.line}. If so, note it under number "
+                    f"{line}, with the position_m of line {redo.line}. If not, note what it is."
+                )
+            also = () if redo is None or redo.line is None else (redo.line,)
+            yield log.finding(Code.LINE_OUTSIDE, runs[0], found, expected, advice, also=also)
+
+
+def lone_redo(log: GridLog) -> Optional[Note]:
+    """Return the one note of a second recording that the log does not have under its number; None in other cases."""
+    have = {(r.line, r.run.run) for r in log.runs}
+    absent = [n for n in log.notes if n.kind == "redo" and n.run is not None and (n.line, n.run) not in have]
+    return absent[0] if len(absent) == 1 else None
 
 
 def _lines_twice(log: GridLog) -> Iterator[Finding]:

@@ -8,7 +8,7 @@ from typing import Iterator, Optional
 import numpy as np
 
 from ..core import Code, Finding, Note
-from ..place import SAME_STATION
+from ..place import SAME_STATION, noted_start
 from .grid_log import ROUNDING_M, GridLog, way
 from .line_summaries import POSITION_M, RunSummary
 from .lines import SHORT_M
@@ -102,7 +102,7 @@ def _notes_disagree(log: GridLog) -> Iterator[Finding]:
     for run in log.runs:
         if run.note is None or run.kind == "base" or np.isnan(run.first):
             continue
-        differences = [*_start_differences(run, run.note), *_stop_differences(log, run, run.note)]
+        differences = [*_start_differences(log, run, run.note), *_stop_differences(log, run, run.note)]
         if not differences:
             continue
         logged, noted, sure = zip(*differences)
@@ -122,9 +122,9 @@ def _notes_disagree(log: GridLog) -> Iterator[Finding]:
         )
 
 
-def _start_differences(run: RunSummary, note: Note) -> Iterator[tuple[str, str, bool]]:
+def _start_differences(log: GridLog, run: RunSummary, note: Note) -> Iterator[tuple[str, str, bool]]:
     """Yield (as logged, as noted, True) for heading and start: the notes alone can mend these."""
-    noted, seen, start = note.direction, run.seen_heading, note.start_station
+    noted, seen, start = note.direction, run.seen_heading, noted_start(note, run.first, run.last, log.scheme)
     if noted and seen and noted != seen:
         yield f"walked {way(seen)}", f"walked {way(noted)}", True
     if start is not None and abs(start - run.first) > SAME_STATION:

@@ -16,6 +16,10 @@ from .whole_numbers import NUMBER_CHECKS, SAME_START, other_numbers
 HALF = 0.25
 """From this fraction of the lines on, a block missing at an end of the grid is probably not forgotten, but another
 size. Common practice, no source: nobody forgets a quarter of a grid."""
+SPACING_STEP_M = 0.25
+"""Lines are laid out at whole multiples of this. Common practice, no source: 0.25, 0.5, 0.75 or 1 m."""
+SAME_NUMBER = 1e-6
+"""Multiples of a step this near to a whole number are it. Derived: far above the rounding of a quotient of doubles."""
 RATE_STEP = 1.2
 """Rates that a logger offers differ by more than this factor. Common practice, no source: 5, 8, 10, 16 a second."""
 
@@ -26,7 +30,9 @@ def _missing_block(log: GridLog) -> Iterator[Cause]:
     missing = set(log.missing)
     for ordered, at in ((lines[::-1], "ends after"), (lines, "begins with")):
         count = next((i for i, line in enumerate(ordered) if line not in missing), len(ordered))
-        if count < MANY or count < HALF * len(lines) or count == len(lines):
+        spacing = scheme.width_m / (len(lines) - count) if at == "ends after" and count < len(lines) else np.nan
+        other_spacing = abs(spacing / SPACING_STEP_M - np.round(spacing / SPACING_STEP_M)) < SAME_NUMBER
+        if count < MANY or count == len(lines) or (count < HALF * len(lines) and not other_spacing):
             continue
         block, last = sorted(ordered[:count]), ordered[count]
         if log.noted_lines & set(block):
@@ -38,6 +44,11 @@ def _missing_block(log: GridLog) -> Iterator[Cause]:
             f"Ask the books whether the grid {at} line {last}. If so, set {remedy} in the register. If not, "
             f"walk lines {block[0]} to {block[-1]}."
         )
+        if count < HALF * len(lines):
+            advice = (
+                f"Ask the books whether spacing_m is {spacing:g}. If so, correct the register. If the grid {at} line "
+                f"{last}, set {remedy}. If neither, walk lines {block[0]} to {block[-1]}."
+            )
         expected = f"lines {listed(lines)}, as width_m {scheme.width_m:g} and spacing_m {scheme.spacing_m:g} give them"
         finding = log.finding(Code.LINE_MISSING, None, found, expected, advice, also=block)
         yield Cause(finding, (Code.LINE_MISSING, Code.NOTE_WITHOUT_LINE))

@@ -15,6 +15,9 @@ from .walk import TWICE
 SAME_START = 0.8
 """Where more than this fraction of the lines walked one way start at the same station, that was set on purpose. Common
 practice, no source."""
+PART = 0.8
+"""Two recordings in turn are two lines where the second has at least this fraction of the readings of the first. Common
+practice, no source: it leaves room for overrun."""
 OF_NUMBERS = (Code.LINE_MISSING, Code.LINE_OUTSIDE, Code.DUMMY_LIKELY, Code.LINE_TWICE, Code.LINE_ORDER,
               Code.LINE_SKIPPED, Code.NOTE_WITHOUT_LINE, Code.NOTE_DISAGREES)  # fmt: skip
 """What is found of lines under wrong numbers."""
@@ -56,13 +59,15 @@ def _number_skipped(log: GridLog) -> Iterator[Cause]:
         for r in log.walked
         if r.target is None and r.note_position is None
     }
-    if not 0 < count < MANY or not beyond >= set(range(count)) or log.noted_lines & set(missing):
+    if not 0 < count < MANY or not beyond >= set(range(count)):
         return
     order = np.sort(scheme.order(missing))
     behind = [(r, int(np.searchsorted(order, float(scheme.order(r.line))))) for r in log.walked]
     behind = [(r, gaps) for r, gaps in behind if gaps]
     ways = [r.seen_heading == int(scheme.heading(r.line - k * scheme.line_step)) for r, k in behind if r.seen_heading]
-    if ways and np.mean(ways) <= SAME_START:
+    # Notes that have the missing numbers were written beside the log: then the ways of the lines must show it.
+    noted = bool(log.noted_lines & set(missing))
+    if (ways and np.mean(ways) <= SAME_START) or (noted and (scheme.pattern != "alternate" or len(ways) < MANY)):
         return
     last = scheme.lines[-1] + count * scheme.line_step
     also = [*missing, *(r.line for r, _ in behind)]
@@ -79,6 +84,38 @@ def _number_skipped(log: GridLog) -> Iterator[Cause]:
         expected = f"lines {listed(scheme.lines.tolist())}"
         finding = log.finding(Code.LINE_MISSING, int(block[0]), found, expected, advice, action="ask", also=also)
         yield Cause(finding, (*OF_NUMBERS, Code.DIRECTION, Code.STEP_SIGN))
+
+
+def _number_repeated(log: GridLog) -> Iterator[Cause]:
+    """Find a number given to two lines in turn, so that the last line of the grid is missing.
+
+    The lines behind it were walked the way of the next. The logger may join two recordings with one number.
+    """
+    scheme, missing = log.scheme, log.missing
+    if scheme.pattern != "alternate" or missing != [int(scheme.lines[-1])]:
+        return
+    runs = [r for r in log.walked if r.target is not None]
+    for k, run in enumerate(runs):
+        twice = run.count > TWICE * scheme.readings_per_line
+        twice |= k + 1 < len(runs) and runs[k + 1].line == run.line and runs[k + 1].count > PART * run.count
+        behind = [r for r in runs[k + 1 :] if r.line != run.line]
+        ways = [r.seen_heading == -int(scheme.heading(r.line)) for r in behind if r.seen_heading]
+        if not twice or len(ways) < MANY or np.mean(ways) <= SAME_START:
+            continue
+        last, end = missing[0], behind[-1].line
+        found = (
+            f"Line {last} is not in the log. Line {run.line} has the readings of two lines, and lines "
+            f"{behind[0].line} to {end} were walked the way of the line after theirs."
+        )
+        advice = (
+            f"Ask the books whether number {run.line} was given to two lines. If so, correct the numbers: the second of "
+            f"them and lines {behind[0].line} to {end} lie {scheme.spacing_m:g} m farther. If not, walk "
+            f"line {last} again."
+        )
+        also = [last, *(r.line for r in behind)]
+        finding = log.finding(Code.LINE_MISSING, run.line, found, "a number a line", advice, action="ask", also=also)
+        yield Cause(finding, (*OF_NUMBERS, *OF_COUNTS))
+        return
 
 
 def _counted_anew(log: GridLog) -> Iterator[Cause]:
@@ -130,6 +167,25 @@ def _exchanged(log: GridLog) -> Iterator[Cause]:
         Code.LINE_ORDER, one.line, found, "lines in the order of their numbers", advice, also=(two.line,)
     )
     yield Cause(finding, (Code.NOTE_DISAGREES, Code.DIRECTION, Code.STEP_SIGN), everywhere=(Code.LINE_ORDER,))
+
+
+def _breaks_off(log: GridLog) -> Iterator[Cause]:
+    """Find a log that ends within a line, while the notes go on: it was not saved or copied whole."""
+    logged, run = {r.line for r in log.runs}, log.runs[-1]
+    noted = [n.line for n in log.notes if n.line is not None and n.kind != "obstacle"]
+    if not run.walked or run.target is None or run.superseded or run.line not in noted or run.mixed:
+        return
+    behind = noted[len(noted) - noted[::-1].index(run.line) :]
+    absent = [line for line in noted if line not in logged]
+    low, high = log.scheme.edge_stations(1)
+    bare = (high - run.high if run.heading > 0 else run.low - low) * log.scheme.interval_m
+    if not absent or absent != behind or bare <= SHORT_M:
+        return
+    found = f"The log ends within line {run.line}, {bare:.1f} m before its edge. The notes go on to line {behind[-1]}."
+    advice = f"Walk line {run.line} again. First look for the rest of the log: it may not have been copied whole."
+    finding = log.finding(Code.LINE_SHORT, run, found, "a log that ends with the last line noted", advice)
+    codes = (Code.LINE_SHORT, Code.NOTE_DISAGREES)
+    yield Cause(finding, codes, everywhere=(Code.NOTE_WITHOUT_LINE,))
 
 
 def _other_number(log: GridLog) -> Iterator[Cause]:
@@ -191,5 +247,5 @@ def _order_of(log: GridLog, line: int) -> Optional[float]:
     return float(log.scheme.order(line)) if log.scheme.has_line(line) else None
 
 
-NUMBER_CHECKS = (_number_skipped, _counted_anew, _exchanged, _other_number)
+NUMBER_CHECKS = (_number_skipped, _number_repeated, _counted_anew, _exchanged, _breaks_off, _other_number)
 """Causes that are looked for when the register is not to blame."""

@@ -2,7 +2,7 @@
 
 from .place import REDONE_MARGIN_M, counted_stations, note_for_run, place_readings
 from .record import PlaceRecord
-from .runs import SAME_STATION
+from .runs import SAME_STATION, noted_start
 
 __all__ = [
     "PlaceRecord",
@@ -10,5 +10,6 @@ __all__ = [
     "SAME_STATION",
     "counted_stations",
     "note_for_run",
+    "noted_start",
     "place_readings",
 ]

@@ -13,12 +13,34 @@ from ..core import UNREADABLE, Code, Finding, Note, Readings, Run, Scheme
 SAME_STATION = 0.5
 """Stations closer than this are the same reading. Derived: readings have whole stations, so that two of them are at
 least one apart; half of it is the largest limit that takes none for its neighbour."""
+PLANNED_M = 0.5
+"""A noted start or stop that is farther than this from the log's is another one. Common practice, no source: half a
+metre is about half a pace, by which one stops short of an edge."""
 EDGE_M = 1e-6
 """Positions this little outside an edge count as on it. Derived: a micrometre is far above the rounding of a sum of
 metres in double precision (1e-13 m in a grid of 1 km) and far below what a tape shows."""
 BETWEEN = 0.5
 """A fiducial between two readings lies this many readings behind the first. Derived: where between them the mark fell
 is not known, and the middle has the smallest largest error."""
+
+
+def noted_start(note: Optional[Note], first: float, last: float, scheme: Scheme) -> Optional[float]:
+    """Return the station from which the notes have a line start; None where they give none that can be right.
+
+    Where a line stopped by the log where its note has it stop, it cannot have started elsewhere with as many readings:
+    the note keeps what was planned.
+
+    Parameters
+    ----------
+    note : Note or None
+    first, last : float
+        First and last station as logged.
+    scheme : Scheme
+    """
+    if note is None or note.start_station is None or note.stop_station is None or scheme.pace != "rate":
+        return note.start_station if note else None
+    at_stop = abs(last - note.stop_station) * scheme.interval_m <= PLANNED_M
+    return None if at_stop and abs(first - note.start_station) * scheme.interval_m > PLANNED_M else note.start_station
 
 
 @dataclass(frozen=True)
@@ -112,10 +134,12 @@ class RunPlacer:
     def station(self) -> np.ndarray:
         """Stations to place by, (n,): the log's own, unless the notes contradict them or there are none."""
         scheme, start, logged = self.scheme, self.note.start_station, self.logged
+        known = logged[np.isfinite(logged)]
         edges = scheme.edge_stations(self.heading, scheme.width_m if self.note.kind == "tie" else scheme.length_m)
-        if not np.isfinite(logged).any():
+        if not len(known):
             return (edges[0] if start is None else start) + self.heading * np.arange(len(logged), dtype=float)
-        first = float(logged[np.flatnonzero(np.isfinite(logged))[0]])
+        first = float(known[0])
+        start = noted_start(self.note, first, float(known[-1]), scheme)
         turned = self.counted == -self.heading
         if start is not None and (turned or abs(start - first) > SAME_STATION):
             return self._corrected(first, start, start + self.heading * np.abs(logged - first))

@@ -33,7 +33,7 @@ from ..geometry import BlockRaster, Lattice, fit_frame
 from ..interpolate import RasterResult, window_of
 from ..mistakes import aligned_by_corrections, possible_mistakes
 from .maps import Maps, check_cells, lattice_of, outline
-from .read_survey import GridResult, grid_failed, read_grids
+from .read_survey import GridResult, grid_failed, read_grids, without_repeats
 from .recipe import Recipe, correct
 from .sources import SurveySources
 from .whole_grids import with_whole_grids
@@ -300,7 +300,7 @@ def _searched(
                 more = [
                     Code.NOT_SEARCHED.finding(said, "", "Look at the map of this grid with care.", grid=result.grid)
                 ]
-            result = replace(result, findings=(*result.findings, *more))
+            result = replace(result, findings=tuple(without_repeats([*result.findings, *more])))
         found.append(result)
     return found
 

@@ -34,6 +34,9 @@ SAID_BY = {
     Code.LINE_UNPLACED: (Code.LINE_OUTSIDE, Code.DUMMY_LIKELY, Code.LINE_MISSING),
     Code.SETTING_CORRECTED: (Code.START_STATION, Code.LINE_ORDER, Code.LINE_MISSING, Code.NOTES_DIFFER),
     Code.NOTE_DISAGREES: (Code.SETTING_CORRECTED,),
+    Code.LINE_REVERSED: (Code.NOTE_DISAGREES, Code.LINE_MISSING, Code.LINE_ORDER),
+    Code.LINE_SHIFTED: (Code.LINE_MISSING, Code.LINE_ORDER),
+    Code.LINES_SWAPPED: (Code.LINE_ORDER,),
 }
 """Findings that say nothing new where one of the others stands for the same line."""
 STANDS_ALONE = (Code.LAYOUT_QUESTIONED.word, Code.WRONG_LOG.word)
@@ -266,7 +269,7 @@ def _read_grid(
             "register and its notes."
         )
     mistakes = [_as_accepted(m) if m in accepted else m.finding for m in possible]
-    findings = _without_repeats([*logged.findings, *compared, *frame.findings, *placing, *mistakes])
+    findings = without_repeats([*logged.findings, *compared, *frame.findings, *placing, *mistakes])
     proposals = tuple(note for mistake in possible for note in mistake.implied)
     cells = line_cells(placed, scheme, frame)
     return GridResult(
@@ -302,9 +305,11 @@ def _as_accepted(mistake: PossibleMistake) -> Finding:
     return mistake.finding.as_code(Code.PROPOSAL_ACCEPTED, advice)
 
 
-def _without_repeats(findings: Sequence[Finding]) -> list[Finding]:
+def without_repeats(findings: Sequence[Finding]) -> list[Finding]:
     """Leave out what reading or placing says of a line where the comparison says the same, and the other way round."""
-    said = {(f.code, line) for f in findings for line in (f.line, *f.also)}
+    # A note that only counts for more than the log asks nothing, so that readings that contradict it are news.
+    asks = [f for f in findings if f.code != Code.NOTE_DISAGREES.word or f.action == "ask"]
+    said = {(f.code, line) for f in asks for line in (f.line, *f.also)}
     questioned = grid_questioned(findings)
 
     def repeats(finding: Finding) -> bool:
