@@ -123,12 +123,13 @@ def _notes_disagree(log: GridLog) -> Iterator[Finding]:
 
 
 def _start_differences(log: GridLog, run: RunSummary, note: Note) -> Iterator[tuple[str, str, bool]]:
-    """Yield (as logged, as noted, True) for heading and start: the notes alone can mend these."""
-    noted, seen, start = note.direction, run.seen_heading, noted_start(note, run.first, run.last, log.scheme)
+    """Yield (as logged, as noted, whether the notes alone mend it) for heading and start."""
+    noted, seen, start = note.direction, run.seen_heading, note.start_station
     if noted and seen and noted != seen:
         yield f"walked {way(seen)}", f"walked {way(noted)}", True
     if start is not None and abs(start - run.first) > SAME_STATION:
-        yield f"started at station {run.first:g}", f"started at station {start:g}", True
+        used = noted_start(note, run.first, run.last, log.scheme) is not None
+        yield f"started at station {run.first:g}", f"started at station {start:g}", used
 
 
 def _stop_differences(log: GridLog, run: RunSummary, note: Note) -> Iterator[tuple[str, str, bool]]:

@@ -89,7 +89,7 @@ def _number_skipped(log: GridLog) -> Iterator[Cause]:
 def _number_repeated(log: GridLog) -> Iterator[Cause]:
     """Find a number given to two lines in turn, so that the last line of the grid is missing.
 
-    The lines behind it were walked the way of the next. The logger may join two recordings with one number.
+    The lines behind it were walked the way of the next one. The logger may join two recordings with one number.
     """
     scheme, missing = log.scheme, log.missing
     if scheme.pattern != "alternate" or missing != [int(scheme.lines[-1])]:
@@ -108,8 +108,8 @@ def _number_repeated(log: GridLog) -> Iterator[Cause]:
             f"{behind[0].line} to {end} were walked the way of the line after theirs."
         )
         advice = (
-            f"Ask the books whether number {run.line} was given to two lines. If so, correct the numbers: the second of "
-            f"them and lines {behind[0].line} to {end} lie {scheme.spacing_m:g} m farther. If not, walk "
+            f"Ask the books whether number {run.line} was given to two lines. If so, correct them: the second of "
+            f"the two and lines {behind[0].line} to {end} lie {scheme.spacing_m:g} m farther. If not, walk "
             f"line {last} again."
         )
         also = [last, *(r.line for r in behind)]
