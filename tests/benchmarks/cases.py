@@ -1,6 +1,7 @@
 """How many of the cases in tests/cases come out right: python tests/benchmarks/cases.py [KIND] [part].
 
-KIND is ``layouts``, ``mistakes`` or ``evenings``; ``part`` of their names chooses cases. Prints a line for every case that does not, and the counts.
+KIND is ``layouts``, ``mistakes`` or ``evenings``; ``part`` of their names chooses cases. Prints a line for every case
+that does not, and the counts.
 """
 
 from __future__ import annotations

@@ -181,10 +181,10 @@ def _breaks_off(log: GridLog) -> Iterator[Cause]:
     bare = (high - run.high if run.heading > 0 else run.low - low) * log.scheme.interval_m
     if not absent or absent != behind or bare <= SHORT_M:
         return
-    found = f"The log ends within line {run.line}, {bare:.1f} m before its edge. The notes go on to line {behind[-1]}."
+    found = f"The log breaks off here. It ends {bare:.1f} m before the edge, and the notes go on to line {behind[-1]}."
     advice = f"Walk line {run.line} again. First look for the rest of the log: it may not have been copied whole."
     finding = log.finding(Code.LINE_SHORT, run, found, "a log that ends with the last line noted", advice)
-    codes = (Code.LINE_SHORT, Code.NOTE_DISAGREES)
+    codes = (Code.LINE_SHORT, Code.NOTE_DISAGREES, Code.PACE)
     yield Cause(finding, codes, everywhere=(Code.NOTE_WITHOUT_LINE,))
 
 

@@ -35,7 +35,7 @@ SAID_BY = {
     Code.SETTING_CORRECTED: (Code.START_STATION, Code.LINE_ORDER, Code.LINE_MISSING, Code.NOTES_DIFFER),
     Code.NOTE_DISAGREES: (Code.SETTING_CORRECTED,),
     Code.LINE_REVERSED: (Code.NOTE_DISAGREES, Code.LINE_MISSING, Code.LINE_ORDER),
-    Code.LINE_SHIFTED: (Code.LINE_MISSING, Code.LINE_ORDER),
+    Code.LINE_SHIFTED: (Code.LINE_MISSING, Code.LINE_ORDER, Code.START_STATION),
     Code.LINES_SWAPPED: (Code.LINE_ORDER,),
 }
 """Findings that say nothing new where one of the others stands for the same line."""
