@@ -18,6 +18,10 @@ LIMITS: Mapping[str, tuple[float, float]] = {
     **dict.fromkeys(("first_station", "start_station", "stop_station"), (-1e9, 1e9)),
     **dict.fromkeys(("x", "y"), (-1e8, 1e8)),
     "cell_size_m": (1e-3, 1e3),
+    "max_gap_m": (1e-3, 1e6),
+    "shift_m": (-1e2, 1e2),
+    **dict.fromkeys(("first_seq", "last_seq"), (-1e9, 1e9)),
+    "heading": (-1, 1),
 }
 """Least and largest value of each number of register, corners, notes and recipe, in the unit of its name. A grid is
 staked by tape within a day's walk, lines lie a coil to some hundred metres from each other, a reading stands for a

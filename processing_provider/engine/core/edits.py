@@ -7,12 +7,17 @@ from typing import Mapping, Sequence, TypeVar
 
 import numpy as np
 
+from .checks import LIMITS, check_finite, check_limits, shown
 from .columns import FLAGS, flag_bit
 from .errors import EngineError
 from .notes import KINDS, UNREADABLE, Note
 from .readings import Readings
 
 Edit = TypeVar("Edit", Note, "FlagEdit")
+WHOLE = ("line", "run", "first_seq", "last_seq", "heading")
+TEXTS = ("grid", "kind", "flag", "comment", "where")
+NOT_NOTED = ("line", "run", "start_station", "stop_station", "position_m")
+"""Fields of a note that may be null."""
 BY_HAND = ("void", "outlier", "obstacle")
 """Flags that a person sets; the others follow from notes and places."""
 
@@ -149,7 +154,28 @@ def _built(kind: type[Edit], item: object, word: str, where: str) -> Edit:
     if not isinstance(item, Mapping) or set(item) - known:
         odd = ", ".join(sorted(set(item) - known)) if isinstance(item, Mapping) else repr(item)
         raise EngineError(f"Invalid {word} in the edits of the {where}: {odd} is not known.")
+    for name, value in item.items():
+        _check_field(name, value, where)
     try:
         return kind(**item)
     except TypeError:
         raise EngineError(f"A {word} in the edits of the {where} lacks a field; needed are grid, line, run.") from None
+
+
+def _check_field(name: str, value: object, where: str) -> None:
+    """Refuse what is no whole number, no number or no text where one is needed."""
+    if value is None and name in NOT_NOTED:
+        return
+    of = f"in the edits of the {where}"
+    needed = ""
+    if name in LIMITS:
+        needed = "a whole number" if name in WHOLE else "a number"
+        if isinstance(value, (int, float)) and not isinstance(value, bool):
+            number = check_limits(name, check_finite(f"{name} {of}", value), of)
+            needed = needed if name in WHOLE and number != int(number) else ""
+    elif name in TEXTS and not isinstance(value, str):
+        needed = "a text"
+    elif name == "on" and not isinstance(value, bool):
+        needed = "true or false"
+    if needed:
+        raise EngineError(f"Invalid {name} {of}: {shown(value)} was given. It must be {needed}.")

@@ -8,7 +8,7 @@ from typing import Callable, Optional, Sequence
 
 import numpy as np
 
-from ..core import EngineError, Readings, check_channels, check_choice, check_positive
+from ..core import EngineError, Readings, check_channels, check_choice, check_limits, check_positive
 from ..geometry import BlockRaster, Lattice, check_memory
 from ..scattered import METHODS as SCATTERED
 from ..scattered import interpolate_scattered
@@ -105,7 +105,7 @@ def interpolate_readings(
     for table in (readings, readings if halo is None else halo):
         check_channels([channel], tuple(table.channels))
     if max_gap_m is not None:
-        check_positive("largest gap", max_gap_m)
+        max_gap_m = check_limits("max_gap_m", check_positive("largest gap", max_gap_m), "of the map")
     check_memory(_cells_of(readings, lattice), BYTES_A_CELL[method], lattice.cell_m)
     options = {"method": method, "max_gap_m": max_gap_m}
     if method in SCATTERED:

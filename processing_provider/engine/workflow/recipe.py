@@ -11,6 +11,7 @@ from ..align import align_opposing
 from ..balance import balance_traverses
 from ..core import (
     CARRIED,
+    LIMITS,
     PLATFORMS,
     Correction,
     Edits,
@@ -20,12 +21,14 @@ from ..core import (
     Record,
     check_choice,
     check_finite,
+    check_limits,
     check_positive,
     edits_as_json,
     flag_by_hand,
     for_tables,
     parse_edits,
     part_of,
+    shown,
 )
 from ..flag import flag_outliers
 from ..interpolate import interpolate_readings
@@ -138,6 +141,9 @@ def parse_recipe(text: str, *, where: str = "recipe") -> Recipe:
     names = [s.step for s in steps]
     if names[-1] != INTERPOLATION or INTERPOLATION in names[:-1]:
         raise EngineError(f"The steps of the {where} must end with {INTERPOLATION}, once. Given: {', '.join(names)}.")
+    for name in ("channels", "inputs"):
+        if not isinstance(given.get(name) or [], list):
+            raise EngineError(f"Invalid {name} in the {where}: {shown(given[name])} was given. It must be a list.")
     size = given.get("cell_size_m")
     return Recipe(
         steps=steps,
@@ -177,6 +183,8 @@ def _parse_step(item: object, where: str) -> Step:
                 f"Invalid option of {name} in the {where}: {option!r} was given. "
                 f"It must be one of: {', '.join(options) or 'none'}."
             )
+        if option in LIMITS and value is not None and not isinstance(value, Mapping):
+            value = check_limits(option, check_finite(f"{option} in the {where}", value), f"in the {where}")
         options[option] = value
     return Step(name, options)
 

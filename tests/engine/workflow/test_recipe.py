@@ -103,3 +103,29 @@ def test_options_that_are_left_out_take_their_defaults():
 def test_what_is_no_recipe_is_refused(text, sentence):
     with pytest.raises(EngineError, match=sentence):
         parse_recipe(text)
+
+
+@pytest.mark.parametrize(
+    ("change", "sentence"),
+    [
+        ({"channels": 3}, "Invalid channels in the recipe: 3 was given. It must be a list"),
+        ({"inputs": True}, "Invalid inputs in the recipe: True was given"),
+        ({"edits": {"notes": [{"grid": "A", "line": "x"}]}}, "Invalid line in the edits of the recipe: 'x' was given"),
+        ({"edits": {"notes": [{"grid": "A", "line": 1, "position_m": []}]}}, r"Invalid position_m in the edits.*\[\]"),
+        ({"edits": {"notes": [{"grid": "A", "line": 1, "heading": 1e300}]}}, "Invalid heading in the edits"),
+        ({"edits": {"flags": [{"grid": "A", "line": 1, "run": 1, "first_seq": None, "last_seq": 3}]}},
+         "Invalid first_seq in the edits of the recipe: None was given. It must be a whole number"),
+    ],
+)  # fmt: skip
+def test_values_that_cannot_be_are_refused(change, sentence):
+    text = json.dumps({**json.loads(recipe_text(default_recipe(), versions={})), **change})
+    with pytest.raises(EngineError, match=sentence):
+        parse_recipe(text)
+
+
+@pytest.mark.parametrize("value", ["x", 1e300, -1, []])
+def test_a_gap_that_cannot_be_is_refused(value):
+    given = json.loads(recipe_text(default_recipe(), versions={}))
+    given["steps"][-1]["options"]["max_gap_m"] = value
+    with pytest.raises(EngineError, match="max_gap_m"):
+        parse_recipe(json.dumps(given))
