@@ -3,10 +3,10 @@
     python tests/benchmarks/doubts.py [sites] [first seed] [10m] [other] [kind ...]
 
 On random sites walked with all the usual faults: clean grids with a finding, grids with something odd that is no such
-mistake, and one mistake at a time of each kind; with kinds named, such as line-skipped, only those. What a person sees
-counts, who noted no line: findings of the comparison, and possible mistakes. Grids are 20 or 30 m long; with ``10m``,
-or another size, all have that. With ``other`` ground and walks are drawn by other rules, on which no constant was found
-(see ``_other_walks.py``).
+mistake, and one mistake at a time of each kind; with kinds named, such as line-skipped or clean, only those. What a
+person sees counts, who noted no line: findings of the comparison, and possible mistakes. Grids are 20 or 30 m long;
+with ``10m``, or another size, all have that. With ``other`` ground and walks are drawn by other rules, on which no
+constant was found (see ``_other_walks.py``).
 """
 
 from __future__ import annotations
@@ -312,7 +312,7 @@ def main(words) -> None:
     seeds = range(first, first + sites)
     kinds = [word for word in words if not word.isdigit() and word != OTHER]
     plain = {"clean": walked, "clean, three ties": partial(walked, ties=THREE), **ODD}
-    for what, grid in plain.items() if not kinds else ():
+    for what, grid in ((what, grid) for what, grid in plain.items() if not kinds or what in kinds):
         found = [seen(*grid(seed)) for seed in seeds]
         # That a line is missing or one too many is right.
         said = [[f.code for f in compared] if what not in ODD else [] for compared, _ in found]

@@ -14,9 +14,6 @@ PLACE_M = float(np.hypot(CARRIED.ends_m / np.sqrt(2.0), CARRIED.jitter_m) * (np.
 """Standard deviation of the position of a whole line against its neighbours. Derived: the mean of independent errors of
 both ends, and its own lag, sqrt(0.12^2 / 2 + 0.06^2) = 0.10 m, times what the neighbours err besides
 (``between_lines_m``): 0.14 m."""
-FARTHEST = 5.0
-"""Standard deviations of a line's position that are looked at. Derived: a farther one costs more than a log likelihood
-ratio of 12.5, which is more than chance reaches."""
 CLOSELY = 16
 """Positions of each way that are looked at closely, those that fit the neighbours best. Derived: two metres of them at
 8 readings a metre, more than the peak of one feature is wide."""
@@ -57,7 +54,8 @@ def misplacements(fit: Fit, likelihood: OrderLikelihood, index: np.ndarray) -> M
     Positions that fit the neighbours better than the recorded one does are predicted from all lines around. Chance
     reaches ``above`` zero in one of 1 / ``FALSE_ALARMS`` grids, half of them by a move. It is -inf, too, where a line
     then fits much worse than those around it do as recorded: a line of other ground may resemble its neighbours
-    somewhere. See ``docs/methods/mistakes.md``.
+    somewhere. A line that fits as well within ``NEAR_M`` is not turned round: so far off lines seldom lie, but no more
+    seldom than turned round. See ``docs/methods/mistakes.md``.
     """
     trusted = np.zeros(len(fit.count), bool)
     trusted[index] = True
@@ -93,7 +91,7 @@ def _gains(
     ``k`` is the index of the line in the likelihood, ``places`` the moves by way.
     """
     away, move = _away(fit), np.rint(fit.move_m / likelihood.step_m).astype(int)
-    near = np.flatnonzero(np.abs(fit.move_m) <= FARTHEST * PLACE_M)
+    near = np.flatnonzero(fit.near)
     at = [near, *places]
     ways = np.repeat([0, 0, 1], [len(part) for part in at])
     own, known = _moved(likelihood.band[k], likelihood.known[k], ways, move[np.concatenate(at)])
@@ -102,8 +100,9 @@ def _gains(
     recorded, *others = np.split(ratio, np.cumsum([len(part) for part in at])[:-1])
     here = float(np.max(recorded - away[near]))
     # Markov's inequality: other ground resembles the neighbours so well in one of 1 / FALSE_ALARMS lines at most.
-    least = -np.log(FALSE_ALARMS)
-    gains = [float(np.max(found)) - here if np.max(found, initial=-np.inf) > least else -np.inf for found in others]
+    foreign = -np.log(FALSE_ALARMS)
+    least = foreign, max(foreign, float(np.max(recorded)))
+    gains = [float(np.max(f)) - here if np.max(f, initial=-np.inf) > low else -np.inf for f, low in zip(others, least)]
     return gains, [part[np.argmax(found)] if len(found) else np.intp(0) for part, found in zip(places, others)]
 
 

@@ -7,15 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..core import noise_of_lines
+from .neighbour_fit import FALSE_ALARMS
 from .order_likelihood import INDEPENDENT_M
 
 WINDOW_M = 1.0
 """Noise is averaged over this length; what the ground changes by is left. Derived: twice the 0.5 m over which coils
 blur the ground to be alike, so that features keep most of their height and noise loses two thirds."""
-NOISY, SIGNAL = 2.5, 3.0
+NOISY, SIGNAL = 2.0, 3.0
 """In standard deviations of the averaged noise: most that a line read on one spot changes by, and least that all lines
 around it do. Found by tests/calibration/mistakes.py: at most 1.6 +- 0.1 and at least 6 +- 2 on 12 sites; the limits lie
-between (``stationary``)."""
+between, the first four spreads above (``stationary``)."""
 TIMES = 2.0
 """They change by so many times as much as that line at least. Found by tests/calibration/mistakes.py: at least 6 +- 3
 on 12 sites; a third of it for calmer ground (``stationary``)."""
@@ -60,7 +61,9 @@ def still_lines(matrix: np.ndarray, step_m: float) -> list[Still]:
     Notes
     -----
     What a line changes by is the standard deviation of its means over ``WINDOW_M`` about a straight line, for drift is
-    no ground. On ground that is flat everywhere nothing is reported.
+    no ground. On ground that is flat everywhere nothing is reported, and noise must gain more in log likelihood than
+    log(L / ``FALSE_ALARMS``), which short lines seldom do: by Markov's inequality chance does so in one of
+    1 / ``FALSE_ALARMS`` grids at most.
     """
     spread = np.array([_spread(line, max(1, round(WINDOW_M / step_m))) for line in matrix])
     noise = noise_of_lines(matrix) * np.sqrt(min(1.0, step_m / WINDOW_M))
@@ -75,8 +78,9 @@ def still_lines(matrix: np.ndarray, step_m: float) -> list[Still]:
         around = around[np.isfinite(around)]
         least = float(around.min(initial=np.inf))
         if len(around) >= BESIDE and least >= max(SIGNAL * noise, TIMES * spread[i], typical):
-            gain = independent * np.log(least / max(float(spread[i]), noise))
-            found.append(Still(i, float(spread[i]), least, float(gain)))
+            gain = float(independent * np.log(least / max(float(spread[i]), noise)))
+            if gain > np.log(len(matrix) / FALSE_ALARMS):
+                found.append(Still(i, float(spread[i]), least, gain))
     return found
 
 
