@@ -74,13 +74,13 @@ class ProcessRegister(SurveyAlgorithm):
         paths = [p for p in (register_path, values.corners[2], notes_path) if p] + list(sources.files)
         inputs = [file_facts(path, folder) for path in dict.fromkeys(paths)]
         channels = [c.strip() for c in values.channels.split(";") if c.strip()]
-        options = {"channels": channels, "cell_size_m": values.cell_size, "progress": part_of(progress, 0.0, 0.6)}
+        options = {"channels": channels, "cell_size_m": values.cell_size, "progress": part_of(progress, 0.0, 0.75)}
         site = folder.resolve().name
         staged = staging(values.output_folder, paths, names_known_before(sources))
         with staged as stage, scratch_folder(stage) as scratch:
             result = process_survey(sources, recipe, scratch=scratch, **options)
             result = replace(result, findings=(*result.findings, *changed_inputs(recipe, inputs)))
-            layers = write_survey(stage, result, target, site, inputs, part_of(progress, 0.6, 1.0))
+            layers = write_survey(stage, result, target, site, inputs, part_of(progress, 0.75, 1.0))
         moved = [replace(la, uri=la.uri.replace(str(stage), str(values.output_folder))) for la in layers]
         load_when_done(values.context, moved)
         for remark in dict.fromkeys(r for grid in result.results for r in grid.remarks):

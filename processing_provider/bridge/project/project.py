@@ -21,7 +21,7 @@ from qgis.core import (
     QgsVectorLayer,
 )
 
-from ...engine.core import EngineError, whole_file
+from ...engine.core import EngineError, Progress, whole_file
 from ..style import NEAR_SCALE, VECTOR_STYLES, Look, add_styles_by_value, keep_style_in_file, style_raster
 from .metadata import describe
 
@@ -88,7 +88,7 @@ class SurveyLayer:
         layer.loadDefaultMetadata()
 
 
-def keep_looks(layers: Sequence[SurveyLayer], site: str, history: Sequence[str]) -> None:
+def keep_looks(layers: Sequence[SurveyLayer], site: str, history: Sequence[str], progress: Progress = None) -> None:
     """Store the style and the metadata of every layer beside its raster (``.qml``, ``.qmd``) or in its GeoPackage.
 
     Raises
@@ -96,7 +96,9 @@ def keep_looks(layers: Sequence[SurveyLayer], site: str, history: Sequence[str])
     EngineError
         When a layer cannot be opened or its folder cannot be written.
     """
-    for spec in layers:
+    for number, spec in enumerate(layers):
+        if progress is not None:
+            progress(number / len(layers))
         if spec.style == "raster":
             layer = keep_style_beside(spec)
         else:

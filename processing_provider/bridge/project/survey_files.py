@@ -101,8 +101,8 @@ def write_survey(
     looks = {name: channel_look(r.value_blocks.blocks.values()) for name, r in result.rasters.items()}
     run = uuid4().hex
     layers = _tables(stage, result, grids, wkt, site, run, part_of(progress, 0.0, 0.4))
-    layers += _rasters(stage, result, looks, wkt, site, part_of(progress, 0.4, 0.8))
-    keep_looks(layers, site, history_lines(result.records))
+    layers += _rasters(stage, result, looks, wkt, site, part_of(progress, 0.4, 0.6))
+    keep_looks(layers, site, history_lines(result.records), part_of(progress, 0.6, 0.9))
     _layouts(stage, result)
     recipe = replace(result.recipe, inputs=tuple(inputs), target_crs=crs.authid() or wkt)
     rasters = {path.relative_to(stage).as_posix(): sha256_of(path) for path in sorted(stage.rglob("*.tif"))}
@@ -110,6 +110,8 @@ def write_survey(
     (stage / RECIPE).write_text(text, "utf-8")
     write_report(stage / REPORT, _report(result, grids, looks, crs, site, inputs))
     write_project(stage / PROJECT, layers, crs, site)
+    if progress is not None:
+        progress(1.0)
     return layers
 
 
@@ -214,8 +216,7 @@ def _rasters(
         for name, part in result.corrected.items()
     }
     for number, (channel, raster) in enumerate(result.rasters.items()):
-        if progress is not None:
-            progress(number / len(result.rasters))
+        within = part_of(progress, number / len(result.rasters), (number + 1) / len(result.rasters))
         unit = result.corrected.units.get(channel, "")
         limits, ramp = looks[channel]
         shown = {"limits": limits, "unit": unit, "ramp": ramp}
@@ -233,7 +234,9 @@ def _rasters(
             SurveyLayer(str(path), f"{channel}, standard error", (site, "Standard errors"), "raster", limits, unit,
                         ramp, visible=False)
         )  # fmt: skip
-        for grid in result.grids:
+        for done, grid in enumerate(result.grids):
+            if within is not None:
+                within(done / len(result.grids))
             if channel in has_values[grid.grid]:
                 path = stage / files[grid.grid, channel, ""]
                 write_raster(path, cells_of_grid(result, grid, channel), wkt, unit=unit, name=channel)

@@ -152,7 +152,7 @@ def _process(
     _FaultyGrids
         When it has to be done again without some grids.
     """
-    placing, correcting = (0.4, 0.7) if maps else (0.7, 1.0)
+    placing, correcting = (0.2, 0.6) if maps else (0.7, 1.0)
     _check_before(sources, cell_size_m or recipe.cell_size_m, maps * (len(channels or recipe.channels) or 1))
     placed = GridStore(scratch)
     results = _placed(sources, recipe, read, placed, part_of(progress, 0.0, placing))
