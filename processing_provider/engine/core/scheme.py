@@ -84,11 +84,13 @@ class Scheme:
         self._check_counts(where)
 
     def _check_counts(self, where: str) -> None:
-        """Refuse more lines or readings than a grid has."""
+        """Refuse a grid without a line or a reading, and more of them than a grid has."""
         for count, most, what, by in (
             (self.line_count, MOST_LINES, "lines", "width_m and spacing_m"),
             (self.readings_per_line, MOST_READINGS, "readings a line", "length_m and readings_per_m"),
         ):
+            if count < 1:
+                raise EngineError(f"Invalid {by}{where}: they leave no room for {what}. Check first_offset_m as well.")
             if count > most:
                 raise EngineError(f"Invalid {by}{where}: they make {count:,} {what}. At most {most:,} can be.")
 

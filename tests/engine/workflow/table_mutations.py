@@ -98,7 +98,10 @@ class Damage:
     def layout(self) -> None:
         """Damage the layout of a log."""
         path = self.folder / "layout.json"
-        layout = json.loads(path.read_text("utf-8")) if path.stat().st_size < 10_000 else {"columns": []}
+        try:
+            layout = json.loads(path.read_text("utf-8"))
+        except (ValueError, RecursionError):  # damaged before
+            layout = {"columns": []}
         layout = layout if isinstance(layout, dict) else {}
         way = self.random.randrange(5)
         if way == 0:

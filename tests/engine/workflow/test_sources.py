@@ -45,7 +45,8 @@ def test_bad_rows_of_the_corners_leave_the_others(tmp_path):
 
 @pytest.mark.parametrize(
     "change",
-    [{"length_m": 1e9}, {"spacing_m": 1e-9}, {"spacing_m": 0.01, "width_m": 1000}, {"readings_per_m": 400000},
+    [{"length_m": 1e9}, {"first_offset_m": 11},
+     {"spacing_m": 1e-9}, {"spacing_m": 0.01, "width_m": 1000}, {"readings_per_m": 400000},
      {"first_line": 1e300}, {"line_step": "1e15"}, {"first_station": "nan"}, {"length_m": "\u00bd"},
      {"sensor_ahead_m": 1e6}, {"log": "x" * 5000}, {"log": "a\x00b"}, {"layout": "y" * 5000}, {"width_m": 2**70}],
     ids=str,
