@@ -1,7 +1,21 @@
 """The layout of a log, seen from toolbox and workbench; a log of a million rows keeps no window waiting."""
 
 import numpy as np
-from _desktop import NAME, OUT, SURVEY, TABLES, Heartbeat, answer_next, need, open_dialog, picture, shut, until, wait
+from _desktop import (
+    NAME,
+    OUT,
+    SURVEY,
+    TABLES,
+    Heartbeat,
+    answer_next,
+    fresh_project,
+    need,
+    open_dialog,
+    picture,
+    shut,
+    until,
+    wait,
+)
 from qgis.PyQt.QtCore import Qt
 from qgis.PyQt.QtWidgets import QDialog, QPushButton
 from qgis.utils import iface, plugins
@@ -112,7 +126,11 @@ def in_workbench():
     answered = answer_next(QDialog, see)
     bench.buttons["layout"].trigger()
     need(len(answered) == 1, "the layout was not shown")
+    # The maps of the survey come when they are made, and go with the project.
+    until(lambda: not bench.desk.works.names, "the survey is shown")
+    wait(500)
     plugins[NAME].action.trigger()
+    fresh_project()
 
 
 def layouts():

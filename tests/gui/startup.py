@@ -50,6 +50,8 @@ def workbench():
     ends_with_a_question(bench)
     edits(bench)
     with_tools(window, bench.desk.session.extent(bench.desk.grid))
+    # Or the next part that opens this survey would be asked whether to take the changes up.
+    bench.desk.forget_aside()
     plugins[NAME].action.trigger()
     fresh_project()
 

@@ -107,7 +107,9 @@ def keep_looks(layers: Sequence[SurveyLayer], site: str, history: Sequence[str],
         layer.setMetadata(describe(layer, spec.style, site, spec.unit, history))
         reason, stored = layer.saveDefaultMetadata()
         if not stored:
-            raise EngineError(f"The metadata of {spec.name} cannot be kept: {reason}. Is the folder read-only?")
+            raise EngineError(
+                f"The metadata of {spec.name} cannot be kept: {reason}. Is the disk full, or the folder read-only?"
+            )
         if spec.style == "raster":
             _in_order(Path(spec.uri).with_suffix(".qmd"), "metadata")
 
@@ -123,7 +125,9 @@ def keep_style_beside(spec: SurveyLayer) -> QgsRasterLayer:
     layer, path = spec.open(), Path(spec.uri).with_suffix(".qml")
     reason, kept = layer.saveNamedStyle(str(path), OF_STYLES)
     if not kept:
-        raise EngineError(f"The style of {spec.name} cannot be kept: {reason}. Is the folder read-only?")
+        raise EngineError(
+            f"The style of {spec.name} cannot be kept: {reason}. Is the disk full, or the folder read-only?"
+        )
     _in_order(path, "style")
     return layer
 
