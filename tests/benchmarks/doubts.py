@@ -321,9 +321,13 @@ def main(words) -> None:
         code, found, sure, wrong = kind.split(" ")[0], 0, 0, 0
         for seed in seeds if not kinds or code in kinds else ():
             readings, scheme, lines = spoil(seed, np.random.default_rng(seed))
-            possible = seen(readings, scheme)[1]
+            compared, possible = seen(readings, scheme)
             hits = [m for m in possible if m.finding.code == code and about(m, lines)]
-            found += bool(hits)
+            # Numbers that come out of their turn are asked about before the readings are.
+            asked = code == "lines-swapped" and any(
+                f.code == "line-order" and {f.line, *f.also} == lines for f in compared
+            )
+            found += bool(hits) or asked
             sure += any(m.certainty >= 0.95 for m in hits)
             wrong += any(not about(m, lines) for m in possible)
         if not kinds or code in kinds:
