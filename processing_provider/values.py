@@ -13,6 +13,7 @@ from qgis.core import (
     QgsMapLayer,
     QgsProcessingAlgorithm,
     QgsProcessingContext,
+    QgsProcessingException,
     QgsProcessingFeedback,
     QgsProcessingOutputLayerDefinition,
     QgsWkbTypes,
@@ -35,9 +36,7 @@ def as_cells(values: Iterable) -> tuple:
 
     Source: OWASP, CSV Injection (from memory).
     """
-    return tuple(
-        f"'{v}" if isinstance(v, str) and v.startswith(("=", "+", "-", "@", "\t", "\r")) else v for v in values
-    )
+    return tuple(f"'{v}" if isinstance(v, str) and v.startswith(FORMULA) else v for v in values)
 
 
 class Values:
@@ -148,6 +147,7 @@ class Values:
     ) -> None:
         """Write a layer of lines when asked for; the last value of a row holds the map positions of the line."""
         if self.wants(output):
+            rows = [(*as_cells(row[:-1]), row[-1]) for row in rows] if self._is_csv(output) else rows
             write_lines(rows, rows_sink_fields(columns), lambda *shape: self._sink(output, *shape), crs)
 
     def write_findings(self, output: str, findings: Iterable[Finding]) -> None:
@@ -176,7 +176,10 @@ class Values:
     def _sink(
         self, output: str, fields: QgsFields, geometry: QgsWkbTypes.Type, crs: QgsCoordinateReferenceSystem
     ) -> QgsFeatureSink:
-        sink, name = self._algorithm.parameterAsSink(self._parameters, output, self.context, fields, geometry, crs)
+        try:
+            sink, name = self._algorithm.parameterAsSink(self._parameters, output, self.context, fields, geometry, crs)
+        except QgsProcessingException:
+            sink, name = None, ""
         if sink is None:
             raise EngineError(f"The output {output} cannot be written. Choose another place for it.")
         self.results[output] = name

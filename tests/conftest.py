@@ -49,6 +49,12 @@ def walk():
 
 
 @pytest.fixture(scope="session")
+def planting():
+    """What draws the surveys of ``tests/cases`` and plants mistakes in them (``tests/cases/planting.py``)."""
+    return importlib.import_module(f"{NAME}.tests.cases.planting")
+
+
+@pytest.fixture(scope="session")
 def turnrow_provider(qgis_app, qgis_processing):
     """Turnrow's provider in the Processing registry, added by the plugin itself."""
     from turnrow import classFactory

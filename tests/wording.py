@@ -39,7 +39,7 @@ def written(source: str) -> Iterator[tuple[int, str]]:
         if isinstance(node, ast.Assign) and any(getattr(name, "id", "") == "advice" for name in node.targets):
             given = [node.value]
         elif isinstance(node, ast.Call) and getattr(node.func, "attr", "") == "finding":
-            named = isinstance(node.func.value, ast.Attribute) or getattr(node.func.value, "id", "") == "code"  # type: ignore[attr-defined]
+            named = isinstance(node.func.value, ast.Attribute) or getattr(node.func.value, "id", "") == "code"
             given = list(node.args[2:3] if named else node.args[4:5])
         for value in given:
             text = _text(value)

@@ -527,9 +527,9 @@ def mistakes():
     for way, colour, style, label in ((0, GREY, "--", "as recorded"), (1, BLUE, "-", "turned round")):
         axes[1].plot(fit.move_m[near], fit.correlation[way, index][near], ls=style, color=colour, label=label)
     axes[1].set(
-        xlabel="moved by (m)", ylabel="correlation with both neighbours", title=f"line {wrong}", ylim=(-0.6, 1.35)
+        xlabel="moved by (m)", ylabel="correlation with both neighbours", title=f"line {wrong}", ylim=(-0.6, 1.6)
     )
-    axes[1].legend(frameon=False, loc="upper center", ncol=2)
+    axes[1].legend(frameon=False, loc="upper right")
     spacing = float(np.median(np.diff(lines.u)))
     likelihood = OrderLikelihood(matrices[0], lines.u / spacing, lines.step_m, spacing, COARSE_M)
     gain = misplacements(fit, likelihood, np.arange(len(lines))).gain.max(axis=0)

@@ -39,7 +39,7 @@ from ...processing_provider.engine.logs import (
 )
 from ..background_tasks import Works
 from ..profile import look_of
-from ..texts import tr
+from ..texts import as_text, tr
 from .line_sketch import LineSketch
 from .rows_table import MOST_COLUMNS, RowsTable
 
@@ -175,16 +175,18 @@ class LayoutDialog(QDialog):
         try:
             draft, refused = begin_draft(self.about.log, layout)
         except Exception as error:
-            self._show_refusal(sentence_of(error, f"{self.about.log.name}: the look at it"))
+            self._show_fault(error)
             return
         self.refused += refused
         # What comes nearest to a log that is refused is no layout until the person has made it one.
         self.guessed = bool(refused) and layout is None
         self._take(draft)
 
+    def _show_fault(self, error: Exception) -> None:
+        self._show_refusal(sentence_of(error, tr("Showing the layout of {name}").format(name=self.about.log.name)))
+
     def _choose_role(self, index: int, role: str) -> None:
         if self.draft is not None and role != self.draft.columns[index].role:
-            self.questions = []
             self._change(self.draft.with_role(index, role))
 
     def _give_words(self, index: int, words: Mapping[str, str]) -> None:
@@ -217,13 +219,14 @@ class LayoutDialog(QDialog):
         try:
             draft = parted_otherwise(self.about.log, self.draft, options)
         except Exception as error:
-            self._show_refusal(sentence_of(error, f"{self.about.log.name}: the look at it"))
+            self._show_fault(error)
             return
-        if "confirmed" not in options:
-            self.refused, self.questions = [], []
-        self._change(draft)
+        self._change(draft, settles="confirmed" not in options)
 
-    def _change(self, draft: LayoutDraft) -> None:
+    def _change(self, draft: LayoutDraft, *, settles: bool = True) -> None:
+        """Take a draft that the person has changed; a change ``settles`` what was refused or questioned before it."""
+        if settles:
+            self.refused, self.questions = [], []
         self.guessed = False
         self._take(draft)
 
@@ -233,7 +236,7 @@ class LayoutDialog(QDialog):
         try:
             rows = shown_rows(self.about.log, draft.as_seen())
         except Exception as error:
-            self._show_refusal(sentence_of(error, f"{self.about.log.name}: the look at it"))
+            self._show_fault(error)
             return
         self.table.show_draft(draft, rows)
         self._show_options(draft)
@@ -319,12 +322,12 @@ class LayoutDialog(QDialog):
     def _may_write(self, path: Path) -> bool:
         if path.resolve() == self.about.log.resolve():
             text = tr("{name} is the log itself, which is never changed. Choose another name.").format(name=path.name)
-            QMessageBox.warning(self, self.windowTitle(), text)
+            QMessageBox.warning(self, self.windowTitle(), as_text(text))
             return False
         if not path.exists():
             return True
         text = tr("{name} exists. Overwrite it with this layout?").format(name=path.name)
-        return QMessageBox.question(self, self.windowTitle(), text) == QMessageBox.StandardButton.Yes
+        return QMessageBox.question(self, self.windowTitle(), as_text(text)) == QMessageBox.StandardButton.Yes
 
     def done(self, result: int) -> None:
         """End: what still reads is stopped."""

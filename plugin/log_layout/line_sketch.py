@@ -24,8 +24,6 @@ MOST_RUNS = 120
 SMALLEST = 1e-6
 """Least range of stations that is drawn, relative to the stations themselves."""
 ARROW_PX = 7.0
-Placed = tuple[float, Traverse]
-"""Where a run is drawn across, in pixels, and the run."""
 AGAIN_PX = 3.0
 """A line that was recorded again is drawn so far beside its first recording."""
 

@@ -11,7 +11,7 @@ from qgis.PyQt.QtWidgets import QInputDialog, QMessageBox, QWidget
 
 from ...processing_provider.engine.core import EngineError, GridEntry, register_with_layout, whole_file
 from ..log_layout import LayoutDialog, LayoutOf
-from ..texts import tr
+from ..texts import as_text, tr
 from .opening import Tables
 
 BUTTON = QMessageBox.StandardButton
@@ -103,12 +103,12 @@ def see_layout(mine: GridLayout, parent: QWidget) -> bool:
     title = tr("Layout of grid {grid}").format(grid=mine.grid)
     if mine.is_named(kept):
         text = tr("Read the survey again with this layout?")
-        return QMessageBox.question(parent, title, text) == BUTTON.Yes
+        return QMessageBox.question(parent, title, as_text(text)) == BUTTON.Yes
     text = tr(
         "The register does not name this layout for grid {grid}. Write {layout} into its column layout, and read the "
         "survey again?"
     ).format(grid=mine.grid, layout=mine.written(kept))
-    if QMessageBox.question(parent, title, text) != BUTTON.Yes:
+    if QMessageBox.question(parent, title, as_text(text)) != BUTTON.Yes:
         return False
     try:
         mine.write(kept)

@@ -9,7 +9,7 @@ from qgis.PyQt.QtWidgets import QMessageBox, QPushButton, QWidget
 
 from ...processing_provider.bridge.vector import add_rows, rows_to_add
 from ...processing_provider.engine.core import FIRST_ROW, EngineError
-from ..texts import tr
+from ..texts import as_text, tr
 from .controller import Desk
 
 BUTTON = QMessageBox.StandardButton
@@ -58,6 +58,6 @@ class RedoButton(QPushButton):
     def _agreed(self, path: Path, count: int) -> bool:
         text = tr("Add {n} rows to the notes {path}?").format(n=count, path=path)
         answer = QMessageBox.question(
-            self, tr("Rows for the notes"), text, BUTTON.Yes | BUTTON.Cancel, BUTTON.Cancel
+            self, tr("Rows for the notes"), as_text(text), BUTTON.Yes | BUTTON.Cancel, BUTTON.Cancel
         )  # fmt: skip
         return answer == BUTTON.Yes

@@ -42,7 +42,7 @@ class PlaceReadings(SurveyAlgorithm):
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..bridge.vector import site_findings, survey_corners
-        from ..engine.core import EngineError, unreadable_lines, usable_notes
+        from ..engine.core import EngineError, text_of, unreadable_lines, usable_notes
         from ..engine.geometry import fit_frame, usable_corners
         from ..engine.place import place_readings
 
@@ -54,7 +54,7 @@ class PlaceReadings(SurveyAlgorithm):
         if unusable:
             raise EngineError(" ".join(unusable))
         given, crs, path = values.corners
-        mine = [row for row in given if str(row.get("grid") or "").strip() in ("", scheme.grid)]
+        mine = [row for row in given if text_of(row, "grid") in ("", scheme.grid)]
         site = site_findings((mine, crs, path), target, values.context.transformContext(), self.around)
         if any(f.severity == "error" for f in site):
             raise EngineError(" ".join(f.sentence() for f in site))

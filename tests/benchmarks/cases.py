@@ -20,6 +20,7 @@ import numpy as np
 from _measure import ROOT, whole_benchmark
 from turnrow.processing_provider.engine.core import EngineError
 from turnrow.processing_provider.engine.logs import layout_from_json, read_log
+from turnrow.tests.wording import fault_of
 
 CASES = ROOT / "tests" / "cases"
 SECONDS, VALUE, DEGREES = 2e-3, 1e-6, 1e-7
@@ -216,8 +217,7 @@ def misjudged_evening(expect: dict, findings: list, refused: Optional[str]):
     if len(loud) > expect["most"]:
         yield "several findings", ", ".join(f"{f.grid} {f.line} {f.code}" for f in loud)
     for f in findings:
-        said = re.match(r"Walk|Measure|Ask", f.advice)
-        if bool(f.walk_again) != (f.action == "walk") or (said and said[0].lower() != f.action):
+        if bool(f.walk_again) != (f.action == "walk") or (f.advice and fault_of(f.advice, f.action or "")):
             yield "words disagree", f"{f.grid} {f.line} {f.code} {f.action}: {f.advice}"
 
 

@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 import planting  # noqa: E402 (it stands beside this file)
 from planting import OVERRUN, RATE, READINGS_PER_S, Grid, Recording, Survey, note_of, of_line  # noqa: E402
 
-write, CRS = planting.write, planting.CRS
+write = planting.write
 STEP_M = 0.25
 """Lattice of the brown noise."""
 
@@ -161,11 +161,11 @@ def walked_as(survey: Survey, grid: Grid, line: int, heading: int, noted: bool, 
         note_of(grid, line).update(row_of(grid, again))
 
 
-def all_one_way(survey: Survey, grid: Grid, noted: bool = True) -> None:
+def all_one_way(survey: Survey, grid: Grid) -> None:
     """All lines were walked away from the baseline."""
     for one in list(grid.recordings):
         if one.kind == "survey":
-            walked_as(survey, grid, one.line, 1, noted, True)
+            walked_as(survey, grid, one.line, 1, True, True)
 
 
 def first_back(survey: Survey, grid: Grid) -> None:

@@ -100,11 +100,12 @@ def cancels(survey: SurveyUnderFault, count: int) -> Iterator[tuple[str, str]]:
     """Cancel at every question whether to stop, or at as many as wanted."""
     (whole,) = survey.runs()
     survey.restore()
-    moments = range(whole["asked"]) if whole["asked"] <= count else [whole["asked"] * k // count for k in range(count)]
+    asked = whole["asked"]
+    moments = range(asked) if asked <= count else [asked * (2 * k + 1) // (2 * count) for k in range(count)]
     for moment in moments:
         rows = survey.runs(stop_at=[moment])
         found = said_well(rows) or outcome_of(survey)
-        yield f"at question {moment} of {whole['asked']}", "!the run went on" if found == "the new result" else found
+        yield f"at question {moment} of {asked}", "!the run went on" if found == "the new result" else found
 
 
 @contextmanager

@@ -13,7 +13,7 @@ def survey(tmp_path_factory):
 
 @pytest.mark.parametrize(
     ("kind", "count"),
-    [(faults.kills_in_time, 2), (faults.kills_in_moving, 2), (faults.cancels, 1), (faults.full_disks, 1)],
+    [(faults.kills_in_time, 2), (faults.kills_in_moving, 2), (faults.cancels, 3), (faults.full_disks, 1)],
 )
 def test_nothing_is_lost_or_mixed(survey, kind, count):
     found = dict(kind(survey, count))

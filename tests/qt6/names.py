@@ -19,8 +19,6 @@ from typing import Iterator
 
 ROOT, NAMES = Path(__file__).resolve().parents[2], Path(__file__).with_name("names.json")
 MODULES = ("QtCore", "QtGui", "QtWidgets", "QtXml")
-# Classes that qgis.PyQt offers where PyQt5 had them, though Qt 6 moved them (its python/PyQt6/QtWidgets.py).
-MOVED = {"QAction": "QtGui", "QActionGroup": "QtGui", "QShortcut": "QtGui", "QUndoStack": "QtGui"}
 LOOK = """
 import importlib, json, sys
 found = {}

@@ -54,7 +54,7 @@ def check_inputs_kept(output: str, place: str, inputs: Iterable[Path], layers: I
         if is_same_file(Path(place), path):
             raise EngineError(f"{place} is an input, and inputs are never changed. Choose another name for {output}.")
         for side in _with_sides(Path(place)):
-            if any(is_same_file(side, own) for own in (path, *_with_sides(path))):
+            if any(is_same_file(side, own) for own in _with_sides(path)):
                 raise EngineError(
                     f"{side} belongs to the input {path}, and {place} would change it. Inputs are never changed. "
                     f"Choose another name for {output}."

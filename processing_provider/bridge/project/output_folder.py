@@ -149,7 +149,7 @@ def raster_digests(folder: Path) -> dict[str, str]:
 def _is_raster_of_a_result(name: str) -> bool:
     """Return whether a run gives a raster such a path; a recipe from elsewhere may name any file."""
     path = Path(name)
-    return path.suffix == ".tif" and path.parent in (Path(), Path("grids")) and path.name not in ("", "..")
+    return path.suffix == ".tif" and path.parent in (Path(), Path("grids"))
 
 
 def _keep_inputs(folder: Path, names: Iterable[str], inputs: tuple[Path, ...]) -> None:

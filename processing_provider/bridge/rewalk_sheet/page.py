@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Optional, Sequence
+from typing import Sequence
 
 from qgis.PyQt.QtCore import QMarginsF, QPointF, QRectF, Qt
 from qgis.PyQt.QtGui import QColor, QFont, QFontInfo, QPageSize, QPainter, QPdfWriter, QPen, QPolygonF, QTextOption
@@ -121,8 +121,3 @@ class Pages:
                 self.text(words, x + PAD, self.y + PAD, width - 2 * PAD, bold=bold)
             x += width
         self.y += height
-
-
-def number(value: Optional[float], digits: int = 2) -> str:
-    """Return a number of metres; nothing for None."""
-    return "" if value is None else f"{value:.{digits}f}"

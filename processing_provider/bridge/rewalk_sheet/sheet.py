@@ -9,7 +9,7 @@ from typing import Sequence
 from ...engine.core import whole_file
 from ...engine.workflow import GridPlan, Measure, Walk
 from ..report import CAUTIONS
-from .page import INNER, MARGIN, SMALL_PT, TEXT_PT, TICK, Pages, number
+from .page import INNER, MARGIN, SMALL_PT, TEXT_PT, TICK, Pages
 from .sketch import Sketch
 
 WALK = (("", 6), ("line", 11), ("tape at (m)", 13), ("start at", 24), ("start station", 14), ("incre- ment", 11),
@@ -109,7 +109,7 @@ def _places(measure: Measure) -> tuple[str, str]:
     """Return where a line is right and where it is wrong; words where no single place is known."""
     if measure.right_m is None:
         return SEE, SEE
-    return number(measure.right_m), ELSEWHERE if measure.wrong_m is None else number(measure.wrong_m)
+    return f"{measure.right_m:.2f}", ELSEWHERE if measure.wrong_m is None else f"{measure.wrong_m:.2f}"
 
 
 def _line(line: object) -> str:

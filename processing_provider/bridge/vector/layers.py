@@ -290,6 +290,9 @@ def _empty_rows(path: Path, count: int) -> list[int]:
     with path.open(encoding="latin-1", newline="") as file:
         header = file.readline()
         file.seek(0)
-        records = list(csv.reader(file, delimiter=max(",;\t", key=header.count)))[1:]
+        try:
+            records = list(csv.reader(file, delimiter=max(",;\t", key=header.count)))[1:]
+        except csv.Error:
+            return []
     empty = [k for k, record in enumerate(records) if not record]
     return empty if len(records) - len(empty) == count else []

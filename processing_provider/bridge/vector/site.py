@@ -20,7 +20,7 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QCoreApplication, QThread
 
-from ...engine.core import Code, EngineError, Finding
+from ...engine.core import Code, EngineError, Finding, text_of
 from ...engine.geometry import EXCHANGE, EXPECTED_AXES, coordinate_columns, corner_position
 from .crs import LONGITUDE_LATITUDE, Corners, transformed, utm_zone
 
@@ -129,7 +129,7 @@ def _centres(rows: list[dict]) -> dict[str, np.ndarray]:
             position = corner_position(row, "")
         except EngineError:  # reported where corners are read
             continue
-        by_grid[str(row.get("grid") or "").strip()].append(position)
+        by_grid[text_of(row, "grid")].append(position)
     return {grid: np.mean(places, axis=0) for grid, places in by_grid.items()}
 
 

@@ -19,7 +19,7 @@ from .walk import WALK_CHECKS
 from .whole import WHOLE_CHECKS, other_rate
 
 CHECKS = (*LINE_CHECKS, *WALK_CHECKS, *NOTE_CHECKS)
-"""Each takes a GridLog and yields findings, but for those that look at the whole first."""
+"""Each takes a GridLog and yields findings about its lines; ``WHOLE_CHECKS`` come before them."""
 MENDED_TOGETHER = {
     Code.START_STATION.word: (Code.NOTE_DISAGREES, Code.DIRECTION, Code.STEP_SIGN, Code.LINE_LONG, Code.LINE_SHORT),
     Code.LINE_SHORT.word: (Code.PACE, Code.NOTE_DISAGREES),

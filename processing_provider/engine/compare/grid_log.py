@@ -21,6 +21,13 @@ MOST = 0.6
 """Fraction of the lines from which on a fault is one of the register or the layout, not of the walk. Derived: where
 each line has a fault of its own with a probability of 0.1, at least ``MANY`` lines and more than this fraction of them
 have it with a probability of 0.0013 at most (binomial distribution, six lines)."""
+
+
+def for_most(holds: np.ndarray) -> bool:
+    """Return whether something holds for more than ``MOST`` of the lines; ``holds`` is (n,) bool."""
+    return bool(np.mean(holds) > MOST)
+
+
 ROUNDING_M = 1e-9
 """Lengths may be longer than a limit by this much. Derived: sums of intervals are rounded to 1e-13 m at most, and no
 interval between readings is as short as a micrometre."""

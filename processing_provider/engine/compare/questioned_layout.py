@@ -8,7 +8,7 @@ from typing import Optional
 import numpy as np
 
 from ..core import Code, Finding
-from .grid_log import MANY, MOST, GridLog
+from .grid_log import MANY, MOST, GridLog, for_most
 from .walk import PATTERN_FITS, PATTERN_FRACTION, WALKING_MS, pattern_fits
 
 BEYOND_WALKING = 2.0
@@ -76,7 +76,8 @@ def _line_a_reading(log: GridLog) -> Optional[Misreading]:
     counts = [r.count for r in log.walked]
     if len(counts) < MANY or np.median(counts) > SINGLE or log.scheme.readings_per_line <= MANY * SINGLE:
         return None
-    found = f"The line changes every {np.median(counts):.0f} readings: there are {len(counts)} recordings."
+    often = "every reading" if np.median(counts) == 1 else f"every {np.median(counts):.3g} readings"
+    found = f"The line changes with {often}: there are {len(counts)} recordings."
     expected = f"about {log.scheme.readings_per_line} readings a line"
     return Misreading("lines", found, expected, "Give the role line to the column that has it.")
 
@@ -162,15 +163,11 @@ def _not_walked(log: GridLog) -> Optional[Misreading]:
         metres[1] = gaps * scheme.interval_m
     slow, fast = WALKING_MS[0] / BEYOND_WALKING, WALKING_MS[1] * BEYOND_WALKING
     least, most = seconds + tick, seconds - tick
-    too_fast = _mostly(metres.min(0) > fast * least) or _mostly(gaps > LOGGER_PER_S[1] * least)
-    too_slow = _mostly((metres.max(0) < slow * most) & (gaps < LOGGER_PER_S[0] * most))
+    too_fast = for_most(metres.min(0) > fast * least) or for_most(gaps > LOGGER_PER_S[1] * least)
+    too_slow = for_most((metres.max(0) < slow * most) & (gaps < LOGGER_PER_S[0] * most))
     if not (too_fast or too_slow):
         return None
     count, span = np.median(gaps) + 1, np.median(seconds)
     found = f"By its times a line of {count:.0f} readings took {span:.3g} s."
     expected = f"a walk of {scheme.length_m:g} m at {WALKING_MS[0]:g} to {WALKING_MS[1]:g} m/s"
     return Misreading("times", found, expected, "Correct the format of the time, or the column that has it.")
-
-
-def _mostly(holds: np.ndarray) -> bool:
-    return bool(np.mean(holds) > MOST)

@@ -7,7 +7,7 @@ from typing import Iterator, Optional
 import numpy as np
 
 from ..core import Code
-from .grid_log import MANY, MOST, Cause, GridLog, listed
+from .grid_log import MANY, MOST, Cause, GridLog, for_most, listed
 from .line_summaries import FAR_PACE
 from .lines import OVERRUN_M, SHORT_M
 from .walk import SHORTEST_S
@@ -57,7 +57,8 @@ def _missing_block(log: GridLog) -> Iterator[Cause]:
 def _lines_beyond(log: GridLog) -> Iterator[Cause]:
     """Find many lines beyond the end of the grid: a closer spacing or a wider grid than registered."""
     scheme = log.scheme
-    outside = sorted({r.line for r in log.walked if r.target is None and r.note_position is None})
+    others = {r.line for r in log.walked if r.target is None and r.note_position is None}
+    outside = sorted(others, key=lambda line: float(scheme.order(line)))
     order = scheme.order(outside)
     beyond = [n for n, k in zip(outside, order.tolist()) if k == int(k) and k >= scheme.line_count]
     run = [n for i, n in enumerate(beyond) if scheme.order(n) == scheme.line_count + i]
@@ -105,7 +106,7 @@ def _size(log: GridLog) -> Iterator[Cause]:
         return
     first, last, over_m, short_m = reach
     reading_count = round(last - max(0.0, scheme.first_station - first) - scheme.first_station + 1)
-    longer, shorter = _for_most(over_m, OVERRUN_M), _for_most(short_m, SHORT_M)
+    longer, shorter = for_most(over_m > OVERRUN_M), for_most(short_m > SHORT_M)
     if reading_count < 2 or not (longer or shorter):
         return
     length = float(f"{reading_count * scheme.interval_m:.3g}")
@@ -125,13 +126,14 @@ def _size(log: GridLog) -> Iterator[Cause]:
             code, ask = Code.READING_RATE, f"readings_per_m is {rate:g}. If not, ask whether length_m is {length:g}"
         elif _common_walk(as_noted) and not _common_walk(as_counted):
             ask = f"length_m is {length:g}. If not, ask whether readings_per_m is {rate:g}"
-    advice = (
-        f"Ask the books whether {ask}. Correct the register. If it is right, note what stood in the way as obstacle, "
-        "or walk the lines again."
-    )
-    finding = log.finding(code, None, found, expected, advice)
+    otherwise = "If this overrun was meant, leave it."
+    if not longer:
+        otherwise = "If the register is right, note what stood in the way as obstacle, or walk the lines again."
+    advice = f"Ask the books whether {ask}. Correct the register. {otherwise}"
     if code is Code.LINE_LONG:
         finding = log.finding(Code.LINE_LONG, None, found, expected, advice, severity="error")
+    else:
+        finding = log.finding(code, None, found, expected, advice)
     yield Cause(finding, OF_SIZE)
 
 
@@ -166,10 +168,6 @@ def _reach(log: GridLog) -> Optional[tuple[float, float, np.ndarray, np.ndarray]
         return None
     over = (largest - high - (low - smallest)) * scheme.interval_m
     return float(np.median(smallest)), float(np.median(largest)), over, (high - largest) * scheme.interval_m
-
-
-def _for_most(values: np.ndarray, limit: float) -> bool:
-    return bool(np.median(values) > limit and np.mean(values > limit) > MOST)
 
 
 OF_SIZE = (Code.LINE_SHORT, Code.LINE_LONG, Code.START_STATION, Code.PACE, Code.NOTE_DISAGREES)

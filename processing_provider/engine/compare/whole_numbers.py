@@ -29,12 +29,12 @@ OF_COUNTS = (Code.LINE_SHORT, Code.LINE_LONG, Code.STEP_SIGN, Code.STATION_JUMP,
 def other_numbers(log: GridLog) -> Iterator[Cause]:
     """Find as many lines as the grid has under evenly counted numbers of another kind: another first line or step."""
     scheme = log.scheme
-    numbers = sorted({r.line for r in log.walked})
+    numbers = sorted({r.line for r in log.walked}, reverse=scheme.line_step < 0)
     if len(numbers) != scheme.line_count or len(numbers) < MANY or any(r.note_position is not None for r in log.walked):
         return
     first, steps = numbers[0], set(np.diff(numbers).tolist())
     # A few numbers farther is what a logger does that skips some.
-    if len(steps) > 1 or (steps == {abs(scheme.line_step)} and abs(first - int(scheme.lines.min())) < MANY):
+    if len(steps) > 1 or (steps == {scheme.line_step} and abs(first - int(scheme.lines[0])) < MANY):
         return
     (step,) = steps
     remedy = [f"first_line is {first}"] * (first != scheme.first_line) + [f"line_step is {step}"] * (
@@ -76,9 +76,12 @@ def _number_skipped(log: GridLog) -> Iterator[Cause]:
         gap, after = listed(block.tolist()), block[-1] + scheme.line_step
         until = blocks[k + 1][0] - scheme.line_step if k + 1 < len(blocks) else last
         nearer = sum(map(len, blocks[: k + 1])) * scheme.spacing_m
-        found = f"Line {gap} is not in the log, and line {last} is beyond the last one of the grid."
+        lines, numbers = f"Line {gap} is", f"number {gap} was"
+        if len(block) > 1:
+            lines, numbers = f"Lines {gap} are", f"numbers {gap} were"
+        found = f"{lines} not in the log, and line {last} is beyond the last one of the grid."
         advice = (
-            f"Ask the books whether number {gap} was skipped. If so, lines {after} to {until} lie {nearer:g} m nearer "
+            f"Ask the books whether {numbers} skipped. If so, lines {after} to {until} lie {nearer:g} m nearer "
             f"to the start than their numbers say: note their position_m. If not, walk line {gap} again."
         )
         expected = f"lines {listed(scheme.lines.tolist())}"
@@ -190,20 +193,17 @@ def _breaks_off(log: GridLog) -> Iterator[Cause]:
 
 def _other_number(log: GridLog) -> Iterator[Cause]:
     """Find the recording of a missing line under another number: it stands in the log where the line should."""
-    scheme, runs = log.scheme, _walked_or_unnoted(log)
+    runs = _walked_or_unnoted(log)
     for line in log.missing:
         found = _stray_recording(log, runs, line)
         if found is None:
             continue
-        run, what = found
-        advice = (
-            f"Ask the books whether {what}. If so, note its position_m, {float(scheme.position_m(line)):.2f}, or "
-            f"correct the number. If not, walk line {line}."
-        )
+        run, what, remedy = found
+        advice = f"Ask the books whether {what}. If so, {remedy}. If not, walk line {line}."
         k = runs.index(run)
         near = [r.line for r in (*runs[max(0, k - 1) : k], *runs[k + 1 : k + 2]) if r.line != run.line]
         where = f"Line {line} is not in the log. Recording {run.run.run} of line {run.line} has {run.count} readings"
-        where += f" and stands beside line {' and '.join(map(str, near))}." if near else "."
+        where += f" and stands beside line{'s' * (len(near) > 1)} {' and '.join(map(str, near))}." if near else "."
         also = (run.line,) if run.line != line else ()
         finding = log.finding(
             Code.LINE_MISSING, line, where, "a recording of each line", advice, action="ask", also=also
@@ -217,8 +217,8 @@ def _walked_or_unnoted(log: GridLog) -> list[RunSummary]:
     return [r for r in log.runs if r.walked or id(r) in again]
 
 
-def _stray_recording(log: GridLog, runs: Sequence[RunSummary], line: int) -> Optional[tuple[RunSummary, str]]:
-    """Return the recording that may be a missing line's, and the question about it; None where there is none."""
+def _stray_recording(log: GridLog, runs: Sequence[RunSummary], line: int) -> Optional[tuple[RunSummary, str, str]]:
+    """Return the recording that may be a missing line's, the question about it and the remedy; None without one."""
     scheme = log.scheme
     wanted, whole = float(scheme.order(line)), scheme.readings_per_line
     right = int(scheme.heading(line))
@@ -230,7 +230,7 @@ def _stray_recording(log: GridLog, runs: Sequence[RunSummary], line: int) -> Opt
         if own is not None and run.count > TWICE * whole:
             beside = any(min(own, x) < wanted < max(own, x) for x in ends)
             if beside or (after is None and wanted == own + 1):
-                return run, f"recording {run.line} holds line {line} too"
+                return run, f"line {run.line} holds line {line} too", "note its stations, and those of the next line"
         again = run.kind == "dummy" or (run.kind == "survey" and sum(r.line == run.line for r in runs) > 1)
         stray = run.target is None or again
         named = run.note is not None and (run.note.run is not None or run.note_position is not None)
@@ -239,7 +239,9 @@ def _stray_recording(log: GridLog, runs: Sequence[RunSummary], line: int) -> Opt
         beside = run.kind == "dummy" and len(ends) == 1 and abs(ends[0] - wanted) == 1
         if stray and not named and not turned and (between or beside):
             if run.count > whole - SHORT_M * scheme.readings_per_m:
-                return run, f"line {line} was recorded as {run.line}"
+                position = f"{float(scheme.position_m(line)):.2f}"
+                remedy = f"note its position_m, {position}, or correct the number"
+                return run, f"line {line} was recorded as {run.line}", remedy
     return None
 
 

@@ -44,7 +44,7 @@ def whole_file(path: Path, what: str, *, sides: tuple[str, ...] = SIDES) -> Iter
         yield part
         # A log that another program kept beside an earlier database of this name would be taken for one of the new
         # file; statistics beside an earlier raster likewise.
-        remove_sides(path)
+        _remove(path, sides)
         part.replace(path)
     except (OSError, RuntimeError, sqlite3.Error) as error:
         reason = " ".join(str(error).split())

@@ -157,10 +157,14 @@ def register_with_layout(text: str, grid: str, layout: str) -> str:
     EngineError
         When the text is no table with a row for the grid.
     """
-    lines = text.splitlines(keepends=True)
+    # Not by splitlines, which takes more signs than these for the end of a row.
+    lines = list(io.StringIO(text, newline=""))
     head = lines[0].rstrip("\r\n") if lines else ""
     delimiter = max(DELIMITERS, key=head.count)
-    rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
+    try:
+        rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
+    except csv.Error:
+        rows = []
     names = [name.strip().lower() for name in rows[0]] if rows else []
     if "grid" not in names or len(rows) != len(lines):
         raise EngineError(

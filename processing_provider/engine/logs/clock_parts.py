@@ -47,7 +47,9 @@ def _by_names(columns: Sequence[Sequence[str]], names: Sequence[str], roles: lis
              for role in roles]  # fmt: skip
     for unit, i in found.items():
         part = Role("time_part", "", "because the clock stands in several columns", unit)
-        roles[i] = part if unit != finest else replace(part, role="time", factor=1.0)
+        if unit == finest:
+            part = replace(part, role="time", factor=1.0, form={60.0: "min", 1.0: "s"}.get(unit, ""))
+        roles[i] = part
     return roles
 
 

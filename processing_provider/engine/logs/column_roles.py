@@ -10,6 +10,7 @@ import numpy as np
 
 from .fields import is_number
 from .plan import LONGEST_TEXT
+from .recordings import EVEN
 from .time_formats import CLOCK, COLON_CLOCK, guess_time_format
 from .timestamps import DATE_TIME, guess_date_format, parse_dates
 
@@ -58,8 +59,6 @@ SELDOM = 0.3
 """Marks stand beside fewer than this fraction of the readings (common practice, no source): they are metres apart."""
 FIRST_VALUES = 50
 """Values that are looked at for times and dates. Derived: a fraction of 50 values is known to 0.04 where it is 0.9."""
-EVEN = 1e-3
-"""Steps are equal to this fraction of them (common practice, no source)."""
 SAME_RANGE = 1.5
 """Stations of all lines range over at most so many times those of one line (common practice, no source): a clock goes
 on from line to line."""

@@ -320,7 +320,7 @@ def _layout_columns(
         named = names.row is not None and names.names[i] and lower.count(lower[i]) == 1
         form = role.form
         if role.role == "time":
-            form = _time_form(names.names[i], [text for text in texts if text])
+            form = form or _time_form(names.names[i], [text for text in texts if text])
         elif role.role == "date":
             form = guess_date_format([text for text in texts if text])
         field = _free_name(names.names[i], i, fields) if role.role == "channel" else ""

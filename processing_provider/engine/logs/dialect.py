@@ -31,7 +31,6 @@ DELIMITERS = ("tab", ";", "|", ",", "space")
 COMMENT_MARKS = ("#", "//", "%", "!", ";", "/", ">", "*")
 MISSING_WORDS = re.compile(r"^(\*+|-+|\?+|#+|nan|n/?a|null|none|nil|ovr|over|x+)$", re.IGNORECASE)
 NUMBER = re.compile(r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$")
-COMMA_DECIMAL = re.compile(r"^[+-]?\d+,\d+([eE][+-]?\d+)?$")
 COMMA_VALUE = re.compile(r"^[NSEWnsew]?\s*[+-]?[\d\s'\u2019]+,\d+([eE][+-]?\d+)?\s*[NSEWnsew]?$")
 """A number with a decimal comma, also a position with its letter or one whose thousands are parted."""
 
@@ -233,7 +232,7 @@ def _find_openings(
             parts += rf"(?:(?={part})|)"
             groups.add(group)
     if has_grids:
-        return f"(?i)^(?:{GRID_ROW}|{OPENING_START}{parts})", [*ends, *grids]
+        return f"(?i)^(?:{GRID_ROW}|{start}{parts})", [*ends, *grids]
     return f"(?i)^{start}{parts}", list(ends)
 
 

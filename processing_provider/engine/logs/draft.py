@@ -12,15 +12,13 @@ from .assemble import LogGatherer, RowKind
 from .column_roles import role_by_name
 from .detect import detect_layout, guess_columns, head_rows
 from .dialect import DELIMITERS, find_shape, shape_with
-from .layout import EXTRA_ROLES, LogColumn, LogLayout
-from .plan import MOST_COLUMNS, split_row
+from .layout import LogColumn, LogLayout
+from .plan import MOST_COLUMNS, SAMPLE_ROWS, split_row
 from .reader import read_log
 from .traverses import Traverse, traverses_of
 
 SHOWN_ROWS = 200
 """First rows of a log that are shown (common practice, no source): several lines of most logs, or a long preamble."""
-COUNTED_ROWS = 2000
-"""First rows in which values are counted. Derived: as many as the notation of times is learnt from."""
 KIND_WORDS = {
     RowKind.READING: "reading", RowKind.BLANK: "blank", RowKind.HEADER: "names", RowKind.COMMENT: "comment",
     RowKind.MARK: "mark", RowKind.OPENING: "opens a line",
@@ -34,8 +32,8 @@ PARTED = (KIND_WORDS[RowKind.READING], KIND_WORDS[RowKind.HEADER], UNREADABLE)
 
 PLACEHOLDER = (LogColumn(1, "channel"),)
 """Derived: a layout has a channel at least; which column it is plays no part where rows are only cut."""
-SCALED_ROLES = ("station", "channel", "time_part", *EXTRA_ROLES)
-"""Roles of numbers that a factor and an offset change."""
+SCALED_ROLES = ("station", "channel", "temperature", "easting", "northing")
+"""Roles of numbers in units of their own: a factor and an offset of one are those of another, too."""
 SEVERAL = ("", "channel", "time_part")
 """Roles that many columns may have."""
 
@@ -113,7 +111,8 @@ class LayoutDraft:
         found = role_by_name(self.names[index]) if role == "channel" and self.names[index] else None
         unit = found.unit if found is not None and found.role == "channel" else ""
         old = self.columns[index]
-        scaled = (old.factor, old.offset) if role in SCALED_ROLES else (1.0, 0.0)
+        keeps = role == old.role or {role, old.role} <= set(SCALED_ROLES)
+        scaled = (old.factor, old.offset) if keeps else (1.0, 0.0)
         return self._with(index, DraftColumn(role, "", unit, *scaled, reference=old.reference))
 
     def with_words(self, index: int, words: Mapping[str, str]) -> LayoutDraft:
@@ -303,7 +302,7 @@ def _values(row: str, word: str, layout: LogLayout) -> tuple[str, ...]:
 
 def column_names(rows: Sequence[str], layout: LogLayout) -> tuple[str, ...]:
     """Return the names that the header of a log gives its columns, an empty text for each column without."""
-    below = list(rows[layout.skip_rows :][:COUNTED_ROWS])
+    below = list(rows[layout.skip_rows :][:SAMPLE_ROWS])
     kinds = LogGatherer(layout, "").sort_rows(below, 1)
     readings = [row for row, kind in zip(below, kinds) if kind == RowKind.READING]
     header = next((row for row, kind in zip(below, kinds) if kind == RowKind.HEADER), None)
@@ -316,7 +315,7 @@ def value_count(rows: Sequence[str], delimiter: Optional[str], widths: Optional[
     """Return how many values most rows have."""
     if widths is not None:
         return len(widths)
-    counts = Counter(len(split_row(row, delimiter)) for row in rows[:COUNTED_ROWS] if row.strip())
+    counts = Counter(len(split_row(row, delimiter)) for row in rows[:SAMPLE_ROWS] if row.strip())
     return min(counts.most_common(1)[0][0], MOST_COLUMNS) if counts else 0
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import time
-from typing import Iterable
+from typing import Callable, Iterable
 
 try:
     from re import _constants as codes  # type: ignore[attr-defined]
@@ -92,10 +92,10 @@ def _trial(compiled: re.Pattern[str], row: str) -> float:
 
 
 def _repetitions(items: Iterable, before: str) -> Iterable[tuple[str, str]]:
-    """Yield (a text that leads to it, a text that its body fits) of each repetition."""
+    """Yield (a text that leads to it, a text that its body fits) of each repetition, of a choice several bodies."""
     for code, value in items:
         if code in (codes.MAX_REPEAT, codes.MIN_REPEAT):
-            yield before, _example(value[2])
+            yield from ((before, body) for body in dict.fromkeys(_example(value[2], pick) for pick in PICKS))
             yield from _repetitions(value[2], before)
         elif code is codes.SUBPATTERN:
             yield from _repetitions(value[-1], before)
@@ -104,11 +104,27 @@ def _repetitions(items: Iterable, before: str) -> Iterable[tuple[str, str]]:
                 yield from _repetitions(branch, before)
         elif code in (codes.ASSERT, codes.ASSERT_NOT):
             yield from _repetitions(value[1], before)
-        before += _example([(code, value)])
+        before += _example([(code, value)], _first_of_longest)
 
 
-def _example(items: Iterable) -> str:
-    """Return a text that items of an expression fit; a repetition gives its body once."""
+def _first_of_longest(texts: Iterable[str]) -> str:
+    return max(texts, key=len)[:1]
+
+
+def _longest(texts: Iterable[str]) -> str:
+    return max(texts, key=len)
+
+
+def _shortest(texts: Iterable[str]) -> str:
+    return min(texts, key=len)
+
+
+PICKS: tuple[Callable[[Iterable[str]], str], ...] = (_first_of_longest, _longest, _shortest)
+"""Texts that stand for a choice: rows of them fit it in the most ways where its branches begin alike, or join."""
+
+
+def _example(items: Iterable, pick: Callable[[Iterable[str]], str]) -> str:
+    """Return a text that items of an expression fit; a repetition gives its body once, a choice what ``pick`` takes."""
     text = ""
     for code, value in items:
         if code is codes.LITERAL:
@@ -118,13 +134,13 @@ def _example(items: Iterable) -> str:
         elif code is codes.IN:
             text += _of_set(value)
         elif code in (codes.MAX_REPEAT, codes.MIN_REPEAT):
-            text += _example(value[2])
+            text += _example(value[2], pick)
         elif code is codes.SUBPATTERN:
-            text += _example(value[-1])
+            text += _example(value[-1], pick)
         elif code is codes.ASSERT and value[0] < 0:
-            text += _example(value[1])
+            text += _example(value[1], pick)
         elif code is codes.BRANCH:
-            text += max((_example(branch) for branch in value[1]), key=len)[:1] or ""
+            text += pick([_example(branch, pick) for branch in value[1]])
     return text
 
 

@@ -35,6 +35,8 @@ WHOLE_CLOCK = re.compile(r"\d{1,2}:\d{2}:\d{2}")
 EVERY = 0.9
 """A log is in long form when so large a fraction of its places has as many rows (common practice, no source): a row may
 be damaged."""
+VARIED = 0.5
+"""Labels of places differ in at least this fraction of the rows (common practice, no source)."""
 FEWEST_ROWS = 3
 """Derived: two steps, between three rows, are the fewest that can be alike."""
 MANY = 0.1
@@ -193,31 +195,27 @@ def check_columns(
     columns: Sequence[Sequence[str]], roles: Sequence[Role], rows: Sequence[str], shape: Shape, name: str
 ) -> None:
     """Raise EngineError when what the columns hold cannot be known, or cannot be read."""
-    _check_joined(columns, roles, rows, shape, name)
-    _check_long_form(columns, roles, rows, shape, name)
+    _check_joined(columns, roles, shape, name)
+    _check_long_form(columns, roles, shape, name)
     _check_values(columns, roles, shape, rows, name)
     _check_labels(columns, roles, shape, name)
     _check_whole_lines(columns, roles, shape, name)
     _check_tails(columns, roles, shape, rows, name)
 
 
-def _check_joined(
-    columns: Sequence[Sequence[str]], roles: Sequence[Role], rows: Sequence[str], shape: Shape, name: str
-) -> None:
+def _check_joined(columns: Sequence[Sequence[str]], roles: Sequence[Role], shape: Shape, name: str) -> None:
     """Raise EngineError when a column that is of no use holds line and station in one text, such as ``3/17``."""
     for texts, role in zip(columns, roles):
-        if role.role or len(set(texts)) < 0.5 * len(texts):
+        if role.role or len(set(texts)) < VARIED * len(texts):
             continue
-        if sum(bool(JOINED.fullmatch(text)) for text in texts) > 0.9 * len(texts):
+        if sum(bool(JOINED.fullmatch(text)) for text in texts) > EVERY * len(texts):
             raise EngineError(
                 f"In {name}, row {shape.data[0] + 1} holds two numbers in one value ({shorten(texts[0])}), probably "
                 "line and station. Export them in two columns, or replace the sign between them by the delimiter."
             )
 
 
-def _check_long_form(
-    columns: Sequence[Sequence[str]], roles: Sequence[Role], rows: Sequence[str], shape: Shape, name: str
-) -> None:
+def _check_long_form(columns: Sequence[Sequence[str]], roles: Sequence[Role], shape: Shape, name: str) -> None:
     """Raise EngineError when each place has a row for every coil pair, which a column names."""
     places = [texts for texts, role in zip(columns, roles) if role.role in ("line", "station", "time")]
     fixed = [role.role for role in roles if role.role in ("station", "time")]

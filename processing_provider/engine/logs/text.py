@@ -110,8 +110,13 @@ def check_text(head: bytes, encoding: str, name: str) -> None:
 
 
 def text_encoding(head: bytes, encoding: str) -> str:
-    """Return the encoding to read with: a byte order mark in the file is never taken for text."""
+    """Return the encoding to read with: a byte order mark in the file is never taken for text.
+
+    Instead of UTF-8 and Latin-1, which are the default and stand for any plain text, what the bytes show is taken.
+    """
     found = sniff_encoding(head)
+    if found == "cp1252" and codecs.lookup(encoding).name not in ("utf-8", "iso8859-1"):
+        return encoding
     return found if found not in ("utf-8", "latin-1") else encoding
 
 

@@ -7,13 +7,11 @@ import re
 import numpy as np
 
 from ..core import EngineError
+from .timestamps import DAY_S
 
 LEAST_STEP_MS = 20
 """Whole numbers that grow by at least this from reading to reading are milliseconds. Derived: as milliseconds they are
 50 readings a second or fewer, as seconds a reading every 20 s, which nobody walks with."""
-DAY_S = 86400
-"""Seconds of a day. Source: International System of Units, table of non-SI units accepted for use with it (from
-memory)."""
 LEAST_MINUTES = 3
 """Minutes that clocks without signs must show (common practice, no source): seconds that happen to look like a clock
 do not do so for long."""

@@ -135,11 +135,13 @@ def _copies(grid: GridContext) -> Iterator[PossibleMistake]:
         if not any(np.ptp(v[np.isfinite(v)]) > 0 for v in values if np.isfinite(v).any()):
             continue
         alike = seen.setdefault(b"".join(v[:COPY_READINGS].tobytes() for v in values), [])
-        before = next((k for k, earlier in alike if _same_readings(earlier, values)), None)
-        if before is None:
+        at = next((n for n, (_, earlier) in enumerate(alike) if _same_readings(earlier, values)), None)
+        if at is None:
             alike.append((i, values))
             continue
+        before = alike[at][0]
         if _difference_beside(grid, before, i) > _difference_beside(grid, i, before):
+            alike[at] = (i, values)
             i, before = before, i
         grid.trusted[i] = False
         line, other = int(grid.lines.line[i]), int(grid.lines.line[before])

@@ -30,11 +30,14 @@ class Misplacement:
         position as recorded; by how much it is above what chance reaches. -inf where there is none.
     best : (2, L) int
         Which moves of the ``Fit`` these are.
+    fit : Fit
+        Of the lines to those that were trusted.
     """
 
     gain: np.ndarray
     above: np.ndarray
     best: np.ndarray
+    fit: Fit
 
 
 def misplacements(fit: Fit, likelihood: OrderLikelihood, index: np.ndarray) -> Misplacement:
@@ -68,7 +71,7 @@ def misplacements(fit: Fit, likelihood: OrderLikelihood, index: np.ndarray) -> M
     for way, i in zip(*np.nonzero(above > 0)):
         if not fits_as_those_around(fit, trusted, i, fit.correlation[way, i, best[way, i]]):
             above[way, i] = -np.inf
-    return Misplacement(gain, above, best)
+    return Misplacement(gain, above, best, fit)
 
 
 def _away(fit: Fit) -> np.ndarray:

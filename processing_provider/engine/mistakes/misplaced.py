@@ -58,7 +58,7 @@ def _alone(grid: GridContext, i: int, other: int) -> float:
 
 
 def _reversed_or_shifted(grid: GridContext, i: int, misplaced: Misplacement) -> PossibleMistake:
-    fit, way = grid.fit(), int(misplaced.above[:, i].argmax())
+    fit, way = misplaced.fit, int(misplaced.above[:, i].argmax())
     at = int(misplaced.best[way, i])
     recorded, proposed = fit.correlation[0, i, fit.near].max(), fit.correlation[way, i, at]
     heading, move = int(grid.lines.heading[i]), float(fit.move_m[at])

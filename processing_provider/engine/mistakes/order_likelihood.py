@@ -71,7 +71,7 @@ class OrderLikelihood:
         self.band, self.aside, self.power, self.hats = (a.astype(np.float32) for a in (band, aside, power, hats))
         # Hats overlap with the next ones only.
         beside = self.hats[:-1] * self.hats[1:]
-        self.hat_products = np.concatenate([self.hats**2, beside, np.zeros((1, len(self.hats.T)))]).T
+        self.hat_products = np.concatenate([self.hats**2, beside, np.zeros((1, self.hats.shape[1]), np.float32)]).T
         self.kernel = self._best_kernel()
         self.scale = 1.0
         self.scale = self._residual_scale()

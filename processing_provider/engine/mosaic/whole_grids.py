@@ -140,7 +140,7 @@ class _Edges:
         self.grids, self.shared = grids, list(shared_edges(grids))
         meet = {g for s in self.shared for g in s.grids}
         self.of = [[n for n, s in enumerate(self.shared) if g in s.grids] for g in range(len(grids))]
-        self._profiles = {g: edge_profiles(grids[g], channel, lag_m) for g in range(len(grids)) if meet}
+        self._profiles = {g: edge_profiles(grids[g], channel, lag_m) for g in sorted(meet)}
         self._pitch = [max(grids[g].pitch_m for g in s.grids) for s in self.shared]
         self._waves = [wave_lengths(s.length_m, p) for s, p in zip(self.shared, self._pitch)]
         self._amplitudes: dict[tuple[int, int, Log], Optional[np.ndarray]] = {}
@@ -295,7 +295,7 @@ class _Search:
         first, other = option.grids[0], option.grids[-1]
         beside = {g for k in option.grids for n in edges.of[k] for g in edges.shared[n].grids} - set(option.grids)
         names = sorted(grids[g].grid for g in beside or {other} - {first})
-        certainty = 1 / (1 + np.exp(-np.clip(gain - np.log(count / len(grids) / PRIOR), -50.0, 50.0)))
+        certainty = 1 / (1 + np.exp(-np.clip(gain - np.log(count / len(grids) / PRIOR), -30.0, 30.0)))
         turn = option.logs[first][1] if first == other else RECORDED
         name = grids[other].grid if first != other else ""
         return Questioned(grids[first].grid, name, turn, float(certainty), recorded, proposed, tuple(names))

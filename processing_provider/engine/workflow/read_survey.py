@@ -255,7 +255,8 @@ def _read_grid(
         failed = grid_failed(scheme.grid, str(error))
         whole = [f.text for f in compared if f.line is None and f.severity == "error"]
         problem = " ".join([str(error), *whole])
-        return GridResult(source, findings=(failed, *logged.findings, *compared), problem=problem)
+        found = (failed, *logged.findings, *compared)
+        return GridResult(source, findings=found, problem=problem, layouts=logged.layouts, remarks=logged.remarks)
     placed, record, placing = place_readings(logged.readings, scheme, notes, frame)
     wanted = (search or accept is not None) and not grid_questioned(compared)
     possible = possible_mistakes(placed, scheme, notes, in_error=lines_in_error(compared)) if wanted else []

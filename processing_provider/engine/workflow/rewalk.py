@@ -47,7 +47,7 @@ class Walk:
     why : str
         In a few words, see ``why_of``.
     heading : int
-        1 away from the start edge's opposite (a tie line: along the baseline), -1 back.
+        1 out, from the baseline to the far edge (a tie line: along the baseline, from the start side); -1 back.
     start_edge : str
         Edge that it starts at, with the side of the sky where the corners are known.
     start_station : float
@@ -184,7 +184,9 @@ class _Planner:
 
     def _sound(self, again: Sequence[int]) -> list[int]:
         """Return a sound line for each cluster of lines to walk again: the nearest that no finding accuses."""
-        accused = {line for f in self.findings if f.action for line in (f.line, *f.also)}
+        # A note of a line that is still to be walked accuses no recording.
+        accusing = (f for f in self.findings if f.action and f.code != Code.NOTE_WITHOUT_LINE.word)
+        accused = {line for f in accusing for line in (f.line, *f.also)}
         sound = [n for n in self.scheme.lines.tolist() if n in self.runs and n not in accused and n not in again]
         if not sound:
             return []
@@ -207,11 +209,13 @@ class _Planner:
     def _tie(self) -> Walk:
         scheme = self.scheme
         known = [n.line for n in self.notes if n.line is not None] + list(self.runs) + scheme.lines.tolist()
-        ties = [n.line for n in self.notes if n.kind == "tie" and n.line is not None]
+        middle, width = scheme.length_m / 2, scheme.width_m
+        ties = {n.line: n.position_m for n in self.notes if n.kind == "tie" and n.line is not None}
         line = max(ties) + 1 if ties else (max(known) // TIE_NUMBERS + 1) * TIE_NUMBERS + 1
         while line in known:
             line += 1
-        middle, width = scheme.length_m / 2, scheme.width_m
+        # A tie that was planned before and is still to be walked is this one.
+        line = next((n for n, position_m in ties.items() if n not in self.runs and position_m == middle), line)
         edge = self._edge("start side", 90 if self.frame is not None and self.frame.mirrored else 270)
         ends = self._on_map([0.0, width], [middle, middle])
         station = scheme.edge_stations(1, width)[0]

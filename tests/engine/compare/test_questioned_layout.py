@@ -19,7 +19,7 @@ ONE_WAY = replace(SCHEME, pattern="one-way")
 BACK = replace(SCHEME, first_heading="back")
 
 
-def timed(change):
+def with_times(change):
     """The clean lines, the seconds since the log began as a layout that errs would have them."""
     lines = clean_lines()
     readings = log_of(lines)
@@ -98,13 +98,13 @@ def test_starts_that_the_notes_give_settle_a_count_that_goes_on():
     ],
 )
 def test_times_that_nobody_can_have_walked(change, found):
-    assert found in question(compare_notes(timed(change), SCHEME), "times").found
+    assert found in question(compare_notes(with_times(change), SCHEME), "times").found
 
 
 @pytest.mark.parametrize("tick_s", [1.0, 60.0])
 def test_a_coarse_clock_is_not_questioned(tick_s):
     """A clock in whole seconds, and one in whole minutes, which stands still within a line of 12 s."""
-    assert compare_notes(timed(lambda t: np.floor(t / tick_s) * tick_s), SCHEME) == []
+    assert compare_notes(with_times(lambda t: np.floor(t / tick_s) * tick_s), SCHEME) == []
 
 
 @pytest.mark.parametrize("speed", [0.3, 2.5])
@@ -127,7 +127,7 @@ def test_all_lines_under_one_number():
 def test_a_line_number_that_counts_readings():
     every = [x for line in clean_lines() for x in line.station[:20]]
     lines = [replace(clean_lines()[0], line=n, station=stations(s, s), duration_s=0) for n, s in enumerate(every, 1)]
-    assert question(compared(lines), "lines").found == "The line changes every 1 readings: there are 200 recordings."
+    assert question(compared(lines), "lines").found == "The line changes with every reading: there are 200 recordings."
 
 
 def test_who_has_confirmed_the_layout_reads_of_the_lines():

@@ -222,7 +222,17 @@ def test_line_logged_at_half_the_rate():
     assert "line 3 has 4 readings a metre" in finding.advice
 
 
-def test_pause_is_no_slow_walk():
+def test_a_line_that_goes_on_from_farther_back_after_a_pause_is_left():
+    lines = changed(3, station=np.concatenate([stations(-9, 40), stations(33, 90)]), duration_s=13.5)
+    readings = log_of(lines)
+    time = readings.time_s.copy()
+    time[np.flatnonzero(readings.line == 3)[50:]] += 60
+    finding = only(compare_notes(readings.replace(time_s=time), SCHEME), "station-jump")
+    assert (finding.severity, finding.action) == ("note", "")
+    assert finding.advice.startswith("Leave it. After a pause line 3 went on from farther back.")
+
+
+def test_station_that_falls_back_without_a_pause_is_asked_about():
     lines = changed(3, station=np.concatenate([stations(-9, 40), stations(33, 90)]), duration_s=13)
     finding = only(compared(lines), "station-jump")
     assert finding.action == "ask"
@@ -250,3 +260,25 @@ def test_rows_without_run_are_taken_in_the_order_of_the_recordings():
 def test_obstacle_outside_the_line(ends, outside):
     note = Note("A", 3, kind="obstacle", start_station=ends[0], stop_station=ends[1])
     assert [(f.code, f.line, f.action) for f in compared(clean_lines(), [note])] == [("position", 3, "ask")] * outside
+
+
+DOWN = replace(SCHEME, first_line=20, line_step=-1)
+
+
+def test_numbers_that_count_down_from_another_first_line():
+    lines = [replace(x, line=x.line + 5) for x in clean_lines(DOWN)]
+    finding = only(compared(lines, scheme=DOWN), "line-outside")
+    assert finding.advice.startswith("Ask the books whether first_line is 25. If so, correct the register.")
+
+
+def test_lines_beyond_the_end_of_numbers_that_count_down_are_one_finding():
+    wider = replace(DOWN, width_m=16)
+    finding = only(compared(clean_lines(wider), scheme=DOWN), "line-outside")
+    assert finding.line is None
+    assert "or width_m 16" in finding.advice
+
+
+def test_lines_that_are_too_long_are_not_walked_again():
+    finding = only(compared(clean_lines(), scheme=replace(SCHEME, length_m=6.5)), "line-long")
+    assert "If this overrun was meant, leave it." in finding.advice
+    assert "obstacle" not in finding.advice

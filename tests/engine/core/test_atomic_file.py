@@ -74,3 +74,11 @@ def test_a_name_of_the_greatest_length_can_be_written(tmp_path):
     with whole_file(path, "layout") as part:
         part.write_text("whole", encoding="utf-8")
     assert path.read_text(encoding="utf-8") == "whole"
+
+
+def test_files_beside_that_are_a_persons_stay(earlier):
+    beside = earlier.with_name("map.tif.aux.xml")
+    beside.write_text("mine", encoding="utf-8")
+    with whole_file(earlier, "notes", sides=()) as part:
+        part.write_text("whole", encoding="utf-8")
+    assert beside.read_text(encoding="utf-8") == "mine"

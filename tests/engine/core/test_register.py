@@ -79,6 +79,14 @@ def test_rows_of_other_grids_stay_to_the_letter():
     assert changed == with_column.replace("B,,b.csv", 'B,"b, c.json",b.csv')
 
 
+def test_signs_that_end_no_row_of_a_table_end_none_here():
+    """U+0085 is the three points of Windows read as Latin-1; Python's splitlines takes it for the end of a row."""
+    text = "grid,log,comment\r\nA,a.csv,dry\x85\r\n"
+    assert register_with_layout(text, "A", "a.json") == (
+        "grid,log,comment,layout\r\nA,a.csv,dry\x85,a.json\r\n"
+    )  # fmt: skip
+
+
 def test_register_that_cannot_be_changed_says_what_to_do():
     with pytest.raises(EngineError, match=r"no row for grid C. Add it"):
         register_with_layout(REGISTER, "C", "c.json")

@@ -13,6 +13,9 @@ CLOCK = [f"{int(s) // 3600:02d}:{int(s) // 60 % 60:02d}:{int(s) % 60:02d}" for s
 LINES = {
     "hour, minute and second": ("hour,minute,sec", [
         f"{h:g},{m:g},{s % 60:g}" for h, m, s in zip(HOUR, MINUTE, np.round(SECONDS, 1))]),
+    "hour and minute": ("hour,minute", [f"{h:g},{m:g}" for h, m in zip(HOUR, MINUTE)]),
+    "hh and mm": ("hh,mm", [f"{h:g},{m:g}" for h, m in zip(HOUR, MINUTE)]),
+    "seconds half a minute apart": ("hour,minute,second", [f"9,{5 + k // 2},{30 * (k % 2)}" for k in range(24)]),
     "a clock and milliseconds": ("time,ms", [f"{c},{round(s * 1000) % 1000}" for c, s in zip(CLOCK, SECONDS)]),
     "milliseconds before the clock": ("ms,time", [f"{round(s * 1000) % 1000},{c}" for c, s in zip(CLOCK, SECONDS)]),
     "tenths beside the clock, named otherwise": ("time,tenth", [
@@ -30,7 +33,12 @@ LINES = {
 def test_clocks(tmp_path, names, texts):
     rows = [f"{1 + k // 12},{k % 12 + 1},{text},{20 + k % 7}.5" for k, text in enumerate(texts)]
     result = read_log(write(tmp_path, f"line,station,{names},cond", *rows))
-    np.testing.assert_allclose(result.readings.time_s % 86400, SECONDS, rtol=0, atol=2e-3)
+    expected = SECONDS
+    if names in ("hour,minute", "hh,mm"):
+        expected = 60 * (SECONDS // 60)
+    elif names == "hour,minute,second":
+        expected = 32700 + 30 * np.arange(24)
+    np.testing.assert_allclose(result.readings.time_s % 86400, expected, rtol=0, atol=2e-3)
     assert list(result.readings.channels) == ["cond"]
     again = read_log(
         write(tmp_path, f"line,station,{names},cond", *rows), layout_from_json(layout_to_json(result.layout))

@@ -171,6 +171,29 @@ def test_rows_that_begin_with_a_letter_of_their_kind(tmp_path, delimiter, top, q
     np.testing.assert_array_equal(np.flatnonzero(result.readings.extras["mark"]), [5, 21])
 
 
+def test_rows_that_begin_with_a_letter_of_their_kind_in_several_grids(tmp_path):
+    rows = []
+    for k, value in enumerate(COND[:24]):
+        rows += [f"GRID {'AB'[k // 12]}"] if k % 12 == 0 else []
+        rows += [f"L,{1 + k // 6 % 2},{STATION[k % 6]},1"] if k % 6 == 0 else []
+        rows += [f"D,{CLOCK[k]},{value}"]
+    readings = read_log(write(tmp_path, *rows)).readings
+    assert readings.grids == ("A", "B")
+    np.testing.assert_array_equal(readings.grid, np.repeat([0, 1], 12))
+    np.testing.assert_array_equal(readings.line, np.tile(np.repeat([1, 2], 6), 2))
+    np.testing.assert_array_equal(next(iter(readings.channels.values())), COND[:24])
+
+
+def test_the_encoding_of_a_layout_is_obeyed(tmp_path):
+    """Code page 850 has its own letters where Windows has signs (unicode.org, CP850.TXT, from memory)."""
+    text = "line;station;cond;Température\n" + "\n".join(f"1;{k};{v};12.5" for k, v in zip(STATION[:12], COND)) + "\n"
+    (tmp_path / "log.csv").write_bytes(text.encode("cp850"))
+    columns = tuple(LogColumn(*c) for c in (("line", "line"), ("station", "station"), ("cond", "channel"),
+                    ("Température", "temperature")))  # fmt: skip
+    result = read_log(tmp_path / "log.csv", LogLayout(encoding="cp850", delimiter=";", columns=columns))
+    np.testing.assert_array_equal(result.readings.extras["temperature"], 12.5)
+
+
 def test_a_mean_below_each_line_is_no_reading(tmp_path):
     rows = ["line,station,time,cond", *ROWS[:12], "1,,,20.5", *ROWS[12:]]
     result = read_log(write(tmp_path, *rows))
@@ -250,7 +273,7 @@ COMMAS = [f"{v:.2f}".replace(".", ",") for v in COND]
         (["grid,log,length_m,width_m,spacing_m", "A,a.txt,10,10,0.5", "B,b.txt,10,10,0.5"],
          "is the register of a survey"),
         (["grid,corner,x,y", "A,start,1,2", "A,head,1,12", "B,start,3,4"],
-         "is the corners of a survey|No rows of numbers"),
+         "is the corners of a survey"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_known_is_refused(tmp_path, rows, sentence):

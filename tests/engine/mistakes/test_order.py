@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -16,15 +14,6 @@ from turnrow.processing_provider.engine.place import place_readings
 
 PLANTING = Path(__file__).resolve().parents[2] / "cases" / "planting.py"
 SCHEME = Scheme(grid="A", length_m=10, width_m=10, spacing_m=0.5, readings_per_m=8)
-
-
-@pytest.fixture(scope="module")
-def planting():
-    """The module that draws the cases."""
-    spec = importlib.util.spec_from_file_location("turnrow_tests_planting", PLANTING)
-    sys.modules[spec.name] = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(sys.modules[spec.name])
-    return sys.modules[spec.name]
 
 
 def placed(survey):

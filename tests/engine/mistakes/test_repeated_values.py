@@ -63,3 +63,17 @@ def test_of_two_lines_with_the_same_readings_the_one_that_fits_less_is_the_copy(
     values[ours[:count]] = values[others[:count]]
     found = possible_mistakes(readings.replace(channels={"eca": values}), SCHEME)
     assert [d.finding.line for d in found if d.finding.code == "line-copied"] == [copy]
+
+
+def test_of_three_lines_with_the_same_readings_two_are_copies(walk):
+    rng = np.random.default_rng(3)
+    readings = walk.walk(walk.site(20.0, rng), rng, walk.usual(0.3)).readings
+    values = readings.channels["eca"].copy()
+    right = values[readings.line == 35]
+    for line in (15, 28):
+        rows = np.flatnonzero(readings.line == line)
+        size = min(len(rows), len(right))
+        values[rows[:size]] = right[:size]
+    copied = [m.finding.line for m in possible_mistakes(readings.replace(channels={"eca": values}), SCHEME)
+              if m.finding.code == "line-copied"]  # fmt: skip
+    assert sorted(copied) == [15, 28]

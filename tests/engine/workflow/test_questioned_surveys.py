@@ -1,9 +1,7 @@
 """Surveys of tests/cases: no log that was read right is questioned, and a misread one is, before its lines."""
 
 import csv
-import importlib.util
 import json
-import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,14 +10,6 @@ import pytest
 from turnrow.processing_provider.engine.workflow import gather_sources, read_grids
 
 CASES = Path(__file__).resolve().parents[2] / "cases"
-
-
-@pytest.fixture(scope="module")
-def planting():
-    spec = importlib.util.spec_from_file_location("turnrow_planting", CASES / "planting.py")
-    sys.modules["turnrow_planting"] = module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 def every_other_line_first(recordings):

@@ -133,6 +133,15 @@ def test_tie_number_is_free():
     assert planned([missing(13)], [Note("A", 101, kind="dummy")]).walks[-1].line == 201
 
 
+def test_rows_that_were_planned_and_not_walked_yet_change_no_plan():
+    before = planned([missing(13)])
+    rows = [Note("A", w.line, kind="tie" if w.role == "tie" else "redo", position_m=w.position_m) for w in before.walks]
+    asked = [Code.NOTE_WITHOUT_LINE.finding("No recording.", "", "Ask the books.", grid="A", line=w.line)
+             for w in before.walks]  # fmt: skip
+    again = planned([missing(13), *asked], rows)
+    assert [(w.line, w.role) for w in again.walks] == [(w.line, w.role) for w in before.walks]
+
+
 def test_whole_grid_is_walked_when_the_finding_names_no_line():
     whole = Code.LINE_SHORT.finding("Half of the grid is bare.", "", "Walk the grid again.", grid="A")
     assert [walk.line for walk in planned([whole]).walks] == [*range(1, 21), 101]

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from qgis.core import QgsProcessingException, QgsProcessingFeedback
 from turnrow.tests.engine.workflow.table_mutations import LOG, Damage, survey
+from turnrow.tests.qgis.conftest import SurveyFiles
 
 SCHEME = {"GRID": "A", "LENGTH": 8, "WIDTH": 6, "SPACING": 0.5, "READINGS_PER_METRE": 4}
 FAULTS = ("Traceback", "fault of the program", "memory ran out")
@@ -43,7 +44,7 @@ def _write(path: Path, rows: list[dict]) -> None:
         writer.writerows({k: str(v).replace("\x00", "") if v is not None else "" for k, v in r.items()} for r in rows)
 
 
-def _runs(files) -> list[tuple[str, dict]]:  # noqa: ANN001 (SurveyFiles of conftest, which pytest alone may import)
+def _runs(files: SurveyFiles) -> list[tuple[str, dict]]:
     """Return algorithms and what they are given."""
     readings = str(files.folder / "readings.gpkg")
     given = files.parameters()

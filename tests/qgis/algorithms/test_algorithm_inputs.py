@@ -352,3 +352,17 @@ def test_register_in_a_folder_with_a_space(survey_files, tmp_path):
     assert result["GRIDS_DONE"] == 2
     recipe = json.loads((tmp_path / "out put" / "recipe.json").read_text())
     assert {"register.csv", "corners.csv", "A.csv"} <= {entry["path"] for entry in recipe["inputs"]}
+
+
+def test_an_output_in_a_place_that_is_not_there_is_no_fault_of_the_program(survey_files):
+    place = "/dev/null/x.gpkg"
+    said = refusal("readlog", LOG=[str(survey_files.folder / "A.csv")], GRID="A", OUTPUT=place)
+    assert "The output OUTPUT cannot be written. Choose another place for it." in said
+
+
+def test_empty_rows_are_counted_only_where_the_table_can_be_read(tmp_path):
+    from turnrow.processing_provider.bridge.vector.layers import _empty_rows
+
+    path = tmp_path / "notes.csv"
+    path.write_text('grid,comment\nA,"' + "x\n" * 100_000, "utf-8")
+    assert _empty_rows(path, 3) == []

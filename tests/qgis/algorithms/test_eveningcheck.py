@@ -1,9 +1,7 @@
 """The check of an evening: what it says first, and what the crew takes out to the grid again."""
 
-import importlib.util
 import json
 import re
-import sys
 import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
@@ -15,14 +13,6 @@ pytestmark = pytest.mark.usefixtures("turnrow_provider", "qgis_new_project")
 CASES = Path(__file__).resolve().parents[2] / "cases"
 NOTES = ["grid", "line", "run", "start_station", "stop_station", "position_m", "heading", "kind", "comment"]
 GPX = "{http://www.topografix.com/GPX/1/1}"
-
-
-@pytest.fixture(scope="module")
-def planting():
-    spec = importlib.util.spec_from_file_location("turnrow_planting", CASES / "planting.py")
-    sys.modules["turnrow_planting"] = module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 class Said(QgsProcessingFeedback):

@@ -67,18 +67,11 @@ def test_the_evening_check_says_it_next_to_what_is_not_checked(questionable):
 def test_the_comparison_says_it_alone(questionable):
     readings = str(questionable.folder / "readings.gpkg")
     run("readlog", LOG=[str(questionable.folder / "A.csv")], GRID="A", OUTPUT=readings)
-    grid = {
-        "INPUT": readings,
-        "NOTES": str(questionable.notes),
-        "GRID": "A",
-        "FINDINGS": str(questionable.folder / "f.csv"),
-    }
     scheme = table(questionable.register)[0]
-    grid.update(LENGTH=scheme["length_m"], WIDTH=scheme["width_m"], SPACING=scheme["spacing_m"])
-    grid.update({"READINGS_PER_METRE": scheme["readings_per_m"]})
-    grid = {
-        key: float(v) if key in ("LENGTH", "WIDTH", "SPACING", "READINGS_PER_METRE") else v for key, v in grid.items()
-    }
+    sizes = {"LENGTH": "length_m", "WIDTH": "width_m", "SPACING": "spacing_m", "READINGS_PER_METRE": "readings_per_m"}
+    grid = {"INPUT": readings, "NOTES": str(questionable.notes), "GRID": "A"}
+    grid |= {key: float(scheme[name]) for key, name in sizes.items()}
+    grid["FINDINGS"] = str(questionable.folder / "f.csv")
     assert [f["code"] for f in table(run("comparenotes", **grid)[0]["FINDINGS"])] == ["layout-questioned"]
     confirmed = table(run("comparenotes", **grid, CONFIRMED=True)[0]["FINDINGS"])
     assert "direction" in {f["code"] for f in confirmed}

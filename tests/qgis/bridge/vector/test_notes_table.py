@@ -68,10 +68,10 @@ def test_other_columns_and_another_order_stay_as_they_are(tmp_path):
     assert path.read_text().splitlines()[-1] == "redo,,out,6.25,,,1,13,A,"
 
 
-@pytest.mark.parametrize("whole", [False, True])
-def test_geopackage(tmp_path, whole):
+@pytest.mark.parametrize("layer_named", [False, True])
+def test_geopackage(tmp_path, layer_named):
     path = notes_gpkg(tmp_path / "book.gpkg")
-    named = Path(f"{path}|layername=notes") if whole else path
+    named = Path(f"{path}|layername=notes") if layer_named else path
     assert rows_to_add(named, ROWS) == (ROWS, 1)
     add_rows(named, ROWS)
     notes = parse_notes(read_table(QgsVectorLayer(str(named), "notes", "ogr")))

@@ -189,7 +189,7 @@ def test_scale_of_spherical_mercator(latitude):
     assert f"UTM zone 31 {'north' if latitude > 0 else 'south'}" in finding.advice
 
 
-def test_scale_of_utm_and_of_mercator_on_the_equator_is_not_reported():
+def test_scale_on_the_equator_is_reported_for_mercator_and_that_of_utm_is_not():
     """UTM: 0.9996 on its central meridian (definition). Mercator: 1 on the equator, 1.0067 to the north on the
     ellipsoid (1 / (1 - e^2)), which is reported."""
     assert codes(rows(*position("EPSG:32631", (3.0, 48.0))), "EPSG:32631") == []

@@ -196,7 +196,9 @@ def test_fault_of_the_program_is_a_sentence(see, log, monkeypatch):
     dialog = see(log)
     monkeypatch.setattr("turnrow.plugin.log_layout.layout_dialog.shown_rows", fails)
     choose(dialog, 1, "")
-    assert said(dialog).startswith("▲ log.csv: the look at it ended with a fault of the program (ZeroDivisionError).")
+    assert said(dialog).startswith(
+        "▲ Showing the layout of log.csv ended with a fault of the program (ZeroDivisionError)."
+    )
     monkeypatch.setattr("turnrow.plugin.log_layout.layout_dialog.begin_draft", fails)
     assert "fault of the program" in said(see(log))
 

@@ -77,7 +77,7 @@ def test_register_stays_as_it_is_without_a_click(bench, person, survey_files):
     assert bench.desk.session is session
 
 
-def test_layout_that_the_register_names_is_begun_with_and_kept_there(plugin, person, survey_files, monkeypatch):
+def test_layout_that_the_register_names_is_begun_with_and_kept_there(plugin, person, survey_files):
     layout = survey_files.folder / "layouts" / "mine.json"
     layout.parent.mkdir()
     layout.write_text(

@@ -52,7 +52,7 @@ def test_rows_are_added_once_and_the_person_reads_where(plugin, short, asked):
     assert asked[1] == [f"Add 3 rows to the notes {short.notes}?"]
     rows = list(csv.DictReader(short.notes.open(newline="")))
     # Line 5, a sound neighbour, and a tie.
-    assert [row["kind"] for row in rows[1:]] in (["redo", "redo", "tie"],)
+    assert [row["kind"] for row in rows[1:]] == ["redo", "redo", "tie"]
     assert "5" in [row["line"] for row in rows]
     assert "rows 3 to 5" in bench.message.text()
     assert str(short.notes) in bench.message.text()
@@ -71,7 +71,7 @@ def test_nothing_changes_when_the_person_says_no(plugin, short, asked):
     assert short.notes.read_bytes() == before
 
 
-def test_columns_that_are_missing_are_a_sentence(plugin, short, asked, qgis_iface):
+def test_columns_that_are_missing_are_a_sentence(plugin, short, asked):
     short.write(short.notes, [{"grid": "A", "line": "1", "kind": "survey"}])
     bench = opened(plugin, tables_of(short))
     bench.redo.click()
