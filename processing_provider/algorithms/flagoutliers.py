@@ -29,6 +29,7 @@ class FlagOutliers(SurveyAlgorithm):
             unit="noise units",
             default=6,
             minimum=3,
+            maximum=1e6,
         ),
         ReadingsOut("OUTPUT", "Readings, outliers flagged", "The same readings; nothing is removed."),
     )

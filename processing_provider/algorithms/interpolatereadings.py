@@ -35,9 +35,9 @@ class InterpolateReadings(SurveyAlgorithm):
                "windowed sinc (band-limited). For points anywhere: minimum curvature or kriging.",
                words=("cubic", "linear", "sinc", "minimum curvature", "kriging"), default="cubic"),
         Number("CELL_SIZE", "Cell size", "Half the spacing of the traverses is common.", unit="m", default=0.25,
-               minimum=0.001),
+               minimum=0.001, maximum=1000),
         Number("MAX_GAP", "Largest gap", "Cells farther from a reading in use are nodata. Empty = 1.5 spacings: a "
-               "missing line is bridged, an obstacle is not.", unit="m", optional=True, minimum=0.001),
+               "missing line is bridged, an obstacle is not.", unit="m", optional=True, minimum=0.001, maximum=1e6),
         Extent("EXTENT", "Extent", "Empty = all readings in use."),
         RasterOut("OUTPUT", "Map", "GeoTIFF, north-up, nodata -9999."),
         RasterOut("STANDARD_ERROR", "Standard error", "From noise, corrections and distance to readings.",

@@ -35,7 +35,7 @@ class ProcessRegister(SurveyAlgorithm):
                optional=True, extension="json"),
         Text("CHANNELS", "Channels", "Names separated by semicolons; all when left empty.", optional=True),
         Number("CELL_SIZE", "Cell size", "Half the smallest spacing, or as the recipe says, when left empty.", unit="m",
-               optional=True, minimum=0.001),
+               optional=True, minimum=0.001, maximum=1000),
         Crs("TARGET_CRS", "CRS of the survey", "Projected, in metres. Empty = as in the recipe, or as the corners."),
         FolderOut("OUTPUT_FOLDER", "Output folder", "Maps, survey.gpkg, report, recipe and project are written here."),
     )  # fmt: skip

@@ -27,7 +27,7 @@ class SplitResponse(SurveyAlgorithm):
         RasterIn("INPUT", "Map", "A raster in projected metres, north-up, such as an interpolated channel."),
         Number("WIDTH", "Width", "Features narrower than this stand out in the local response, broader ones belong to "
                "the regional. Half of a long strip of just this width goes to either.", unit="m", default=10,
-               minimum=0.01),
+               minimum=0.01, maximum=1e4),
         RasterOut("REGIONAL", "Regional response", "The broad background."),
         RasterOut("LOCAL", "Local response", "What stands out from it, around zero."),
     )  # fmt: skip

@@ -17,6 +17,7 @@ from ..core import (
     Readings,
     check_channels,
     check_finite,
+    check_limits,
     flag_bit,
     for_tables,
     lines_of,
@@ -87,7 +88,7 @@ def align_opposing(
     Efron, B., Stein, C., 1981. The jackknife estimate of variance. Annals of Statistics 9(3), 586-596.
     """
     chosen, moved_by = check_channels(channels, grids.channels), platform_named(platform)
-    given = None if shift_m is None else check_finite("shift_m", shift_m)
+    given = None if shift_m is None else check_limits("shift_m", check_finite("shift_m", shift_m), "of the alignment")
     report = progress or (lambda fraction: None)
     figures, shows, table = _lag(grids, chosen, given, report)
     walks = _Positions(chosen if per_traverse and shows else (), moved_by)

@@ -10,7 +10,16 @@ from .blas_threads import (
     solved_symmetric,
     steady_product,
 )
-from .checks import LIMITS, check_channels, check_choice, check_finite, check_limits, check_positive, shown
+from .checks import (
+    LEAST_FACTOR,
+    LIMITS,
+    check_channels,
+    check_choice,
+    check_finite,
+    check_limits,
+    check_positive,
+    shown,
+)
 from .columns import (
     FIELD_ENDINGS,
     FIXED_FIELDS,
@@ -87,6 +96,7 @@ __all__ = [
     "FIELD_ENDINGS",
     "FIXED_FIELDS",
     "FLAGS",
+    "LEAST_FACTOR",
     "LIMITS",
     "Finding",
     "FlagEdit",

@@ -22,12 +22,21 @@ LIMITS: Mapping[str, tuple[float, float]] = {
     "shift_m": (-1e2, 1e2),
     **dict.fromkeys(("first_seq", "last_seq"), (-1e9, 1e9)),
     "heading": (-1, 1),
+    "threshold": (1e-3, 1e6),
+    **dict.fromkeys(("factor", "offset"), (-1e12, 1e12)),
+    "column": (1, 500),
+    "widths": (1, 1e4),
+    "skip_rows": (0, 1e6),
 }
-"""Least and largest value of each number of register, corners, notes and recipe, in the unit of its name. A grid is
-staked by tape within a day's walk, lines lie a coil to some hundred metres from each other, a reading stands for a
-millimetre to a hundred metres, numbers have at most nine digits, and eastings with the number of a zone before them
-reach 60 million. Common practice, no source; beyond them a number is a slip of the pen, and may take all memory.
+"""Least and largest value of each number of register, corners, notes, layout and recipe, in the unit of its name. A
+grid is staked by tape within a day's walk, lines lie a coil to some hundred metres from each other, a reading stands
+for a millimetre to a hundred metres, numbers have at most nine digits, and eastings with the number of a zone before
+them reach 60 million. Units differ by powers of ten up to the twelfth (pico to one); ten coil pairs with all that a
+logger may add have fewer than 100 columns. Common practice, no source; beyond them a number is a slip of the pen, and
+may take all memory.
 """
+LEAST_FACTOR = 1e-12
+"""Size of a factor of a layout. Derived: the inverse of the largest."""
 MOST_LINES = 10_000
 """Of a grid. Derived: the widest grid at a metre between the lines."""
 MOST_READINGS = 100_000

@@ -13,6 +13,7 @@ from ..core import (
     Progress,
     Readings,
     check_channels,
+    check_limits,
     check_positive,
     for_tables,
     least_step,
@@ -83,7 +84,7 @@ def flag_outliers(
     that, and by the threshold times the noise of the five, is no signal, also on the flank of iron. Noise comes from
     second differences along the traverses.
     """
-    threshold = check_positive("threshold", threshold)
+    threshold = check_limits("threshold", check_positive("threshold", threshold), "of the outliers")
     chosen = check_channels(channels, grids.channels)
     flagged, used, table = 0, 0, []
     for i, (name, part) in enumerate(grids.items()):

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..core import EngineError, check_finite, check_positive
+from ..core import EngineError, check_finite, check_limits, check_positive
 
 EDGE_M = 1e-6
 """Positions this close are one, and limits this little beyond an edge count as on it. Derived: coordinates of 5e6 m
@@ -44,7 +44,7 @@ class Lattice:
         EngineError
             On a cell size that is not above zero, an empty extent, or more cells than fit in memory.
         """
-        check_positive("cell size", cell_m)
+        check_limits("cell_size_m", check_positive("cell size", cell_m), "of the map")
         extent = [check_finite("extent", value) for value in (x_min, y_min, x_max, y_max)]
         left, bottom = (_floor(value, cell_m) for value in extent[:2])
         right, top = (-_floor(-value, cell_m) for value in extent[2:])

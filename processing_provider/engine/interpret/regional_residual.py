@@ -99,7 +99,8 @@ def _moments(
     from scipy.ndimage import correlate1d
 
     sd = width / WIDTH_IN_SD
-    reach = int(np.ceil(TRUNCATE * sd))
+    # Beyond the raster there is nothing.
+    reach = min(int(np.ceil(TRUNCATE * sd)), max(known.shape))
     t = np.arange(-reach, reach + 1) / sd
     kernel = np.exp(-(t**2) / 2)
     kernel /= kernel.sum()

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 import time
-from typing import Callable, Iterable
+from typing import Callable, Iterable, Sequence
+
+from ..core import EngineError, shown
 
 try:
     from re import _constants as codes  # type: ignore[attr-defined]
@@ -31,6 +33,37 @@ LEAST_COUNTS = range(2, 25)
 MOST_NESTED = 2
 """Repetitions inside each other. Derived: with three, the first counts that are tried may already take minutes; and an
 expression with so many can be written with fewer."""
+
+
+def check_expression(option: str, expression: str, groups: Sequence[str]) -> None:
+    """Raise EngineError unless an option of a layout is a regular expression that may be used.
+
+    Parameters
+    ----------
+    option : str
+        Its key in the layout.
+    expression : str
+    groups : sequence of str
+        Named groups that it may have.
+    """
+    try:
+        found = re.compile(expression).groupindex
+    except (re.error, TypeError, OverflowError, RecursionError) as error:
+        raise EngineError(
+            f"Invalid {option} of a log layout: {shown(expression)} was given. It must be a regular expression "
+            f"({error})."
+        ) from None
+    if runs_away(expression):
+        raise EngineError(
+            f"Invalid {option} of a log layout: {shown(expression)} was given, and takes minutes on some rows. "
+            "Write it without a repetition inside a repetition, such as (\\d+)*."
+        )
+    for group in found:
+        if group not in groups:
+            raise EngineError(
+                f"Invalid {option} of a log layout: the group {shown(group)} was given. "
+                f"It must be: {', '.join(groups) or 'without named groups'}."
+            )
 
 
 def runs_away(expression: str) -> bool:

@@ -8,8 +8,8 @@ import re
 from dataclasses import MISSING, asdict, dataclass, fields
 from typing import Mapping, Optional, Union
 
-from ..core import FIXED_FIELDS, EngineError, check_choice, check_finite, shown
-from .expressions import runs_away
+from ..core import FIXED_FIELDS, LEAST_FACTOR, LIMITS, EngineError, check_choice, check_finite, check_limits, shown
+from .expressions import check_expression
 from .time_formats import check_time_format
 
 EXTRA_ROLES = ("temperature", "easting", "northing", "longitude", "latitude")
@@ -58,11 +58,10 @@ class LogColumn:
             object.__setattr__(self, "format", check_time_format(self.format, f"time in column {self.column!r}"))
         if self.role in ("longitude", "latitude"):
             check_choice(f"format of {self.role} in column {self.column!r}", self.format, ("", "ddmm"))
-        is_number = isinstance(self.column, int) and not isinstance(self.column, bool) and self.column >= 1
-        if not is_number and not (isinstance(self.column, str) and self.column.strip()):
+        if not _is_whole("column", self.column) and not (isinstance(self.column, str) and self.column.strip()):
             raise EngineError(
                 f"Invalid column of a log layout: {shown(self.column)} was given. "
-                "It must be a name in the header row or a number from 1."
+                f"It must be a name in the header row or a number {_from_to('column')}."
             )
         for option in ("name", "unit", "format"):
             value = getattr(self, option)
@@ -71,10 +70,14 @@ class LogColumn:
                     f"Invalid {option} of column {self.column!r}: {shown(value)} was given. It must be a text."
                 )
         for option in ("factor", "offset"):
-            number = check_finite(f"{option} of column {self.column!r}", getattr(self, option))
-            object.__setattr__(self, option, number)
-        if self.factor == 0:
-            raise EngineError(f"Invalid factor of column {self.column!r}: 0 was given. It must be other than zero.")
+            where = f"of column {self.column!r}"
+            number = check_finite(f"{option} {where}", getattr(self, option))
+            object.__setattr__(self, option, check_limits(option, number, where))
+        if abs(self.factor) < LEAST_FACTOR:
+            raise EngineError(
+                f"Invalid factor of column {self.column!r}: {self.factor:g} was given. It must be other than zero, "
+                f"{LEAST_FACTOR:g} or more with either sign."
+            )
 
     @property
     def field(self) -> str:
@@ -146,12 +149,21 @@ class LogLayout:
         _check_text(self)
         _check_splitting(self)
         _check_columns(self)
-        _check_expression("line_start", self.line_start, GROUPS)
-        _check_expression("mark", self.mark, ())
+        check_expression("line_start", self.line_start, GROUPS)
+        check_expression("mark", self.mark, ())
 
     def one(self, role: str) -> Optional[LogColumn]:
         """Return the column of a role that stands once, or None."""
         return next((c for c in self.columns if c.role == role), None)
+
+
+def _is_whole(option: str, value: object) -> bool:
+    """Return whether a value is a whole number within the ``LIMITS`` of an option."""
+    return isinstance(value, int) and not isinstance(value, bool) and LIMITS[option][0] <= value <= LIMITS[option][1]
+
+
+def _from_to(option: str) -> str:
+    return "from {:,.0f} to {:,.0f}".format(*LIMITS[option])
 
 
 def delimiter_of(word: Optional[str]) -> Optional[str]:
@@ -260,10 +272,10 @@ def _check_text(layout: LogLayout) -> None:
         value = getattr(layout, option)
         if not isinstance(value, bool):
             raise EngineError(f"Invalid {option} of a log layout: {shown(value)} was given. It must be true or false.")
-    skip = layout.skip_rows
-    if not isinstance(skip, int) or isinstance(skip, bool) or skip < 0:
+    if not _is_whole("skip_rows", layout.skip_rows):
         raise EngineError(
-            f"Invalid skip_rows of a log layout: {shown(skip)} was given. It must be a whole number from 0."
+            f"Invalid skip_rows of a log layout: {shown(layout.skip_rows)} was given. It must be a whole number "
+            f"{_from_to('skip_rows')}."
         )
 
 
@@ -274,9 +286,11 @@ def _check_splitting(layout: LogLayout) -> None:
                 f"Invalid log layout: the delimiter {layout.delimiter!r} and widths were both given. "
                 "It must have the one or the other."
             )
-        if not layout.widths or not all(isinstance(w, int) and w > 0 for w in layout.widths):
+        most = int(LIMITS["column"][1])
+        if not 0 < len(layout.widths) <= most or not all(_is_whole("widths", width) for width in layout.widths):
             raise EngineError(
-                f"Invalid widths of a log layout: {list(layout.widths)} was given. They must be whole numbers from 1."
+                f"Invalid widths of a log layout: {shown(list(layout.widths))} was given. They must be whole numbers "
+                f"{_from_to('widths')}, of at most {most} columns."
             )
         return
     delimiter = layout.delimiter
@@ -311,25 +325,4 @@ def _check_columns(layout: LogLayout) -> None:
             raise EngineError(
                 f"Invalid column of a log layout without a header: {shown(column.column)} was given. "
                 "It must be a number from 1."
-            )
-
-
-def _check_expression(option: str, expression: str, groups: tuple[str, ...]) -> None:
-    try:
-        found = re.compile(expression).groupindex
-    except (re.error, TypeError, OverflowError, RecursionError) as error:
-        raise EngineError(
-            f"Invalid {option} of a log layout: {shown(expression)} was given. It must be a regular expression "
-            f"({error})."
-        ) from None
-    if runs_away(expression):
-        raise EngineError(
-            f"Invalid {option} of a log layout: {shown(expression)} was given, and takes minutes on some rows. "
-            "Write it without a repetition inside a repetition, such as (\\d+)*."
-        )
-    for group in found:
-        if group not in groups:
-            raise EngineError(
-                f"Invalid {option} of a log layout: the group {shown(group)} was given. "
-                f"It must be: {', '.join(groups) or 'without named groups'}."
             )

@@ -9,7 +9,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import EngineError
+from ..core import LIMITS, EngineError
 from .layout import LogColumn, LogLayout, delimiter_of
 from .time_formats import NUMBER_FORMATS, guess_time_format, quick_notation
 from .timestamps import guess_date_format, split_date_time, zone_seconds
@@ -22,8 +22,8 @@ SAMPLE_ROWS = 2000
 than the minute after which ``HHMMSS`` can be known from plain seconds."""
 
 
-MOST_COLUMNS = 500
-"""Values of a row (common practice, no source): ten coil pairs with all that a logger may add have fewer than 100."""
+MOST_COLUMNS = int(LIMITS["column"][1])
+"""Values of a row. Derived: the last column that a layout may name."""
 LONGEST_TEXT = 64
 """Characters of a time, date, mark or name of a grid that are kept. Derived: the longest notation of a date with a time
 has fewer than 40; 100,000 rows of a block then take 26 MB a column."""

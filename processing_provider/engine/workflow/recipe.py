@@ -22,7 +22,6 @@ from ..core import (
     check_choice,
     check_finite,
     check_limits,
-    check_positive,
     edits_as_json,
     flag_by_hand,
     for_tables,
@@ -144,11 +143,11 @@ def parse_recipe(text: str, *, where: str = "recipe") -> Recipe:
     for name in ("channels", "inputs"):
         if not isinstance(given.get(name) or [], list):
             raise EngineError(f"Invalid {name} in the {where}: {shown(given[name])} was given. It must be a list.")
-    size = given.get("cell_size_m")
+    size, of = given.get("cell_size_m"), f"in the {where}"
     return Recipe(
         steps=steps,
         channels=tuple(given.get("channels") or ()),
-        cell_size_m=None if size is None else check_positive(f"cell_size_m in the {where}", size),
+        cell_size_m=None if size is None else check_limits("cell_size_m", check_finite(f"cell_size_m {of}", size), of),
         fit=given.get("fit", "similarity"),
         target_crs=given.get("target_crs") or "",
         inputs=tuple(given.get("inputs") or ()),

@@ -63,6 +63,15 @@ def test_far_from_nodata_it_is_the_gaussian_filter_of_scipy():
     np.testing.assert_allclose(regional[inner], reference[inner], atol=1e-3)
 
 
+@pytest.mark.parametrize("width_m", [1e4, 1e9])
+def test_a_width_far_beyond_the_map_leaves_the_mean_of_all_cells(width_m):
+    """All cells have the same weight then, and show no slope; Gaussian weights differ by (8 cells / sd)^2 / 2 at most,
+    6e-7, which times the largest difference of values is the tolerance.
+    """
+    values = np.add.outer(np.arange(7.0), 0.1 * np.arange(9.0) ** 2)
+    assert np.allclose(split_response(values, 1.0, width_m)[0], values.mean(), atol=1e-5)
+
+
 def test_a_step_does_not_ring():
     step = np.zeros((50, 100))
     step[:, 50:] = 1.0

@@ -116,6 +116,18 @@ def test_names_of_channels():
         ({"encoding": "x" * 5000}, "Invalid encoding of a log layout: 'xxx"),
         ({"line_start": "(" * 5000}, "Invalid line_start of a log layout: '\\(\\("),
         ({"skip_rows": -1}, "Invalid skip_rows of a log layout: -1 was given.*a whole number from 0"),
+        ({"skip_rows": 10**400}, "Invalid skip_rows of a log layout: 1000.*a whole number from 0 to 1,000,000"),
+        ({"columns": [{**CHANNEL, "factor": 1e300}]}, r"Invalid factor of column 'cond': 1e\+300 was given.*to 1e\+12"),
+        ({"columns": [{**CHANNEL, "factor": -1e-300}]}, "Invalid factor of column 'cond': -1e-300 .*other than zero"),
+        ({"columns": [{**CHANNEL, "factor": 10**400}]}, "Invalid factor of column 'cond': 1000.*a number"),
+        (
+            {"columns": [{**CHANNEL, "offset": -1e13}]},
+            r"Invalid offset of column 'cond': -1e\+13 was given.*-1e\+12 to",
+        ),
+        ({"columns": [{**CHANNEL, "column": 10**9}]}, "Invalid column of a log layout: 1000000000 .*from 1 to 500"),
+        ({"widths": [3, 10**9]}, "Invalid widths of a log layout: .*whole numbers from 1 to 10,000, of at most 500"),
+        ({"widths": [3, True]}, r"Invalid widths of a log layout: \[3, True\] was given"),
+        ({"widths": [1] * 501}, "Invalid widths of a log layout: .*at most 500 columns"),
         ({"comment": 1}, "Invalid comment of a log layout: 1 was given"),
         ({"separator": ","}, "Invalid option of a log layout: 'separator' was given.*delimiter, widths"),
     ],
@@ -129,6 +141,14 @@ def test_what_cannot_be_is_explained(change, sentence):
 def test_texts_that_are_no_layout(text, sentence):
     with pytest.raises(EngineError, match=re.escape(sentence)):
         layout_from_json(text)
+
+
+@pytest.mark.parametrize(("key", "value"), [("factor", "1e300"), ("offset", "-1e300"), ("column", "1e9"),
+                                            ("column", "1000000000")])  # fmt: skip
+def test_a_number_that_cannot_be_is_named_with_file_and_key(key, value):
+    text = json.dumps({"columns": [{**CHANNEL, key: "?"}]}).replace('"?"', value)
+    with pytest.raises(EngineError, match=f"^Layout backpack.json: Invalid {key} of "):
+        layout_from_json(text, "backpack.json")
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "latin-1", "cp1252", "utf-16", "utf-16-le", "utf-32",

@@ -17,8 +17,11 @@ from typing import Callable, Iterator, Optional
 
 import pytest
 from turnrow.processing_provider.algorithms.balancetraverses import BalanceTraverses
+from turnrow.processing_provider.algorithms.comparenotes import CompareNotes
 from turnrow.processing_provider.algorithms.flagoutliers import FlagOutliers
-from turnrow.processing_provider.parameters import Choice
+from turnrow.processing_provider.engine.core import LIMITS
+from turnrow.processing_provider.engine.interpret import split_response
+from turnrow.processing_provider.parameters import Choice, Number
 from turnrow.processing_provider.provider import ALGORITHMS
 
 VALUES, NONE = "values", inspect.Parameter.empty
@@ -122,6 +125,32 @@ def faults(algorithm, rows) -> list[str]:
         if isinstance(row, Choice) and words.get(row.id) != row.words:
             found.append(f"{row.id}: {row.words} are not {words.get(row.id)}")
     return found
+
+
+def unbounded(algorithm, rows) -> list[str]:
+    """Return a sentence for each number without bounds, or with others than the engine has for its parameter."""
+    found = []
+    # The width of features is no width of a grid.
+    used = [use for use in uses(algorithm.run_values) if use.function is not split_response]
+    limits = {use.input: LIMITS[use.parameter] for use in used if use.parameter in LIMITS}
+    for row in rows:
+        if isinstance(row, Number):
+            least, most = limits.get(row.id.lower(), (-1e6, 1e6))
+            if not least <= row.minimum < row.maximum <= most:
+                found.append(f"{row.id}: {row.minimum:g} to {row.maximum:g} is not within {least:g} to {most:g}")
+    return found
+
+
+@pytest.mark.parametrize("algorithm", ALGORITHMS, ids=lambda a: a.NAME)
+def test_every_number_has_bounds(algorithm):
+    assert unbounded(algorithm, algorithm.PARAMETERS) == []
+
+
+@pytest.mark.parametrize("id", ["LENGTH", "FIRST_OFFSET", "SENSOR_RIGHT"])
+def test_a_number_without_bounds_is_found(id):
+    plain = [replace(row, minimum=-1e9, maximum=1e9) if row.id == id else row for row in CompareNotes.PARAMETERS]
+    (found,) = unbounded(CompareNotes, plain)
+    assert found.startswith(f"{id}: -1e+09 to 1e+09 is not within ")
 
 
 @pytest.mark.parametrize("algorithm", ALGORITHMS, ids=lambda a: a.NAME)
