@@ -37,14 +37,14 @@ class CompareNotes(SurveyAlgorithm):
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..engine.compare import compare_notes, grid_questioned, lines_in_error
-        from ..engine.core import notes_for, unreadable_lines, usable_notes, walk_again_count
+        from ..engine.core import notes_for, notes_of_book, walk_again_count
         from ..engine.geometry import local_frame
         from ..engine.mistakes import possible_mistakes
         from ..engine.place import place_readings
 
         readings, scheme = one_grid(values, feedback)
-        usable, unreadable = usable_notes(values.notes[0])
-        notes = notes_for([*usable, *unreadable_lines(values.notes[0])], scheme.grid)
+        noted, unreadable = notes_of_book(values.notes[0])
+        notes = notes_for(noted, scheme.grid)
         findings = compare_notes(readings, scheme, notes, confirmed=values.confirmed, progress=progress)
         if not grid_questioned(findings):
             placed = place_readings(readings, scheme, notes, local_frame())[0]

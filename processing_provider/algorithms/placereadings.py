@@ -42,7 +42,7 @@ class PlaceReadings(SurveyAlgorithm):
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..bridge.vector import site_findings, survey_corners
-        from ..engine.core import EngineError, text_of, unreadable_lines, usable_notes
+        from ..engine.core import EngineError, notes_of_book, text_of
         from ..engine.geometry import fit_frame, usable_corners
         from ..engine.place import place_readings
 
@@ -63,8 +63,7 @@ class PlaceReadings(SurveyAlgorithm):
             frame = fit_frame(corners, scheme.length_m, scheme.width_m, fit=values.fit, grid=scheme.grid)
         except EngineError as error:
             raise EngineError(" ".join([*said, str(error)])) from error
-        notes, unreadable = usable_notes(values.notes[0])
-        notes += unreadable_lines(values.notes[0])
+        notes, unreadable = notes_of_book(values.notes[0])
         placed, record, findings = place_readings(readings, scheme, notes, frame)
         for corner, (x, y) in frame.residuals_m.items():
             feedback.pushInfo(f"Corner {corner}: fitted minus surveyed {x:+.3f} m east, {y:+.3f} m north")

@@ -35,7 +35,7 @@ def _lines_skipped(log: GridLog) -> Iterator[Finding]:
     """Find a traverse that was left out: the numbers of the log lag behind the notes, which list the lines walked."""
     scheme = log.scheme
     logged = {r.line for r in log.walked if scheme.has_line(r.line)}
-    noted = {n.line for n in log.notes if n.line is not None and n.kind != "obstacle" and scheme.has_line(n.line)}
+    noted = {n.line for n in log.notes if n.line is not None and n.of_recording and scheme.has_line(n.line)}
     left_out, ahead = logged - noted, noted - logged
     if len(left_out) != 1 or len(ahead) != 1:
         return
@@ -59,7 +59,7 @@ def _rows_differ(log: GridLog) -> Iterator[Finding]:
         recordings.setdefault(run.line, set()).add(run.run.run)
     rows: dict[tuple[int, Optional[int]], list[Note]] = {}
     for note in log.notes:
-        if note.line in recordings and note.kind != "obstacle":
+        if note.line in recordings and note.of_recording:
             rows.setdefault((note.line, note.run), []).append(note)
     for (line, named), group in rows.items():
         free = len(recordings[line] - {run for n, run in rows if n == line and run is not None})
@@ -71,6 +71,19 @@ def _rows_differ(log: GridLog) -> Iterator[Finding]:
             found = f"These rows differ in {', '.join(sorted(fields))}: {where}."
             advice = f"Ask the books which row about line {line} is right. Delete the other; the first one counts."
             yield log.finding(Code.NOTES_DIFFER, line, found, "one row a recording", advice)
+
+
+def _resets_elsewhere(log: GridLog) -> Iterator[Finding]:
+    """Find resets noted at a station that no recording of their line has."""
+    for note in log.notes:
+        runs = [r for r in log.runs if r.line == note.line and note.run in (None, r.run.run) and not np.isnan(r.low)]
+        station = note.start_station
+        if note.kind != "reset" or station is None or not runs or any(r.low <= station <= r.high for r in runs):
+            continue
+        found = f"The reset at station {station:g} of line {note.line} ({note.where or 'the notes'}) is outside."
+        advice = f"Ask the books where on line {note.line} the instrument was reset. Correct start_station of that row."
+        expected = f"stations {min(r.low for r in runs):g} to {max(r.high for r in runs):g}"
+        yield log.finding(Code.POSITION, note.line, found, expected, advice, severity="warning")
 
 
 def _contradictions(one: Note, two: Note) -> list[str]:
@@ -195,6 +208,7 @@ NOTE_CHECKS = (
     _lines_skipped,
     _rows_differ,
     _obstacles_outside,
+    _resets_elsewhere,
     _notes_disagree,
     _positions,
     _tie_positions,

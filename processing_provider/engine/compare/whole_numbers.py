@@ -175,7 +175,7 @@ def _exchanged(log: GridLog) -> Iterator[Cause]:
 def _breaks_off(log: GridLog) -> Iterator[Cause]:
     """Find a log that ends within a line, while the notes go on: it was not saved or copied whole."""
     logged, run = {r.line for r in log.runs}, log.runs[-1]
-    noted = [n.line for n in log.notes if n.line is not None and n.kind != "obstacle"]
+    noted = [n.line for n in log.notes if n.line is not None and n.of_recording]
     if not run.walked or run.target is None or run.superseded or run.line not in noted or run.mixed:
         return
     behind = noted[len(noted) - noted[::-1].index(run.line) :]

@@ -62,11 +62,11 @@ from .notes import (
     UNREADABLE,
     Note,
     notes_for,
+    notes_of_book,
     number_or_none,
     numbered_rows,
     parse_notes,
     text_of,
-    unreadable_lines,
     usable_notes,
 )
 from .progress import Progress, part_of
@@ -158,6 +158,7 @@ __all__ = [
     "noise_of_runs",
     "noise_of_smooth_runs",
     "notes_for",
+    "notes_of_book",
     "number_or_none",
     "numbered_rows",
     "one_blas_thread",
@@ -182,7 +183,6 @@ __all__ = [
     "shown",
     "check_limits",
     "UNREADABLE",
-    "unreadable_lines",
     "text_of",
     "variance_after_smoothing",
     "walk_again_count",

@@ -79,7 +79,7 @@ class Edits:
 
 
 def _same(one: Note, other: Note) -> bool:
-    return "obstacle" not in (one.kind, other.kind) and (one.grid, one.line, one.run) == (
+    return one.of_recording and other.of_recording and (one.grid, one.line, one.run) == (
         other.grid, other.line, other.run,
     )  # fmt: skip
 

@@ -14,7 +14,9 @@ from .scheme import HEADINGS
 
 FIRST_ROW = 2
 """Number of the first row below the header of a table. Derived: a spreadsheet counts the header as row 1."""
-KINDS = ("survey", "redo", "void", "dummy", "tie", "base", "obstacle")
+KINDS = ("survey", "redo", "void", "dummy", "tie", "base", "obstacle", "reset")
+ON_THE_LINE = ("obstacle", "reset")
+"""Kinds of rows about what stood or happened on a line: they say nothing of how a recording of it was walked."""
 UNREADABLE = "unreadable"
 """Kind of what stands for a row that cannot be read and may say that its line does not count: the line is placed, and
 flagged as void. No row has it."""
@@ -34,7 +36,8 @@ class Note:
     run : int or None
         Recording meant; None = the only one, or all of the line.
     start_station, stop_station : float or None
-        Where the line (or the obstacle) starts and stops, in the log's stations.
+        Where the line (or the obstacle) starts and stops, in the log's stations. The start of a ``reset`` is where the
+        instrument was set to zero anew or changed; None = before the line.
     position_m : float or None
         u of the line; v of a tie line; metres.
     heading : int
@@ -56,6 +59,11 @@ class Note:
     kind: str = "survey"
     comment: str = ""
     where: str = ""
+
+    @property
+    def of_recording(self) -> bool:
+        """Whether the note says how a recording of its line was walked, or what it is for."""
+        return self.kind not in ON_THE_LINE
 
     @property
     def direction(self) -> int:
@@ -96,19 +104,18 @@ def numbered_rows(rows: Sequence[Mapping[str, object]]) -> Iterator[tuple[int, M
 def usable_notes(rows: Sequence[Mapping[str, object]], *, where: str = "notes") -> tuple[list[Note], list[Finding]]:
     """Return the notes of the rows that can be read, and a finding a grid about those that cannot."""
     notes, bad = _parsed(rows, where)
-    by_grid: dict[str, list[_BadRow]] = {}
-    for row in bad:
-        by_grid.setdefault(row.grid, []).append(row)
-    return notes, [_unreadable(grid, mine) for grid, mine in by_grid.items()]
+    return notes, _unreadable_rows(bad)
 
 
-def unreadable_lines(rows: Sequence[Mapping[str, object]], *, where: str = "notes") -> list[Note]:
-    """Return a note of kind ``UNREADABLE`` for each row that cannot be read and may say that its line does not count.
+def notes_of_book(rows: Sequence[Mapping[str, object]], *, where: str = "notes") -> tuple[list[Note], list[Finding]]:
+    """Return what ``usable_notes`` does, with a note of kind ``UNREADABLE`` for each other row that may count.
 
-    A row whose kind is ``survey`` or ``obstacle`` does not, and one whose line cannot be read is about no line that is
-    known: both are in the findings of ``usable_notes`` alone.
+    These are the rows that cannot be read and may say that their line does not count. A row whose kind is ``survey`` or
+    ``obstacle`` does not, and one whose line cannot be read is about no line that is known: both are in the findings
+    alone.
     """
-    return [row.note for row in _parsed(rows, where)[1] if row.note is not None]
+    notes, bad = _parsed(rows, where)
+    return [*notes, *(row.note for row in bad if row.note is not None)], _unreadable_rows(bad)
 
 
 @dataclass(frozen=True)
@@ -130,16 +137,24 @@ class _BadRow:
         return Note(self.grid, self.line, self.run, kind=UNREADABLE, where=self.where)
 
 
+def _unreadable_rows(bad: Sequence[_BadRow]) -> list[Finding]:
+    by_grid: dict[str, list[_BadRow]] = {}
+    for row in bad:
+        by_grid.setdefault(row.grid, []).append(row)
+    return [_unreadable(grid, mine) for grid, mine in by_grid.items()]
+
+
 def _unreadable(grid: str, bad: Sequence[_BadRow]) -> Finding:
     """Return the finding about the rows of a grid."""
     advice = "Ask the books for these rows of the notes. Correct them; the other rows were used."
     lines = sorted({row.line for row in bad if row.may_not_count and row.line is not None})
     if lines:
         named = f"Line {lines[0]} is" if len(lines) == 1 else f"Lines {', '.join(map(str, lines))} are"
-        advice += f" {named} left out of the maps until then, as the row may be a void or redo."
+        advice += f" {named} left out of the maps until then, as the row may be a void, redo or reset."
     somewhere = [row.where for row in bad if row.may_not_count and row.line is None]
     if somewhere:
-        advice += f" Which line {' and '.join(somewhere)} is about is not known: one on the maps may be void or redone."
+        advice += f" Which line {' and '.join(somewhere)} is about is not known: one on the maps may be void, redone or"
+        advice += " reset."
     return Code.NOTE_UNREADABLE.finding(" ".join(row.sentence for row in bad), "", advice, grid=grid)
 
 

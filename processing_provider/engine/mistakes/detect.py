@@ -102,7 +102,7 @@ def possible_mistakes(
         found += misplaced_in_error(grid, wrong)
         if all(n.line != scheme.lines[-1] for n in notes):
             found += _skips(grid)
-    noted = {n.line for n in notes if n.line is not None and n.kind != "obstacle"}
+    noted = {n.line for n in notes if n.line is not None and n.of_recording}
     found = [replace(m, implied=tuple(p.note for p in m.proposals)) for m in found]
     settled = [m if not noted & {p.line for p in m.proposals} else replace(m, proposals=()) for m in found]
     return sorted(settled, key=lambda m: (m.finding.line, m.finding.run))

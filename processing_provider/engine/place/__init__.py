@@ -1,12 +1,13 @@
 """Line and station into metres on the ground."""
 
 from .place import REDONE_MARGIN_M, counted_stations, note_for_run, place_readings
-from .record import PlaceRecord
+from .record import PlaceRecord, Reset
 from .runs import SAME_STATION, noted_start
 
 __all__ = [
     "PlaceRecord",
     "REDONE_MARGIN_M",
+    "Reset",
     "SAME_STATION",
     "counted_stations",
     "note_for_run",

@@ -10,6 +10,7 @@ import numpy as np
 from ..core import KINDS, UNREADABLE, Finding, Note, Readings, Run, Scheme, kind_code, notes_for
 from ..geometry import Frame
 from .record import PlacedLine, PlaceRecord
+from .resets import ROUNDING, resets_of
 from .runs import EDGE_M, PlacedRun, marked, place_run
 
 SAME_POSITION_M = 0.01
@@ -21,9 +22,6 @@ source: half a metre is about half a pace, by which one stops short of an edge o
 ORDER_OF_KINDS = {"dummy": 0, "void": 0, "redo": 2}
 """Whether a recording of that kind comes before (0) or after (2) the others of its line; all others are 1. Derived: a
 dummy or a spoilt recording is why another was made, and a redo is that other one."""
-ROUNDING = 1e-9
-"""Stations closer than this are equal. Derived: sums of stations and multiples of decimal steps are rounded to 1e-13 at
-most, and the smallest step in use is a fraction of one."""
 
 
 def place_readings(
@@ -72,7 +70,8 @@ def place_readings(
     columns["x"], columns["y"] = frame.to_map(columns["u_m"], columns["v_m"])
     out = readings.replace(heading=heading, kind=kind, **columns).with_flag("unplaced", unplaced)
     out = _flag(out, placed, scheme, own)
-    record = PlaceRecord({}, out.flag_counts(), tuple(_row(item, out) for item in placed))
+    resets = resets_of(out, [(item.run, item.station) for item in placed], own)
+    record = PlaceRecord({}, out.flag_counts(), tuple(_row(item, out) for item in placed), resets)
     return out, record, [f for item in placed for f in item.findings]
 
 
@@ -84,7 +83,7 @@ def note_for_run(notes: Sequence[Note], line: int, run: int, recordings: int) ->
     them. Several others are taken in the order of the recordings that no note names, ``dummy`` and ``void`` first,
     ``redo`` last.
     """
-    own = [n for n in notes if n.line == line and n.kind != "obstacle"]
+    own = [n for n in notes if n.line == line and n.of_recording]
     for note in own:
         if note.kind == UNREADABLE and note.run in (None, run):
             return note

@@ -42,14 +42,52 @@ class PlacedLine:
 
 
 @dataclass(frozen=True)
+class Reset:
+    """Where the notes say that the instrument was set to zero anew or changed: levels before and after differ.
+
+    Attributes
+    ----------
+    grid : str
+    line, run : int
+    seq : int
+        First reading of the recording after it.
+    station : float or None
+        As noted; None = before the recording.
+    time_s : float or None
+        Of that reading; None where the log has no times.
+    """
+
+    grid: str
+    line: int
+    run: int
+    seq: int = 0
+    station: Optional[float] = None
+    time_s: Optional[float] = None
+
+    @property
+    def where(self) -> str:
+        """Where it is, in words."""
+        return (
+            f"before line {self.line}" if self.station is None else f"at station {self.station:g} of line {self.line}"
+        )
+
+
+@dataclass(frozen=True)
 class PlaceRecord(Record):
-    """What ``place_readings`` did; ``figures`` counts readings by flag, ``table`` has a row a recording."""
+    """What ``place_readings`` did.
+
+    ``figures`` counts readings by flag, ``table`` has a row a recording, ``resets`` where the notes say that the
+    instrument was set to zero anew or changed.
+    """
 
     step: ClassVar[str] = "placereadings"
     title: ClassVar[str] = "Readings placed on the ground"
     figures: Mapping[str, int]
     table: tuple[PlacedLine, ...]
+    resets: tuple[Reset, ...] = ()
 
     def sentences(self, units: Mapping[str, str]) -> list[str]:
-        """Return how many readings carry each flag, and how many are in use."""
-        return [f"{count} readings {word}" for word, count in self.figures.items()]
+        """Return how many readings carry each flag, how many are in use, and where the instrument was reset."""
+        counts = [f"{count} readings {word}" for word, count in self.figures.items()]
+        where = ", ".join(reset.where for reset in self.resets)
+        return counts + ([f"Noted as reset (set to zero anew or changed): {where}"] if where else [])

@@ -83,7 +83,7 @@ def obstructed(edits: Edits, key: Key, seqs: tuple[int, int], stations: tuple[fl
 
 def as_noted(edits: Edits, key: Key) -> Edits:
     """Return the edits without anything about one recording, or in its way: notes and flags as in the field book."""
-    notes = tuple(n for n in edits.notes if (n.grid, n.line, key[2] if n.kind == "obstacle" else n.run) != key)
+    notes = tuple(n for n in edits.notes if (n.grid, n.line, n.run if n.of_recording else n.run or key[2]) != key)
     flags = tuple(f for f in edits.flags if (f.grid, f.line, f.run) != key)
     return Edits(notes, flags)
 

@@ -224,7 +224,7 @@ class _Planner:
 
     def _position_m(self, line: int) -> float:
         """Return u of a line, as noted where the scheme does not have it."""
-        noted = [n.position_m for n in self.notes if n.line == line and n.position_m is not None]
+        noted = [n.position_m for n in self.notes if n.line == line and n.of_recording and n.position_m is not None]
         if noted and not self.scheme.has_line(line):
             return noted[-1]
         return float(self.scheme.position_m(line))

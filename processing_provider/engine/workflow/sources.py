@@ -9,16 +9,16 @@ from pathlib import Path
 from typing import Collection, Mapping, Optional, Sequence
 
 from ..core import (
+    UNREADABLE,
     Code,
     EngineError,
     Finding,
     GridEntry,
     Note,
+    notes_of_book,
     parse_register,
     read_text,
     shown,
-    unreadable_lines,
-    usable_notes,
 )
 from ..geometry import Corner, corners_unreadable, far_grids, fit_frame, usable_corners
 from ..logs import LogLayout, layout_from_json
@@ -82,7 +82,7 @@ def gather_sources(
     known_corners, bad_corners = usable_corners(corners)
     for corner in known_corners:
         by_grid[corner.grid].append(corner)
-    parsed, unreadable = usable_notes(notes)
+    noted, unreadable = notes_of_book(notes)
     turned = {f.grid for f in site if f.code == Code.AXES_EXCHANGED.word}
     outside = {f.grid for f in site if f.code == Code.CRS_AREA.word}
     fitting = _fitting(entries, by_grid, turned)
@@ -106,8 +106,8 @@ def gather_sources(
     failed = [grid_failed(name, text) for name, text in problems.items()]
     known = {entry.scheme.grid for entry in entries} | set(problems)
     unreadable += corners_unreadable(bad_corners)
-    findings = (*site, *far, *failed, *_unknown_grids(by_grid, parsed, known), *unreadable)
-    return SurveySources(tuple(grids), (*parsed, *unreadable_lines(notes)), findings, tuple(files))
+    findings = (*site, *far, *failed, *_unknown_grids(by_grid, noted, known), *unreadable)
+    return SurveySources(tuple(grids), tuple(noted), findings, tuple(files))
 
 
 def _fitting(
@@ -161,7 +161,7 @@ def _existing(folder: Path, name: str, what: str, entry: GridEntry) -> Path:
 def _unknown_grids(corners: Mapping[str, list[Corner]], notes: Sequence[Note], known: set[str]) -> list[Finding]:
     named = (
         (Code.CORNERS_WITHOUT_GRID, "corners", {g for g, c in corners.items() if c and g}),
-        (Code.NOTES_WITHOUT_GRID, "notes", {n.grid for n in notes if n.grid}),
+        (Code.NOTES_WITHOUT_GRID, "notes", {n.grid for n in notes if n.grid and n.kind != UNREADABLE}),
     )
     return [
         code.finding(f"The register has no grid {grid}, but the {what} do.",

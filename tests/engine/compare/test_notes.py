@@ -182,3 +182,27 @@ def test_line_of_100_readings_that_mostly_is_beyond_the_range_is_walked_again(co
 def test_channel_without_any_value():
     finding = only(compare_notes(with_values(all=slice(None)), SCHEME), "values-missing")
     assert (finding.severity, finding.advice) == ("error", "Ask the books for the column in the layout.")
+
+
+def test_a_reset_says_nothing_of_how_its_line_was_walked():
+    full = [Note("A", item.line) for item in clean_lines()]
+    assert compared(clean_lines(), [Note("A", 4, kind="reset")]) == []
+    assert (
+        compared(clean_lines(), [*full, Note("A", 4, kind="reset"), Note("A", 4, kind="reset", start_station=40)]) == []
+    )
+    # The recording of a void row is bare ground, whatever happened on it.
+    voided = compared(clean_lines(), [Note("A", 4, kind="reset"), Note("A", 4, kind="void")])
+    assert [(f.code, f.line) for f in voided] == [("line-missing", 4)]
+
+
+@pytest.mark.parametrize(("station", "run"), [(95, None), (-20, None), (40, 2)])
+def test_a_reset_at_a_station_that_its_line_has_not_is_asked_about(station, run):
+    findings = compared(clean_lines(), [Note("A", 4, run, kind="reset", start_station=station)])
+    code = "position" if run is None else "note-without-line"
+    finding = only(findings, code)
+    assert (finding.line, finding.action) == (4, "ask")
+
+
+def test_a_reset_before_a_line_that_is_not_in_the_log_is_asked_about():
+    finding = only(compared(clean_lines(), [Note("A", 31, kind="reset")]), "note-without-line")
+    assert "line 31 is noted as reset, but is not in the log" in finding.found

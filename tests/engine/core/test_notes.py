@@ -7,8 +7,8 @@ from turnrow.processing_provider.engine.core.notes import (
     UNREADABLE,
     Note,
     notes_for,
+    notes_of_book,
     parse_notes,
-    unreadable_lines,
     usable_notes,
 )
 
@@ -64,6 +64,19 @@ def test_kinds_in_any_case(kind):
     assert one(kind=f" {kind.upper()} ").kind == kind
 
 
+def test_a_reset_is_before_its_line_or_at_a_station_of_it():
+    before, within = one(kind="reset"), one(kind="Reset", start_station="40", run="2")
+    assert (before.line, before.run, before.start_station) == (7, None, None)
+    assert (within.line, within.run, within.start_station) == (7, 2, 40.0)
+    assert not before.of_recording
+    with pytest.raises(EngineError, match="No line number in notes, row 2. Every note but an obstacle needs the line"):
+        one(kind="reset", line="")
+
+
+def test_every_kind_but_what_stood_or_happened_on_the_line_is_of_a_recording():
+    assert [kind for kind in KINDS if not Note("A", 1, kind=kind).of_recording] == ["obstacle", "reset"]
+
+
 def test_an_obstacle_needs_no_line():
     note = parse_notes([{"grid": "A", "kind": "obstacle", "start_station": 40, "stop_station": 48}])[0]
     assert (note.line, note.start_station, note.stop_station) == (None, 40.0, 48.0)
@@ -117,13 +130,17 @@ def test_a_row_that_may_be_a_void_or_redo_stands_for_its_line():
         {"grid": "A", "line": "11", "kind": "", "position_m": "left"},
         {"grid": "A", "line": "12", "kind": "obstacle", "start_station": "tree"},
         {"grid": "A", "line": "l3", "kind": "void"},
+        {"grid": "A", "line": "14", "kind": "reset", "start_station": "half"},
+        {"grid": "A", "line": "15", "kind": "void"},
     ]
-    lines = unreadable_lines(rows)
-    assert [(n.line, n.run) for n in lines] == [(7, None), (8, None), (9, 2)]
+    notes, findings = notes_of_book(rows)
+    assert (notes[:1], findings) == usable_notes(rows)
+    lines = notes[1:]
+    assert [(n.line, n.run) for n in lines] == [(7, None), (8, None), (9, 2), (14, None)]
     assert {n.kind for n in lines} == {UNREADABLE}
     assert lines[0].where == "notes, row 2"
-    (finding,) = usable_notes(rows)[1]
-    assert "Lines 7, 8, 9 are left out of the maps until then" in finding.advice
+    (finding,) = findings
+    assert "Lines 7, 8, 9, 14 are left out of the maps until then" in finding.advice
     assert "Which line notes, row 8 is about is not known" in finding.advice
 
 

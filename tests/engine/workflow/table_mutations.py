@@ -18,7 +18,8 @@ VALUES: tuple[object, ...] = (
     "", None, " ", "x", "0", "-1", "1", "2", "3.5", "1e-9", "1e9", "1e15", "-1e15", "1e300", "nan", "inf", "-inf",
     "6000100", "1,5", " 8 ", "1.000,5", "٣", "½", "True", "A", "B", "a", "../../x", "A;B", "A.csv;A.csv", "$\\frac{$",
     "<b>", "=1+1", "x" * 5000, "\x00", "\ud800", "out", "back", "void", "redo", "tie", "base", "dummy", "obstacle",
-    "survey", "start", "head", "alternate", "one-way", "9" * 400, float("nan"), float("inf"), 1e15, 2**70, -0.0, True,
+    "reset", "survey", "start", "head", "alternate", "one-way", "9" * 400, float("nan"), float("inf"), 1e15, 2**70,
+    -0.0, True,
 )  # fmt: skip
 ENCODINGS = ("zlib", "base64", "punycode", "idna", "utf-7", "rot13", "undefined", "utf-16", "hex", "unicode_escape")
 

@@ -27,8 +27,9 @@ def test_bad_rows_of_the_notes_leave_the_others(tmp_path):
     assert len(found.grids) == 3
 
 
-def test_a_row_that_may_be_a_void_is_kept_for_its_line(tmp_path):
-    found = sources(tmp_path, notes=[{"grid": "A", "line": "3", "kind": "voied"}])
+@pytest.mark.parametrize("row", [{"kind": "voied"}, {"kind": "reset", "start_station": "half-way"}], ids=str)
+def test_a_row_that_may_be_a_void_or_reset_is_kept_for_its_line(tmp_path, row):
+    found = sources(tmp_path, notes=[{"grid": "A", "line": "3", **row}])
     assert [(f.code, f.severity, f.grid) for f in found.findings] == [("note-unreadable", "error", "A")]
     assert [(n.grid, n.line, n.kind) for n in found.notes] == [("A", 3, "unreadable")]
 
