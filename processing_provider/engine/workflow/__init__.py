@@ -16,9 +16,9 @@ from .edit_commands import (
 )
 from .log_parts import join_logs
 from .maps import outline
-from .process_survey import SurveyResult, cells_of_grid, changed_inputs, process_survey
+from .process_survey import SurveyResult, cells_of_grid, process_survey
 from .read_survey import GridResult, GridSource, read_grids
-from .recipe import Recipe, default_recipe, parse_recipe, recipe_text
+from .recipe import Recipe, changed_inputs, default_recipe, parse_recipe, recipe_text
 from .rewalk import AGAIN_COLUMNS, REDO_COLUMNS, TIE, GridPlan, Measure, Walk, again_rows, plan_rewalk, redo_rows
 from .session import STEPS, GridState, Session, open_survey
 from .sources import SurveySources, file_facts, gather_sources, sha256_of

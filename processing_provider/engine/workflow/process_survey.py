@@ -211,18 +211,29 @@ def _placed(
         if result.readings is not None:
             placed.put(result.grid, flag_by_hand(result.readings, recipe.edits.flags))
         results.append(result if placed.folder is None else replace(result, readings=None))
-    return _with_names_side_by_side(results, placed)
+    return _with_names_side_by_side(results, placed, sources.names)
 
 
-def _with_names_side_by_side(results: Sequence[GridResult], placed: GridStore) -> list[GridResult]:
-    """Rename channels that logs of different grids bring and that cannot stand beside each other in one table."""
+def _with_names_side_by_side(
+    results: Sequence[GridResult], placed: GridStore, given: Mapping[str, str]
+) -> list[GridResult]:
+    """Rename channels that logs of different grids bring and that cannot stand beside each other in one table.
+
+    ``given`` are names that count already, as a grid has them that was renamed in its survey and is processed alone.
+    """
     names = channel_names(placed.channels)
-    renamed = {name: other for name, other in names.items() if name != other}
+    renamed = {c: given.get(c, other) for c, other in names.items() if given.get(c, other) != c}
     if not renamed:
         return list(results)
     own = {grid: {c: renamed[c] for c in renamed if np.isfinite(p.channels[c]).any()} for grid, p in placed.items()}
     placed.rename(renamed)
-    return [replace(r, findings=(*r.findings, *channels_renamed(own.get(r.grid, {}), r.grid))) for r in results]
+    return [_with_names(result, renamed, own.get(result.grid, {})) for result in results]
+
+
+def _with_names(result: GridResult, renamed: Mapping[str, str], own: Mapping[str, str]) -> GridResult:
+    """Return a grid that knows the names of channels; its own are findings, which one that was read before has."""
+    new = [finding for finding in channels_renamed(own, result.grid) if finding not in result.findings]
+    return replace(result, names=renamed, findings=(*result.findings, *new))
 
 
 def _corrected(
@@ -326,17 +337,3 @@ def cells_of_grid(result: SurveyResult, grid: GridResult, channel: str) -> Block
     u, v = grid.fitted.to_local(cells.x[None, :], cells.y[:, None])
     inside = (u >= 0) & (u <= scheme.width_m) & (v >= 0) & (v <= scheme.length_m)
     return BlockRaster.of(np.where(inside, window_of(result.rasters[channel].value_blocks, window), np.nan), cells)
-
-
-def changed_inputs(recipe: Recipe, inputs: Sequence[Mapping]) -> list[Finding]:
-    """Return a finding for each input that is not the file its recipe was written for."""
-    written_for = {item["path"]: item["sha256"] for item in recipe.inputs}
-    return [
-        Code.INPUT_CHANGED.finding(
-            f"{item['path']} is not the file that the recipe was written for.",
-            "",
-            "Give the file of then to repeat the run exactly. The maps differ from those of the recipe.",
-        )  # fmt: skip
-        for item in inputs
-        if written_for.get(item["path"], item["sha256"]) != item["sha256"]
-    ]

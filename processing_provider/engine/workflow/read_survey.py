@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Iterator, Optional, Sequence
+from typing import Iterator, Mapping, Optional, Sequence
 
 import numpy as np
 
@@ -77,6 +77,8 @@ class GridResult:
         Notes that the possible mistakes imply, also of lines that the field notes speak of.
     cells : LineCells or None
         What grids are held against each other by; None when the grid failed.
+    names : mapping of str
+        Of channels in the survey, by their names in the logs where these differ (``channel_names``).
     """
 
     source: GridSource
@@ -89,6 +91,7 @@ class GridResult:
     remarks: tuple[str, ...] = ()
     proposals: tuple[Note, ...] = ()
     cells: Optional[LineCells] = None
+    names: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def grid(self) -> str:

@@ -13,9 +13,11 @@ from ..core import (
     CARRIED,
     LIMITS,
     PLATFORMS,
+    Code,
     Correction,
     Edits,
     EngineError,
+    Finding,
     GridStore,
     Progress,
     Record,
@@ -244,3 +246,17 @@ def correct(
             for name, part in grids.items():
                 grids.put(name, flag_by_hand(part, recipe.edits.flags))
     return records
+
+
+def changed_inputs(recipe: Recipe, inputs: Sequence[Mapping]) -> list[Finding]:
+    """Return a finding for each input that is not the file its recipe was written for."""
+    written_for = {item["path"]: item["sha256"] for item in recipe.inputs}
+    return [
+        Code.INPUT_CHANGED.finding(
+            f"{item['path']} is not the file that the recipe was written for.",
+            "",
+            "Give the file of then to repeat the run exactly. The maps differ from those of the recipe.",
+        )  # fmt: skip
+        for item in inputs
+        if written_for.get(item["path"], item["sha256"]) != item["sha256"]
+    ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Callable, Optional, Sequence
+from typing import Callable, Mapping, Optional, Sequence
 
 import numpy as np
 
@@ -85,6 +85,7 @@ def process_grid_again(
     cell_size_m: Optional[float] = None,
     halo: Optional[Readings] = None,
     progress: Progress = None,
+    names: Optional[Mapping[str, str]] = None,
 ) -> GridState:
     """Read, place, correct and interpolate one grid with what was changed by hand.
 
@@ -105,13 +106,17 @@ def process_grid_again(
         Corrected readings of the other grids: the raster continues into them, but its levels stay its own.
     progress : callable, optional
         Called with the fraction done; what it raises ends the run.
+    names : mapping of str, optional
+        Of channels in its survey, by their names in the log where these differ; None = as ``read`` has them.
 
     Raises
     ------
     EngineError
         When the grid cannot be placed or interpolated with these edits.
     """
-    one = SurveySources((source,), tuple(notes), (), ())
+    if names is None:
+        names = {} if read is None else read.names
+    one = SurveySources((source,), tuple(notes), (), (), names)
     known = {} if read is None else {read.grid: read}
     within = part_of(progress, 0.0, 0.6)
     result = process_survey(one, _for_one_grid(recipe, edits, source), maps=False, read=known, progress=within)
@@ -307,7 +312,7 @@ class Session:
                 return with_raster(opened, recipe, channel, cell_size_m=cell_m, halo=halo, progress=progress)
             return process_grid_again(
                 source, notes, edits, recipe, channel=channel, read=read, cell_size_m=cell_m, halo=halo,
-                progress=progress,
+                progress=progress, names=state.result.names,
             )  # fmt: skip
 
         return work

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Collection, Mapping, Optional, Sequence
 
@@ -41,12 +41,15 @@ class SurveySources:
         not have.
     files : tuple of Path
         Every log and layout.
+    names : mapping of str
+        Of channels in the survey that the grids are some of, by their names in the logs where these differ.
     """
 
     grids: tuple[GridSource, ...]
     notes: tuple[Note, ...]
     findings: tuple[Finding, ...]
     files: tuple[Path, ...]
+    names: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def failed(self) -> tuple[str, ...]:

@@ -153,3 +153,29 @@ def test_lifted_flag_stays_lifted_when_the_reading_still_stands_out(survey_files
     changed(session, changes.flagged(session.edits, ("A", 6, 1), (20, 20), None))
     table = session.state("A").corrected
     assert table.in_use[(table.line == 6) & (table.seq == 20)].all()
+
+
+@pytest.mark.parametrize("other", ["COND", "Cond"])
+def test_a_grid_whose_channel_got_another_name_is_processed_again_under_it(survey_files, other):
+    """Fields of a GeoPackage do not differ by capitals only (SQLite, Database File Format)."""
+    for grid, name in (("A", "cond"), ("B", other)):
+        log = survey_files.folder / f"{grid}.csv"
+        log.write_text(log.read_text("utf-8").replace(",cond", f",{name}", 1), "utf-8")
+    session = opened(survey_files)
+    names = {grid: next(iter(session.state(grid).result.names.values()), "") for grid in "AB"}
+    renamed = {f.grid for f in session.findings() if f.code == "channel-renamed"}
+    assert len(renamed) == 1
+    for grid in "AB":
+        (channel,) = [c for c in session.channels if np.isfinite(session.state(grid).placed.channels[c]).any()]
+        assert (channel in names.values()) == (grid in renamed)
+        before = session.state(grid).corrected.channels[channel]
+        # By notes the log is read again, by flags it is not.
+        changed(session, changes.with_kind(session.edits, note(session, (grid, 5, 1)), "void"), channel)
+        assert np.isfinite(session.state(grid).raster.values).any()
+        changed(session, changes.flagged(session.edits, (grid, 4, 1), (3, 5), "outlier"), channel)
+        state = session.state(grid)
+        assert state.channel == channel
+        assert np.isfinite(state.raster.values).any()
+        assert np.array_equal(np.isfinite(state.corrected.channels[channel]), np.isfinite(before))
+        findings = [f for f in session.findings(grid) if f.code == "channel-renamed"]
+        assert len(findings) == (grid in renamed)
