@@ -3,7 +3,7 @@
 Nothing here is shared with the plugin: the expected positions of the readings are worked out a second time, in their
 own way, so that tests can hold the plugin against them. Site, finds and people are invented; the coordinates lie in
 open sea. ``walks`` and ``random_sites``, which are not imported here, walk random sites for the tests of the
-corrections and hand over the plugin's own readings.
+corrections and hand over the plugin's own readings; ``other_laws`` draws surveys by other laws, as files with truth.
 """
 
 from .faults import Faults, of_the_sample, usual
