@@ -29,6 +29,13 @@ def line_median(matrix: np.ndarray, spacing_m: float, step_m: float) -> np.ndarr
     return matrix - np.median(matrix, axis=1, keepdims=True) + np.median(matrix)
 
 
+def opposite_means(matrix: np.ndarray, spacing_m: float, step_m: float) -> np.ndarray:
+    """Set the mean of every line to that of its own and its neighbours', walked the other way (common practice)."""
+    level = matrix.mean(axis=1)
+    around = np.convolve(np.pad(level, 1, mode="reflect"), [0.25, 0.5, 0.25], mode="valid")
+    return matrix - (level - around)[:, None]
+
+
 def highpassed_median(matrix: np.ndarray, spacing_m: float, step_m: float, lines: float = 1.0) -> np.ndarray:
     """Set the line medians to a smooth level: Gaussian window, standard deviation in lines (common practice)."""
     level = np.median(matrix, axis=1)
