@@ -33,7 +33,7 @@ from .columns import (
     kind_code,
 )
 from .edits import BY_HAND, Edits, FlagEdit, edited_notes, edits_as_json, flag_by_hand, parse_edits
-from .errors import Cancelled, EngineError, sentence_of
+from .errors import Cancelled, EngineError, WrongSize, sentence_of
 from .filters import FINE_M, band_pass, difference_of_gaussians, smoother
 from .findings import (
     ACTIONS,
@@ -183,6 +183,7 @@ __all__ = [
     "shown",
     "check_limits",
     "UNREADABLE",
+    "WrongSize",
     "text_of",
     "variance_after_smoothing",
     "walk_again_count",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from typing import Optional
 
 LOG = logging.getLogger("turnrow")
 """Takes the traceback of a fault; inside QGIS it leads to the message log."""
@@ -12,6 +13,22 @@ NO_MEMORY = ("failed to map segment", "Cannot allocate memory")
 
 class EngineError(ValueError):
     """Something the person can mend. The message is a whole sentence: what was found, where, and what to do."""
+
+
+class WrongSize(EngineError):
+    """Corners that contradict the size of a grid in the register.
+
+    Attributes
+    ----------
+    columns : tuple of str
+        Columns of the register that may be wrong.
+    larger : bool or None
+        Whether the grid is larger than registered; None = not known.
+    """
+
+    def __init__(self, sentence: str, columns: tuple[str, ...], larger: Optional[bool]) -> None:
+        super().__init__(sentence)
+        self.columns, self.larger = columns, larger
 
 
 class Cancelled(Exception):

@@ -9,7 +9,7 @@ from typing import Mapping, Sequence
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..core import Code, EngineError, Finding, check_choice
+from ..core import Code, EngineError, Finding, WrongSize, check_choice
 from .corners import CORNERS, Corner
 from .lattice import EDGE_M
 
@@ -20,6 +20,7 @@ REFUSE_M = 0.50
 """Residual that is refused: no tape errs so much, a wrong corner does. Common practice, no source."""
 REFUSE_SCALE = 0.01
 """Error of the scale that is refused: 0.2 m in 20 m, likewise. Common practice, no source."""
+SIDES = ("width_m", "length_m")  # of the register, along u and along v
 ROUNDING_M2 = 1e-9
 """Sums of squared residuals, in square metres, that differ by less are alike. Derived: residuals of 0.1 m times the
 1e-9 m of rounding in coordinates of 5e6 m, over a few corners."""
@@ -246,30 +247,31 @@ def _refuse_bad(local: np.ndarray, on_map: np.ndarray, names: list[str], frame: 
         if len(names) > 2:
             _refuse_one_cause(local, on_map, names, grid)
     if residuals[worst] > REFUSE_M:
-        raise EngineError(
+        raise WrongSize(
             f"The {names[worst]} corner of {_named(grid)} is {residuals[worst]:.2f} m away from where the other "
             f"corners and the size of {local[:, 0].max():g} by {local[:, 1].max():g} m put it; more than {REFUSE_M} m "
-            "is refused. Check the corner's coordinates and the size in the register."
-        )
+            "is refused. Check the corner's coordinates and the size in the register.", SIDES, None,
+        )  # fmt: skip
     if abs(frame.scale - 1) > REFUSE_SCALE:
-        raise EngineError(
+        raise WrongSize(
             f"The corners of {_named(grid)} lie {frame.scale:.3f} times as far apart as the register says; "
             f"more than {REFUSE_SCALE:.0%} off is refused. Check length_m and width_m, and that the corners are in "
-            "metres of a projected CRS."
-        )
+            "metres of a projected CRS.", SIDES, frame.scale > 1,
+        )  # fmt: skip
 
 
 def _refuse_one_cause(local: np.ndarray, on_map: np.ndarray, names: list[str], grid: str) -> None:
     """Name the one side of the register, or the one corner, without which all fits."""
     sizes = local.max(axis=0)
     sides = [_side_m(local, on_map, axis) for axis in (0, 1)]
-    for axis, column in enumerate(("width_m", "length_m")):
+    for axis, column in enumerate(SIDES):
         other = local * np.where(np.arange(2) == axis, sides[axis] / sizes, 1.0)
         if abs(sides[1 - axis] - sizes[1 - axis]) <= WARN_M and _fits(other, on_map):
-            raise EngineError(
+            raise WrongSize(
                 f"The corners of {_named(grid)} are {sides[axis]:.2f} m from each other along {column}, not "
-                f"{sizes[axis]:g} m as the register says, and fit otherwise. Correct {column} in the register."
-            )
+                f"{sizes[axis]:g} m as the register says, and fit otherwise. Correct {column} in the register.",
+                (column,), bool(sides[axis] > sizes[axis]),
+            )  # fmt: skip
     mends = [k for k in range(len(names)) if len(names) > 3 and _fits(*(np.delete(a, k, 0) for a in (local, on_map)))]
     if len(mends) == 1:
         (k,) = mends

@@ -32,8 +32,9 @@ from ..core import (
 from ..geometry import BlockRaster, Lattice, fit_frame
 from ..interpolate import RasterResult, window_of
 from ..mistakes import aligned_by_corrections, possible_mistakes
+from .failed_grids import grid_failed
 from .maps import Maps, check_cells, lattice_of, outline
-from .read_survey import GridResult, grid_failed, read_grids, without_repeats
+from .read_survey import GridResult, read_grids, without_repeats
 from .recipe import Recipe, correct
 from .sources import SurveySources
 from .whole_grids import with_whole_grids

@@ -28,6 +28,7 @@ from ..logs import LogLayout, LogResult, read_log
 from ..mistakes import PossibleMistake, possible_mistakes
 from ..mosaic import LineCells, line_cells
 from ..place import PlaceRecord, place_readings
+from .failed_grids import frame_failed, grid_failed
 from .log_parts import join_logs, part_of_grid
 
 SAID_BY = {
@@ -177,12 +178,6 @@ class _Logged:
     remarks: tuple[str, ...]
 
 
-def grid_failed(grid: str, problem: str) -> Finding:
-    """Return the finding about a grid that could not be processed; ``problem`` is the sentence that says why."""
-    advice = "Ask the books for what is named here, and correct it. The other grids were finished without this one."
-    return Code.GRID_FAILED.finding(problem, "", advice, grid=grid)
-
-
 class _Logs:
     """Logs of a survey; each is read once and kept until the last grid that is in it is done."""
 
@@ -254,11 +249,10 @@ def _read_grid(
     try:
         frame = fit_frame(source.corners, scheme.length_m, scheme.width_m, fit=fit, grid=scheme.grid)
     except EngineError as error:
-        # What the log shows stands all the same: a wrong size makes both fail, and lines may have to be walked again.
-        failed = grid_failed(scheme.grid, str(error))
+        # What the log shows stands all the same: lines may have to be walked again.
         whole = [f.text for f in compared if f.line is None and f.severity == "error"]
         problem = " ".join([str(error), *whole])
-        found = (failed, *logged.findings, *compared)
+        found = (*logged.findings, *frame_failed(scheme.grid, error, compared))
         return GridResult(source, findings=found, problem=problem, layouts=logged.layouts, remarks=logged.remarks)
     placed, record, placing = place_readings(logged.readings, scheme, notes, frame)
     wanted = (search or accept is not None) and not grid_questioned(compared)

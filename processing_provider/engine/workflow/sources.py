@@ -22,7 +22,8 @@ from ..core import (
 )
 from ..geometry import Corner, corners_unreadable, far_grids, fit_frame, usable_corners
 from ..logs import LogLayout, layout_from_json
-from .read_survey import GridSource, grid_failed
+from .failed_grids import grid_failed
+from .read_survey import GridSource
 
 LEAVES_OUT = (Code.GRID_FAILED, Code.AXES_EXCHANGED, Code.GRID_FAR)
 """Findings about grids that a run leaves out."""
