@@ -2355,5 +2355,41 @@
         <source>Characters of each column, such as 3 5 9 6.</source>
         <translation>Zeichen jeder Spalte, etwa 3 5 9 6.</translation>
     </message>
+    <message>
+        <source>Rows that open a line</source>
+        <translation>Zeilen, die eine Linie beginnen</translation>
+    </message>
+    <message>
+        <source>Regular expression found in a row that opens a line. Named groups give what stands there: line, station, end, step, time, heading, grid. Example: ^LINE (?P&lt;line&gt;\d+) FROM (?P&lt;station&gt;-?\d+)</source>
+        <translation>Regulärer Ausdruck in einer Zeile, die eine Linie beginnt. Benannte Gruppen geben an, was dort steht: line, station, end, step, time, heading, grid. Beispiel: ^LINE (?P&lt;line&gt;\d+) FROM (?P&lt;station&gt;-?\d+)</translation>
+    </message>
+    <message>
+        <source>Rows of marks</source>
+        <translation>Zeilen mit Marken</translation>
+    </message>
+    <message>
+        <source>Regular expression found in a row that marks the reading below it. Example: ^MARK</source>
+        <translation>Regulärer Ausdruck in einer Zeile, die den Messwert darunter markiert. Beispiel: ^MARK</translation>
+    </message>
+    <message>
+        <source>no such rows</source>
+        <translation>keine solchen Zeilen</translation>
+    </message>
+    <message>
+        <source>Turnrow: checking an expression</source>
+        <translation>Turnrow: prüft einen Ausdruck</translation>
+    </message>
+    <message>
+        <source>Checking the expression ...</source>
+        <translation>Prüft den Ausdruck ...</translation>
+    </message>
+    <message>
+        <source>Showing the layout of {name}</source>
+        <translation>Das Anzeigen des Layouts von {name}</translation>
+    </message>
+    <message>
+        <source>reset</source>
+        <translation>neu genullt</translation>
+    </message>
 </context>
 </TS>

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 from typing import Mapping, Optional
@@ -26,7 +25,7 @@ from qgis.PyQt.QtWidgets import (
     QWidget,
 )
 
-from ...processing_provider.engine.core import Code, EngineError, Progress, read_text, sentence_of, whole_file
+from ...processing_provider.engine.core import LIMITS, Code, EngineError, Progress, read_text, sentence_of, whole_file
 from ...processing_provider.engine.logs import (
     LayoutDraft,
     LayoutTrial,
@@ -40,6 +39,8 @@ from ...processing_provider.engine.logs import (
 from ..background_tasks import Works
 from ..profile import look_of
 from ..texts import as_text, tr
+from .expression_fields import ExpressionFields
+from .layout_of import LayoutOf
 from .line_sketch import LineSketch
 from .rows_table import MOST_COLUMNS, RowsTable
 
@@ -47,31 +48,9 @@ WORK = "layout"
 SHOWN_FINDINGS = 20
 FIXED = "fixed"
 """Stands for fixed columns among the delimiters."""
-MOST_ROWS = 100_000_000
 WIDTHS_EM = 10
 """Width of the field for the widths of columns, in widths of an m: some eight columns."""
 BUTTON = QDialogButtonBox.StandardButton
-
-
-@dataclass(frozen=True)
-class LayoutOf:
-    """Whose layout is looked at.
-
-    Attributes
-    ----------
-    log : Path
-    layout : Path or None
-        What to begin with; found out from the log when None.
-    keep_as : Path or None
-        The file that is proposed to keep it; beside the log when None.
-    questions : tuple of str
-        What looks misread of the log as it was read with it.
-    """
-
-    log: Path
-    layout: Optional[Path] = None
-    keep_as: Optional[Path] = None
-    questions: tuple[str, ...] = ()
 
 
 class LayoutDialog(QDialog):
@@ -92,6 +71,7 @@ class LayoutDialog(QDialog):
         self.table, self.sketch, self.said = RowsTable(), LineSketch(), QTextBrowser()
         self.delimiter, self.decimal, self.skip = QComboBox(), QComboBox(), QSpinBox()
         self.widths, self.header, self.confirmed = QLineEdit(), QCheckBox(), QCheckBox()
+        self.expressions = ExpressionFields()
         self.buttons = QDialogButtonBox(BUTTON.Save | BUTTON.Close)
         self.save_button = self.buttons.button(BUTTON.Save)
         self.save_button.setText(tr("Keep the layout ..."))
@@ -105,7 +85,7 @@ class LayoutDialog(QDialog):
             self.delimiter.addItem(label, word)
         self.decimal.addItem(tr("point"), ".")
         self.decimal.addItem(tr("comma"), ",")
-        self.skip.setMaximum(MOST_ROWS)
+        self.skip.setMaximum(int(LIMITS["skip_rows"][1]))
         self.skip.setKeyboardTracking(False)
         self.header.setText(tr("A row names the columns"))
         self.confirmed.setText(tr("The log is read right"))
@@ -146,6 +126,7 @@ class LayoutDialog(QDialog):
         column = QVBoxLayout(self)
         column.addLayout(options)
         column.addLayout(checks)
+        column.addWidget(self.expressions)
         column.addWidget(whole, 1)
         column.addWidget(self.buttons)
         self._show_widths()
@@ -160,6 +141,7 @@ class LayoutDialog(QDialog):
         self.skip.valueChanged.connect(lambda rows: self._part({"skip_rows": rows}))
         self.header.clicked.connect(lambda checked: self._part({"header": checked}))
         self.confirmed.clicked.connect(lambda checked: self._part({"confirmed": checked}))
+        self.expressions.given.connect(self._give_expression)
         self.save_button.clicked.connect(lambda _: self.ask_save())
         self.buttons.rejected.connect(self.reject)
         for button in self.buttons.buttons():
@@ -206,6 +188,19 @@ class LayoutDialog(QDialog):
         widths = tuple(int(number) for number in re.findall(r"\d{1,4}", self.widths.text()))
         if widths and self.delimiter.currentData() == FIXED:
             self._part({"widths": widths})
+
+    def _give_expression(self, option: str, text: str) -> None:
+        """Take another regular expression; what checks whether it may run away can be cancelled."""
+        draft, path = self.draft, self.about.log
+        if draft is None:
+            return
+
+        def job(progress: Progress) -> LayoutDraft:
+            return parted_otherwise(path, draft, {option: text}, progress)
+
+        self._say([tr("Checking the expression ...")])
+        self.save_button.setEnabled(False)
+        self.works.start(WORK, tr("Turnrow: checking an expression"), job, self._change, self._show_refusal)
 
     def _show_widths(self) -> None:
         """Show the widths of columns where they are fixed."""
@@ -262,6 +257,7 @@ class LayoutDialog(QDialog):
         self.skip.setValue(base.skip_rows)
         self.skip.blockSignals(False)
         self.header.setChecked(base.header)
+        self.expressions.show_layout(base)
         self.confirmed.setChecked(base.confirmed)
 
     def _show_trial(self, trial: LayoutTrial) -> None:

@@ -14,7 +14,8 @@ from qgis.gui import QgsAbstractProcessingParameterWidgetWrapper, QgsGui, QgsPro
 from qgis.PyQt.QtWidgets import QHBoxLayout, QPushButton, QWidget
 
 from ..texts import tr
-from .layout_dialog import LayoutDialog, LayoutOf
+from .layout_dialog import LayoutDialog
+from .layout_of import LayoutOf
 
 LOGS = "LOG"
 

@@ -56,7 +56,7 @@ class EveningCheck(SurveyAlgorithm):
             raise EngineError("The register is not a file, so its folder is unknown. Give the folder of the logs.")
         corners, crs = survey_corners(values.corners, values.target_crs, values.context)
         site = site_findings(values.corners, crs, values.context.transformContext(), self.around)
-        sources = gather_sources(register, corners, values.notes[0], folder, site)
+        sources = gather_sources(register, corners, values.notes[0], folder, site, progress=progress)
         values.keep(sources.files)
         results = with_whole_grids(list(read_grids(sources.grids, sources.notes, progress=progress)))
         findings = questioned_layouts_first([*sources.findings, *(f for result in results for f in result.findings)])

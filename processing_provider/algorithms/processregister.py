@@ -70,7 +70,7 @@ class ProcessRegister(SurveyAlgorithm):
         corners, target = survey_corners(values.corners, wanted, values.context)
         notes, _, notes_path = values.notes
         site_said = site_findings(values.corners, target, values.context.transformContext(), self.around)
-        sources = gather_sources(register, corners, notes, folder, site_said)
+        sources = gather_sources(register, corners, notes, folder, site_said, progress=progress)
         paths = [p for p in (register_path, values.corners[2], notes_path) if p] + list(sources.files)
         inputs = [file_facts(path, folder) for path in dict.fromkeys(paths)]
         channels = [c.strip() for c in values.channels.split(";") if c.strip()]

@@ -49,9 +49,10 @@ class ReadLog(SurveyAlgorithm):
         from ..engine.logs import layout_from_json, layout_to_json, read_log, traverses_of
         from ..engine.workflow import join_logs
 
-        layout = (
-            layout_from_json(read_text(values.layout, "layout"), Path(values.layout).name) if values.layout else None
-        )
+        layout = None
+        if values.layout:
+            text, name = read_text(values.layout, "layout"), Path(values.layout).name
+            layout = layout_from_json(text, name, progress=progress)
         results = []
         for number, path in enumerate(values.log):
             step = part_of(progress, number / len(values.log), (number + 1) / len(values.log))

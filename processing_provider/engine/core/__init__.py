@@ -18,6 +18,8 @@ from .checks import (
     check_finite,
     check_limits,
     check_positive,
+    is_whole_within,
+    limits_in_words,
     shown,
 )
 from .columns import (
@@ -182,6 +184,8 @@ __all__ = [
     "usable_notes",
     "shown",
     "check_limits",
+    "is_whole_within",
+    "limits_in_words",
     "UNREADABLE",
     "WrongSize",
     "text_of",

@@ -69,6 +69,16 @@ def check_limits(name: str, value: float, where: str) -> float:
     return value
 
 
+def is_whole_within(name: str, value: object) -> bool:
+    """Return whether a value is a whole number within the ``LIMITS`` of a name."""
+    return isinstance(value, int) and not isinstance(value, bool) and LIMITS[name][0] <= value <= LIMITS[name][1]
+
+
+def limits_in_words(name: str) -> str:
+    """Return the ``LIMITS`` of a whole number for a sentence: ``from 1 to 500``."""
+    return "from {:,.0f} to {:,.0f}".format(*LIMITS[name])
+
+
 def check_choice(name: str, value: str, allowed: Sequence[str]) -> str:
     """Return ``value`` if it is one of ``allowed``, else raise EngineError."""
     if value not in allowed:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Callable, Mapping, Optional, Sequence, Union
 
-from ..core import EngineError, Finding, questioned_layouts_first
+from ..core import EngineError, Finding, Progress, questioned_layouts_first
 from .assemble import LogGatherer, RowKind
 from .column_roles import role_by_name
 from .detect import detect_layout, guess_columns, head_rows
@@ -167,7 +167,9 @@ def begin_draft(path: Path, layout: Optional[LogLayout] = None) -> tuple[LayoutD
         return _nearest(rows, LogLayout(name=path.stem, columns=PLACEHOLDER), False), [str(error)]
 
 
-def parted_otherwise(path: Path, draft: LayoutDraft, options: Mapping[str, object]) -> LayoutDraft:
+def parted_otherwise(
+    path: Path, draft: LayoutDraft, options: Mapping[str, object], progress: Progress = None
+) -> LayoutDraft:
     """Return a draft whose rows are cut in another way.
 
     Parameters
@@ -176,8 +178,10 @@ def parted_otherwise(path: Path, draft: LayoutDraft, options: Mapping[str, objec
         Of the log.
     draft : LayoutDraft
     options : mapping
-        ``delimiter`` or ``widths``, ``decimal``, ``skip_rows``, ``header`` or ``confirmed`` of a ``LogLayout``. Another
-        delimiter or other widths have the roles of the columns guessed anew; otherwise they stay.
+        ``delimiter`` or ``widths``, ``decimal``, ``skip_rows``, ``header``, ``line_start``, ``mark`` or ``confirmed``
+        of a ``LogLayout``. Another delimiter or other widths have the roles guessed anew; else they stay.
+    progress : callable, optional
+        Called while a regular expression is checked; what it raises ends that.
 
     Raises
     ------
@@ -186,7 +190,7 @@ def parted_otherwise(path: Path, draft: LayoutDraft, options: Mapping[str, objec
     """
     if options.keys() & {"delimiter", "widths"}:
         options = {"widths": None, "delimiter": None, **options}
-    base = replace(draft.base, **options, columns=PLACEHOLDER)  # type: ignore[arg-type]
+    base = replace(draft.base, **options, columns=PLACEHOLDER, progress=progress)  # type: ignore[arg-type]
     _, rows = head_rows(path, base.encoding)
     if (base.delimiter, base.widths) != (draft.base.delimiter, draft.base.widths):
         return _nearest(rows, base, True)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 import time
+from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Callable, Iterable, Sequence
 
-from ..core import EngineError, shown
+from ..core import EngineError, Progress, shown
 
 try:
     from re import _constants as codes  # type: ignore[attr-defined]
@@ -24,6 +26,13 @@ REPEATS = (8, 12, 16, 20, 24, 28)
 LONGEST_S = 0.01
 """CPU time of the quickest of three trials from which an expression runs away, s. Derived: some 100,000 steps of
 matching, where 28 repetitions need some hundred."""
+SURELY_S = 0.1
+"""CPU time of a single trial from which it runs away, s. Derived: ten times as long as that of the quickest of three,
+which no delay of a processor makes of a shorter one."""
+LONGEST_EXPRESSION = 2000
+"""Characters of an expression. Common practice, no source: five times as many as of the row that it sees."""
+KEPT_ANSWERS = 64
+"""Expressions whose answer is kept. Derived: each change to a layout in a window makes it anew, with its two."""
 
 
 COUNTS = re.compile(r"(?<!\\)\{(\d+)(?:,(\d*))?\}")
@@ -35,7 +44,7 @@ MOST_NESTED = 2
 expression with so many can be written with fewer."""
 
 
-def check_expression(option: str, expression: str, groups: Sequence[str]) -> None:
+def check_expression(option: str, expression: str, groups: Sequence[str], progress: Progress = None) -> None:
     """Raise EngineError unless an option of a layout is a regular expression that may be used.
 
     Parameters
@@ -45,7 +54,14 @@ def check_expression(option: str, expression: str, groups: Sequence[str]) -> Non
     expression : str
     groups : sequence of str
         Named groups that it may have.
+    progress : callable, optional
+        Called with 0 again and again; what it raises ends the check.
     """
+    if isinstance(expression, str) and len(expression) > LONGEST_EXPRESSION:
+        raise EngineError(
+            f"Invalid {option} of a log layout: {shown(expression)} was given, {len(expression):,} characters. It must "
+            f"have at most {LONGEST_EXPRESSION:,}."
+        )
     try:
         found = re.compile(expression).groupindex
     except (re.error, TypeError, OverflowError, RecursionError) as error:
@@ -53,7 +69,7 @@ def check_expression(option: str, expression: str, groups: Sequence[str]) -> Non
             f"Invalid {option} of a log layout: {shown(expression)} was given. It must be a regular expression "
             f"({error})."
         ) from None
-    if runs_away(expression):
+    if runs_away(expression, progress):
         raise EngineError(
             f"Invalid {option} of a log layout: {shown(expression)} was given, and takes minutes on some rows. "
             "Write it without a repetition inside a repetition, such as (\\d+)*."
@@ -66,16 +82,33 @@ def check_expression(option: str, expression: str, groups: Sequence[str]) -> Non
             )
 
 
-def runs_away(expression: str) -> bool:
+@dataclass(frozen=True)
+class _Watch:
+    """What ends a check; the answer does not depend on it."""
+
+    report: Progress = field(compare=False)
+
+    def look(self) -> None:
+        if self.report is not None:
+            self.report(0.0)
+
+
+def runs_away(expression: str, progress: Progress = None) -> bool:
     r"""Return whether an expression takes time out of proportion on some row: ``(\d+)*x`` on digits without an x.
 
     Each repetition in the expression is tried on rows in which what it repeats comes often and the end does not fit.
-    An expression with counts, such as ``(\d?){30}``, is tried with smaller counts before.
+    An expression with counts, such as ``(\d?){30}``, is tried with smaller counts before. ``progress`` is called with 0
+    before each trial; what it raises ends them.
     """
+    return _answer(expression, _Watch(progress))
+
+
+@lru_cache(maxsize=KEPT_ANSWERS)
+def _answer(expression: str, watch: _Watch) -> bool:
     if _depth(parser.parse(expression)) > MOST_NESTED:
         return True
     smaller = [_with_smaller_counts(expression, most) for most in LEAST_COUNTS]
-    return any(_runs_away(one) for one in dict.fromkeys([*smaller, expression]))
+    return any(_runs_away(one, watch) for one in dict.fromkeys([*smaller, expression]))
 
 
 def _with_smaller_counts(expression: str, most: int) -> str:
@@ -103,23 +136,24 @@ def _depth(items: Iterable) -> int:
     return deepest
 
 
-def _runs_away(expression: str) -> bool:
+def _runs_away(expression: str, watch: _Watch) -> bool:
     compiled = re.compile(expression)
     courses = [*_repetitions(parser.parse(expression), ""), *(("", sign) for sign in "a0 ")]
     # From the shortest on, for the longest row of an expression that runs away would take years.
     rows = (
         (before + body * count)[:REACH] + "\0" for before, body in courses for count in (*REPEATS, REACH // 4, REACH)
     )
-    return any(_trial(compiled, row) > LONGEST_S for row in rows)
+    return any(_trial(compiled, row, watch) > LONGEST_S for row in rows)
 
 
-def _trial(compiled: re.Pattern[str], row: str) -> float:
+def _trial(compiled: re.Pattern[str], row: str, watch: _Watch) -> float:
     best = float("inf")
     for _ in range(3):
+        watch.look()
         start = time.thread_time()
         compiled.search(row)
         best = min(best, time.thread_time() - start)
-        if best <= LONGEST_S:
+        if not LONGEST_S < best < SURELY_S:
             break
     return best
 

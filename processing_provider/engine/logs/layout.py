@@ -5,10 +5,22 @@ from __future__ import annotations
 import codecs
 import json
 import re
-from dataclasses import MISSING, asdict, dataclass, fields
+from dataclasses import MISSING, InitVar, asdict, dataclass, fields
 from typing import Mapping, Optional, Union
 
-from ..core import FIXED_FIELDS, LEAST_FACTOR, LIMITS, EngineError, check_choice, check_finite, check_limits, shown
+from ..core import (
+    FIXED_FIELDS,
+    LEAST_FACTOR,
+    LIMITS,
+    EngineError,
+    Progress,
+    check_choice,
+    check_finite,
+    check_limits,
+    is_whole_within,
+    limits_in_words,
+    shown,
+)
 from .expressions import check_expression
 from .time_formats import check_time_format
 
@@ -58,10 +70,10 @@ class LogColumn:
             object.__setattr__(self, "format", check_time_format(self.format, f"time in column {self.column!r}"))
         if self.role in ("longitude", "latitude"):
             check_choice(f"format of {self.role} in column {self.column!r}", self.format, ("", "ddmm"))
-        if not _is_whole("column", self.column) and not (isinstance(self.column, str) and self.column.strip()):
+        if not is_whole_within("column", self.column) and not (isinstance(self.column, str) and self.column.strip()):
             raise EngineError(
                 f"Invalid column of a log layout: {shown(self.column)} was given. "
-                f"It must be a name in the header row or a number {_from_to('column')}."
+                f"It must be a name in the header row or a number {limits_in_words('column')}."
             )
         for option in ("name", "unit", "format"):
             value = getattr(self, option)
@@ -123,6 +135,8 @@ class LogLayout:
     columns : tuple of LogColumn
     confirmed : bool
         A person has seen that logs are read right by it, however questionable they look.
+    progress : callable, optional
+        Called while the expressions are checked; what it raises ends that. No part of the layout.
     """
 
     name: str = ""
@@ -138,8 +152,9 @@ class LogLayout:
     missing: tuple[str, ...] = ()
     columns: tuple[LogColumn, ...] = ()
     confirmed: bool = False
+    progress: InitVar[Progress] = None
 
-    def __post_init__(self) -> None:
+    def __post_init__(self, progress: Progress) -> None:
         if self.widths is None and self.delimiter is None:
             object.__setattr__(self, "delimiter", ",")
         if self.widths is not None:
@@ -149,21 +164,12 @@ class LogLayout:
         _check_text(self)
         _check_splitting(self)
         _check_columns(self)
-        check_expression("line_start", self.line_start, GROUPS)
-        check_expression("mark", self.mark, ())
+        check_expression("line_start", self.line_start, GROUPS, progress)
+        check_expression("mark", self.mark, (), progress)
 
     def one(self, role: str) -> Optional[LogColumn]:
         """Return the column of a role that stands once, or None."""
         return next((c for c in self.columns if c.role == role), None)
-
-
-def _is_whole(option: str, value: object) -> bool:
-    """Return whether a value is a whole number within the ``LIMITS`` of an option."""
-    return isinstance(value, int) and not isinstance(value, bool) and LIMITS[option][0] <= value <= LIMITS[option][1]
-
-
-def _from_to(option: str) -> str:
-    return "from {:,.0f} to {:,.0f}".format(*LIMITS[option])
 
 
 def delimiter_of(word: Optional[str]) -> Optional[str]:
@@ -177,8 +183,8 @@ def field_name(text: str) -> str:
     return re.sub(r"\W+", "_", bare).strip("_") or "channel"
 
 
-def layout_from_dict(values: Mapping[str, object]) -> LogLayout:
-    """Return the layout that a mapping describes.
+def layout_from_dict(values: Mapping[str, object], *, progress: Progress = None) -> LogLayout:
+    """Return the layout that a mapping describes; ``progress`` as ``LogLayout`` has it.
 
     Raises
     ------
@@ -200,11 +206,19 @@ def layout_from_dict(values: Mapping[str, object]) -> LogLayout:
                 f"Invalid column of a log layout: {shown(column)} was given. It must have a column and a role."
             )
         parsed.append(LogColumn(**_known(column, LogColumn, "column of a log layout")))
-    return LogLayout(**options, columns=tuple(parsed))
+    return LogLayout(**options, columns=tuple(parsed), progress=progress)
 
 
-def layout_from_json(text: str, name: str = "") -> LogLayout:
-    """Return the layout that a JSON text describes; ``name`` is that of its file, for the sentences.
+def layout_from_json(text: str, name: str = "", *, progress: Progress = None) -> LogLayout:
+    """Return the layout that a JSON text describes.
+
+    Parameters
+    ----------
+    text : str
+    name : str
+        Of its file, for the sentences.
+    progress : callable, optional
+        Called while regular expressions are checked; what it raises ends that.
 
     Raises
     ------
@@ -220,7 +234,7 @@ def layout_from_json(text: str, name: str = "") -> LogLayout:
             f"The log layout{where} is no JSON: {what}. Check commas, quotes and brackets there."
         ) from None
     try:
-        return layout_from_dict(values)
+        return layout_from_dict(values, progress=progress)
     except EngineError as error:
         raise EngineError(f"Layout {name}: {error}" if name else str(error)) from None
 
@@ -272,10 +286,10 @@ def _check_text(layout: LogLayout) -> None:
         value = getattr(layout, option)
         if not isinstance(value, bool):
             raise EngineError(f"Invalid {option} of a log layout: {shown(value)} was given. It must be true or false.")
-    if not _is_whole("skip_rows", layout.skip_rows):
+    if not is_whole_within("skip_rows", layout.skip_rows):
         raise EngineError(
             f"Invalid skip_rows of a log layout: {shown(layout.skip_rows)} was given. It must be a whole number "
-            f"{_from_to('skip_rows')}."
+            f"{limits_in_words('skip_rows')}."
         )
 
 
@@ -287,10 +301,10 @@ def _check_splitting(layout: LogLayout) -> None:
                 "It must have the one or the other."
             )
         most = int(LIMITS["column"][1])
-        if not 0 < len(layout.widths) <= most or not all(_is_whole("widths", width) for width in layout.widths):
+        if not 0 < len(layout.widths) <= most or not all(is_whole_within("widths", width) for width in layout.widths):
             raise EngineError(
                 f"Invalid widths of a log layout: {shown(list(layout.widths))} was given. They must be whole numbers "
-                f"{_from_to('widths')}, of at most {most} columns."
+                f"{limits_in_words('widths')}, of at most {most} columns."
             )
         return
     delimiter = layout.delimiter

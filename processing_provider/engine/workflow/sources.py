@@ -15,6 +15,7 @@ from ..core import (
     Finding,
     GridEntry,
     Note,
+    Progress,
     notes_of_book,
     parse_register,
     read_text,
@@ -64,6 +65,8 @@ def gather_sources(
     notes: Sequence[Mapping[str, object]],
     folder: Path,
     site: Sequence[Finding] = (),
+    *,
+    progress: Progress = None,
 ) -> SurveySources:
     """Bring register, corners and notes together.
 
@@ -75,6 +78,8 @@ def gather_sources(
     site : sequence of Finding
         What is known of where the survey lies. Grids with exchanged axes are left out (all of them where the finding
         names none), and so are those that lie far from the others.
+    progress : callable, optional
+        Called while regular expressions of layouts are checked; what it raises ends that.
 
     Raises
     ------
@@ -99,7 +104,7 @@ def gather_sources(
         if left_out & {"", entry.scheme.grid}:
             continue
         try:
-            source = _source(entry, by_grid[entry.scheme.grid], folder, layouts)
+            source = _source(entry, by_grid[entry.scheme.grid], folder, layouts, progress)
         except EngineError as error:
             problems[entry.scheme.grid] = " ".join([str(error), *bad_corners.pop(entry.scheme.grid, ())])
             continue
@@ -131,14 +136,16 @@ def _fitting(
     return fitting
 
 
-def _source(entry: GridEntry, corners: list[Corner], folder: Path, layouts: dict[str, LogLayout]) -> GridSource:
+def _source(
+    entry: GridEntry, corners: list[Corner], folder: Path, layouts: dict[str, LogLayout], progress: Progress
+) -> GridSource:
     """Return the source of a grid; ``layouts`` are those read so far, by their name in the register."""
     logs = tuple(_existing(folder, name, "log", entry) for name in entry.logs)
     layout: Optional[LogLayout] = None
     if entry.layout:
         if entry.layout not in layouts:
             text = read_text(_existing(folder, entry.layout, "layout", entry), "layout")
-            layouts[entry.layout] = layout_from_json(text, entry.layout)
+            layouts[entry.layout] = layout_from_json(text, entry.layout, progress=progress)
         layout = layouts[entry.layout]
     if not corners:
         raise EngineError(

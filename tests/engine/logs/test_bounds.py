@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import tracemalloc
 
 import pytest
-from turnrow.processing_provider.engine.core import EngineError
-from turnrow.processing_provider.engine.logs import LogLayout, read_log
+from turnrow.processing_provider.engine.core import Cancelled, EngineError
+from turnrow.processing_provider.engine.logs import LogLayout, layout_from_json, read_log
 from turnrow.processing_provider.engine.logs.expressions import runs_away
 from turnrow.processing_provider.engine.logs.layout import LogColumn
 from turnrow.tests.engine.logs.log_files import BARE, LAYOUT, write
@@ -64,6 +65,29 @@ def test_expressions_that_run_away_are_refused(expression):
     """Examples of exponential and of high polynomial time, as in texts on regular expressions (from memory)."""
     with pytest.raises(EngineError, match="takes minutes on some rows.*without a repetition inside a repetition"):
         LogLayout(line_start=expression, columns=(LogColumn("cond", "channel"),))
+
+
+def test_an_expression_of_many_characters_is_refused():
+    with pytest.raises(EngineError, match="Invalid mark of a log layout: 'aaa.*2,001 characters. It must have at most"):
+        LogLayout(mark="a" * 2001, columns=(LogColumn("cond", "channel"),))
+
+
+@pytest.mark.parametrize("moment", [1, 2, 5])
+def test_the_check_of_an_expression_can_be_cancelled(moment):
+    """Its answer is then not known, and is found out when it is asked for again."""
+    text = json.dumps({"line_start": rf".*.*.*{moment}=", "columns": [{"column": "cond", "role": "channel"}]})
+    calls: list[float] = []
+
+    def cancel(fraction: float) -> None:
+        calls.append(fraction)
+        if len(calls) == moment:
+            raise Cancelled
+
+    with pytest.raises(Cancelled):
+        layout_from_json(text, "layout.json", progress=cancel)
+    assert calls == [0.0] * moment
+    with pytest.raises(EngineError, match="takes minutes on some rows"):
+        layout_from_json(text, "layout.json")
 
 
 @pytest.mark.parametrize(

@@ -386,3 +386,74 @@ def test_layout_of_another_log_is_questioned_first(see, tmp_path):
     columns = [{"column": "line", "role": "line"}, {"column": "cond (mS/m)", "role": "channel"}]
     layout.write_text(json.dumps({"columns": columns}))
     assert said(see(path, layout)).startswith("▲ Ask for the layout of the log: most rows do not fit.")
+
+
+OPENINGS = [
+    row for line in range(1, 5) for row in [f"FROM line {line} at 1", *[f"{n},{n * 7 % 5}.5" for n in range(30)]]
+]
+
+
+def give(dialog, option, text):
+    """Type an expression, as a person does."""
+    field = dialog.expressions.fields[option]
+    field.setText(text)
+    field.editingFinished.emit()
+    return settled(dialog)
+
+
+def test_expressions_of_opening_rows_and_marks_are_given_and_kept(see, tmp_path):
+    path = tmp_path / "log.txt"
+    rows = [*OPENINGS[:10], "FIDUCIAL", *OPENINGS[10:]]
+    path.write_text("\n".join(["n,cond", *rows, ""]))
+    layout = tmp_path / "layout.json"
+    columns = [{"column": "cond", "role": "channel"}]
+    layout.write_text(json.dumps({"columns": columns}))
+    dialog = see(path, layout)
+    assert [f.text() for f in dialog.expressions.fields.values()] == ["", ""]
+    give(dialog, "line_start", r"^FROM line (?P<line>\d+) at (?P<station>\d+)")
+    assert [(t.line, t.readings) for t in dialog.sketch.traverses] == [(1, 30), (2, 30), (3, 30), (4, 30)]
+    give(dialog, "mark", "^FIDUCIAL")
+    model = dialog.table.model()
+    kinds = [model.headerData(i, Qt.Orientation.Vertical, SHOWN) for i in range(12)]
+    assert (kinds[1], kinds[11]) == ("2  opens a line", "12  mark")
+    assert dialog.save_button.isEnabled()
+    dialog.save(tmp_path / "kept.json")
+    kept = layout_from_json(read_text(tmp_path / "kept.json", "layout"))
+    assert (kept.line_start, kept.mark) == (r"^FROM line (?P<line>\d+) at (?P<station>\d+)", "^FIDUCIAL")
+    again = see(path, tmp_path / "kept.json")
+    assert again.expressions.fields["mark"].text() == "^FIDUCIAL"
+    give(again, "line_start", "")
+    assert again.draft.layout().line_start == ""
+
+
+@pytest.mark.parametrize(
+    ("option", "text", "sentence"),
+    [
+        ("line_start", "(", "It must be a regular expression"),
+        ("line_start", "(?P<speed>.)", "the group 'speed' was given"),
+        ("mark", r"(\d+)*x", "takes minutes on some rows"),
+        ("mark", "x" * 3000, "3,000 characters"),
+    ],
+)
+def test_an_expression_that_cannot_be_is_a_sentence_and_can_be_mended(see, log, option, text, sentence):
+    dialog = see(log)
+    give(dialog, option, text)
+    assert said(dialog).startswith(f"▲ Invalid {option} of a log layout")
+    assert sentence in said(dialog)
+    assert not dialog.save_button.isEnabled()
+    assert dialog.expressions.fields[option].text() == text
+    give(dialog, option, "^NEVER")
+    assert "120 readings" in said(dialog)
+    assert dialog.save_button.isEnabled()
+    assert getattr(dialog.draft.layout(), option) == "^NEVER"
+
+
+def test_checking_an_expression_ends_with_the_dialog(see, log):
+    dialog = see(log)
+    field = dialog.expressions.fields["mark"]
+    field.setText(".*.*.*%")
+    field.editingFinished.emit()
+    assert dialog.works.names == ("layout",)
+    dialog.reject()
+    assert dialog.works.names == ()
+    assert dialog.draft.layout().mark == ""
