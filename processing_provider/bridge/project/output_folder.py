@@ -11,12 +11,12 @@ import shutil
 import sqlite3
 import tempfile
 from contextlib import closing, contextmanager
-from pathlib import Path
+from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Iterable, Iterator
 
 from qgis.PyQt.QtCore import QLockFile
 
-from ...engine.core import EngineError, remove_sides
+from ...engine.core import EngineError, remove_sides, shown
 from ...engine.workflow import sha256_of
 from .kept_inputs import is_same_file
 
@@ -97,8 +97,39 @@ def _finish_moves(folder: Path) -> None:
     for stage in sorted(path for path in folder.glob(f"{STAGE}*") if path.is_dir()):
         journal = stage / JOURNAL
         if journal.is_file():
-            _follow(json.loads(journal.read_text("utf-8")), stage, folder)
+            _follow(_read_journal(journal, folder), stage, folder)
         shutil.rmtree(stage)
+
+
+def _read_journal(path: Path, folder: Path) -> dict[str, list[str]]:
+    """Return what a journal in a folder names.
+
+    Raises
+    ------
+    EngineError
+        When it is none, or names what no run moves or removes: a folder may come from anywhere.
+    """
+    try:
+        given = json.loads(path.read_text("utf-8"))
+        move, remove = (list(given[what]) for what in ("move", "remove"))
+        wrong = [name for name in (*move, *remove) if not _stays_inside(name)]
+        wrong += [name for name in remove if name not in wrong and not _is_raster_of_a_result(name)]
+    except (ValueError, KeyError, TypeError, RecursionError):
+        move, remove, wrong = [], [], [path.read_text("utf-8", "replace")]
+    if wrong:
+        raise EngineError(
+            f"The list of files {path.relative_to(folder).as_posix()} in {folder} is none that a run left: it names "
+            f"{shown(wrong[0])}. Nothing was moved or removed. Delete {path.parent.name} there and run this again, or "
+            "choose another folder."
+        )
+    return {"move": move, "remove": remove}
+
+
+def _stays_inside(name: object) -> bool:
+    """Return whether a name is a path below the folder that it is put behind, on every system."""
+    if not isinstance(name, str) or not name or "\0" in name or PureWindowsPath(name).anchor:
+        return False
+    return not PurePosixPath(name).is_absolute() and ".." not in PureWindowsPath(name).parts
 
 
 def _move(stage: Path, folder: Path, inputs: tuple[Path, ...]) -> None:

@@ -199,3 +199,49 @@ class TestDatabases:
         with staging(result) as stage:
             write(stage, "new")
         assert content(result)["survey.gpkg"] == "new"
+
+
+@pytest.mark.parametrize("what", ["move", "remove"])
+@pytest.mark.parametrize(
+    "name",
+    ["../kept.txt", "grids/../../kept.txt", "/kept.txt", "C:kept.txt", "C:\\kept.txt", "..\\kept.txt", "\\\\host\\x",
+     "", "a\0b", None, 7, ["x"]],
+    ids=repr,
+)  # fmt: skip
+def test_a_journal_that_names_files_outside_is_refused_before_anything_is_moved(result, tmp_path, what, name):
+    """Names of a path in Windows: its documentation on naming files, paths and namespaces (from memory)."""
+    kept = tmp_path / "kept.txt"
+    kept.write_text("mine", "utf-8")
+    stage = result / ".part-x"
+    stage.mkdir()
+    write(stage, "new", ("site_ec.tif",))
+    journal = {"move": ["site_ec.tif"], "remove": ["grids/A_ec.tif"]}
+    journal[what].append(name)
+    (stage / output_folder.JOURNAL).write_text(json.dumps(journal), "utf-8")
+    with (
+        pytest.raises(EngineError, match=r"moves\.json in .* is none that a run left.*Delete \.part-x there"),
+        staging(result),
+    ):
+        raise AssertionError("no work begins")
+    assert content(result) == dict.fromkeys(FILES, "old")
+    assert kept.read_text("utf-8") == "mine"
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", '{"move": 1, "remove": []}', '{"move": []}', "[" * 100_000, "\x00"])
+def test_a_journal_that_is_none_is_refused(result, text):
+    stage = result / ".part-x"
+    stage.mkdir()
+    (stage / output_folder.JOURNAL).write_text(text, "utf-8")
+    with pytest.raises(EngineError, match="is none that a run left"), staging(result):
+        raise AssertionError("no work begins")
+    assert content(result) == dict.fromkeys(FILES, "old")
+
+
+def test_a_journal_removes_rasters_of_a_result_only(result):
+    (result / "notes.csv").write_text("mine", "utf-8")
+    stage = result / ".part-x"
+    stage.mkdir()
+    (stage / output_folder.JOURNAL).write_text(json.dumps({"move": [], "remove": ["notes.csv"]}), "utf-8")
+    with pytest.raises(EngineError, match="names 'notes.csv'"), staging(result):
+        raise AssertionError("no work begins")
+    assert (result / "notes.csv").read_text("utf-8") == "mine"
