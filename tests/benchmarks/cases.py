@@ -41,7 +41,7 @@ other_ground = load("turnrow_other_ground", CASES / "other_ground.py")
 
 def log_bytes(case: dict, text: str) -> bytes:
     """Return the log of a layout case as the logger wrote it."""
-    text = text.replace("\n", {"crlf": "\r\n", "cr": "\r"}.get(case.get("newline"), "\n"))
+    text = text.replace("\n", {"crlf": "\r\n", "cr": "\r", "crcrlf": "\r\r\n"}.get(case.get("newline"), "\n"))
     if "zero_sign" in case:
         text = text.replace(case["zero_sign"], "\0")
     return text.encode(case.get("encoding", "utf-8")) + b"\0" * case.get("zero_bytes", 0)

@@ -14,8 +14,8 @@ from .draft import (
 )
 from .layout import EXTRA_ROLES, ROLES, LogLayout, layout_from_json, layout_to_json
 from .reader import LogResult, read_log
+from .recordings import Traverse, traverses_of
 from .time_formats import NUMBER_FORMATS, TEXT_FORMATS
-from .traverses import Traverse, traverses_of
 
 __all__ = [
     "EXTRA_ROLES",

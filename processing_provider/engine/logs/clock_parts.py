@@ -10,7 +10,7 @@ import numpy as np
 
 from .column_roles import Role, as_numbers
 from .plan import LONGEST_TEXT
-from .time_formats import NUMBER_FORMATS, guess_time_format
+from .time_formats import NUMBER_FORMATS, guess_time_format, named_time_format
 from .timestamps import number_seconds, parse_times
 
 PARTS = (
@@ -29,7 +29,7 @@ def join_clock(columns: Sequence[Sequence[str]], names: Sequence[str], roles: Se
     The finest of hour, minute and second is the time, the others are added to it (``time_part``), and so are the
     milliseconds that stand beside a clock of whole seconds.
     """
-    joined = _by_names(columns, names, list(roles))
+    joined = _beside_minutes(columns, names, _by_names(columns, names, list(roles)))
     return _beside_whole_seconds(columns, joined)
 
 
@@ -50,6 +50,19 @@ def _by_names(columns: Sequence[Sequence[str]], names: Sequence[str], roles: lis
         if unit == finest:
             part = replace(part, role="time", factor=1.0, form={60.0: "min", 1.0: "s"}.get(unit, ""))
         roles[i] = part
+    return roles
+
+
+def _beside_minutes(columns: Sequence[Sequence[str]], names: Sequence[str], roles: list[Role]) -> list[Role]:
+    """Give the role of a part of the time to a column of seconds beside hours and minutes as one number (HHMM)."""
+    at = next((i for i, role in enumerate(roles) if role.role == "time"), None)
+    if at is None or named_time_format(names[at], [text for text in columns[at] if text]) != "HHMM":
+        return roles
+    words = PARTS[-1][1].split()
+    for i, name in enumerate(names):
+        if i != at and re.sub(r"[(\[].*?[)\]]", "", name).strip().lower() in words and _is_part(columns[i], 1.0):
+            roles[i] = Role("time_part", "", "because the clock stands in several columns", 1.0)
+            break
     return roles
 
 

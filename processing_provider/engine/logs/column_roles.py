@@ -9,9 +9,22 @@ from typing import Optional, Sequence
 import numpy as np
 
 from .fields import is_number
+from .number_courses import (
+    SAME_RANGE,
+    STEADY,
+    counts_again,
+    counts_along,
+    counts_on,
+    grows_again,
+    never_falls,
+    only_grows,
+    runs_along,
+    steps_between,
+    turn_together,
+)
 from .plan import LONGEST_TEXT
 from .recordings import EVEN
-from .time_formats import CLOCK, COLON_CLOCK, guess_time_format
+from .time_formats import CLOCK, COLON_CLOCK, STAMP, guess_time_format
 from .timestamps import DATE_TIME, guess_date_format, parse_dates
 
 ROLE_WORDS = {
@@ -20,11 +33,12 @@ ROLE_WORDS = {
     "run": "run pass recording lauf wiederholung",
     "station": "station stn sta stat stationno reading_no point pointno punkt estacion estación stazione estação "
     "statie stanowisko meßpunkt messpunkt meetpunt mp pkt punto ponto bod piste pos position distance dist distanz "
-    "distancia distância distanza entfernung abstand chainage metre meter metres meters",
+    "distancia distância distanza entfernung abstand chainage metre meter metres meters wheel odometer odo encoder",
     "date": "date datum fecha data dato day tag jour utc_date date_utc gps_date doy jday julian julian_day day_of_year",
     "time": "time zeit uhrzeit heure temps hora ora tijd tid czas godzina aika datetime timestamp date_time time_s "
     "time_ms utc clock hhmmss utc_time time_utc gps_time local_time elapsed elapsed_time sec secs second seconds sek "
-    "sekunden ms msec millis milliseconds elapsed_ms elapsed_s",
+    "sekunden ms msec millis milliseconds elapsed_ms elapsed_s us usec micros microseconds hhmm sod seconds_of_day "
+    "second_of_day stamp time_stamp",
     "mark": "mark marker marke fid fiducial flag event marca repere repère marque mk mrk marks button",
     "grid": "grid raster gitter grille maille quadrat square malla griglia cuadricula rutnat",
     "temperature": "temperature temp temperatur température temperatura t_c tc degc",
@@ -44,29 +58,19 @@ IGNORED_WORDS = (
     "seq no nr id record rec index count counter comment remark note elevation height alt altitude quality hdop "
     "battery batt bat volt volts voltage status sats satellites checksum crc chk gain serial serialno serial_no sn "
     "device instrument operator pitch roll yaw tilt azimuth dir direction heading bearing richtung speed course fix "
-    "pdop vdop geoid age year jahr month monat coil_height akku batterie batterij batteria"
+    "pdop vdop gdop tdop nsat nsats num_sats sat svs cnt geoid age year jahr month monat coil_height akku batterie "
+    "batterij batteria"
 )
 UNITS = re.compile(r"[(\[{<]\s*([^)\]}>]+?)\s*[)\]}>]|(?:^|[_ ])(ms_?/?_?m|ppt|ppm)$", re.IGNORECASE)
 OTHER_UNITS = ("v", "mv", "ma", "a", "%", "°", "deg", "hpa", "mbar", "°c", "c", "k", "nt", "db", "rpm", "km/h", "m/s")
 """Units of what a logger writes beside the readings."""
 UNIT_NAMES = {"‰": "ppt", "ppt": "ppt", "ppm": "ppm", "ms/m": "mS/m", "ms_m": "mS/m", "msm": "mS/m", "ms m": "mS/m"}
-STEADY = 0.8
-"""A column behaves in some way when at least this fraction of its steps does; the others are turns of lines, gaps and
-slips (common practice, no source)."""
 MOSTLY = 0.9
 """A column is of times or dates when more than this fraction of its first values is (common practice, no source)."""
 SELDOM = 0.3
 """Marks stand beside fewer than this fraction of the readings (common practice, no source): they are metres apart."""
 FIRST_VALUES = 50
 """Values that are looked at for times and dates. Derived: a fraction of 50 values is known to 0.04 where it is 0.9."""
-SAME_RANGE = 1.5
-"""Stations of all lines range over at most so many times those of one line (common practice, no source): a clock goes
-on from line to line."""
-LEAST_GROWTH = 10
-"""Steps up without one down from which numbers are a clock. Derived: readings with noise step down as often as up, so
-that ten up in a row come once in 1,000."""
-LARGEST_LINE = 1e6
-"""Whole numbers above it are dates or serial numbers, not lines (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -110,7 +114,7 @@ def role_by_name(name: str) -> Optional[Role]:
 
 def is_time(text: str) -> bool:
     """Return whether a text is a clock time or a date with a clock time."""
-    return bool(CLOCK.match(text) or DATE_TIME.match(text) or COLON_CLOCK.match(text))
+    return bool(CLOCK.match(text) or DATE_TIME.match(text) or COLON_CLOCK.match(text) or STAMP.match(text))
 
 
 def is_date(text: str) -> bool:
@@ -153,9 +157,9 @@ def roles_by_behaviour(
         _look_beside(columns, roles, numbers)
         known = [*known, "line", "station"]
     for role, why, fits in (
-        ("station", "because it counts by one", _counts_along),
-        ("line", "because it steps from one run to the next", _steps_between),
-        ("time", "because it only ever grows", _only_grows),
+        ("station", "because it counts by one", counts_along),
+        ("line", "because it steps from one run to the next", steps_between),
+        ("time", "because it only ever grows", only_grows),
     ):
         if role in known or any(r is not None and r.role == role for r in roles):
             continue
@@ -171,10 +175,14 @@ def roles_by_behaviour(
         slow = [
             i
             for i, values in enumerate(numbers)
-            if values is not None and not _counts_on(values) and _never_falls(values)
+            if values is not None and not counts_on(values) and never_falls(values)
         ]
         for i in slow[:1]:
             roles[i], numbers[i] = Role("time", "", "because it never falls"), None
+        named = beside and not slow
+        again = [i for i, values in enumerate(numbers) if named and values is not None and grows_again(values)]
+        for i in again[:1]:
+            roles[i], numbers[i] = Role("time", "", "because it grows, and starts again"), None
     for i, values in enumerate(numbers):
         if values is not None:
             roles[i] = _of_numbers(values, [r.role for r in roles if r is not None])
@@ -206,16 +214,16 @@ def _that_turn(
         return scores
     station = as_numbers(columns[at])
     fit = [
-        score > 0 and values is not None and _turn_together(values, station) for score, values in zip(scores, numbers)
+        score > 0 and values is not None and turn_together(values, station) for score, values in zip(scores, numbers)
     ]
     return [score * good for score, good in zip(scores, fit)] if any(fit) else scores
 
 
 def _of_numbers(values: np.ndarray, others: Sequence[str]) -> Role:
     """Return the role of a column of numbers that is neither line nor station nor time."""
-    if _counts_on(values):
+    if counts_on(values) or counts_again(values):
         return Role("", "", "because it only counts the rows")
-    if "time" in others and (_only_grows(values) or _only_grows(-values)):
+    if "time" in others and (only_grows(values) or only_grows(-values) or grows_again(values)):
         return Role("", "", "because it only grows, as another clock")
     known = values[np.isfinite(values)]
     if "mark" not in others and len(known) and np.all((known == 0) | (known == 1)) and 0 < known.mean() < SELDOM:
@@ -230,12 +238,15 @@ def _look_beside(
     at = {role.role: i for i, role in enumerate(roles) if role is not None}
     if ("station" in at) == ("line" in at):
         return
-    wanted, other, fits = ("line", "station", _steps_between) if "station" in at else ("station", "line", _counts_along)
+    wanted, other, fits = ("line", "station", steps_between) if "station" in at else ("station", "line", counts_along)
     named = as_numbers([re.sub(r"^[^\W\d]+", "", text) for text in columns[at[other]]])
     for i, values in enumerate(numbers):
+        if values is not None and wanted == "station" and runs_along(named, values, "time" in at):
+            roles[i], numbers[i] = Role(wanted, "", "because it runs along each line"), None
+            return
         if values is not None and fits(values):
             line, station = (values, named) if wanted == "line" else (named, values)
-            if _turn_together(line, station):
+            if turn_together(line, station):
                 roles[i], numbers[i] = Role(wanted, "", "because stations turn or start again where lines change"), None
                 return
 
@@ -253,22 +264,9 @@ def _look_for_steps(
         bounds = [0, *(np.flatnonzero(np.diff(line) != 0) + 1), len(line)]
         ranges = [float(np.ptp(values[a:b])) for a, b in zip(bounds, bounds[1:])]
         even = np.mean(np.abs(steps - np.median(steps)) < EVEN * np.median(steps)) >= STEADY
-        if even and np.ptp(values) <= SAME_RANGE * np.median(ranges) and _turn_together(line, values):
+        if even and np.ptp(values) <= SAME_RANGE * np.median(ranges) and turn_together(line, values):
             roles[i], numbers[i] = Role("station", "", "because it counts evenly within lines"), None
             return
-
-
-def _turn_together(line: np.ndarray, station: np.ndarray) -> bool:
-    """Return whether a station counts evenly within lines, and otherwise than before where they change."""
-    changes = np.flatnonzero(np.diff(line) != 0)
-    steps = np.diff(station)
-    if not len(changes) or len(np.unique(line[np.isfinite(line)])) < len(changes) / 2:
-        return False
-    within = np.delete(steps, changes)
-    common = np.median(np.abs(within[np.isfinite(within)])) if np.any(np.isfinite(within)) else np.nan
-    before = np.sign(steps[np.maximum(changes - 1, 0)])
-    after = np.sign(steps[np.minimum(changes + 1, len(steps) - 1)])
-    return bool(np.mean((steps[changes] != before * common) | (after == -before)) >= STEADY)
 
 
 def _by_text(texts: Sequence[str]) -> Optional[Role]:
@@ -292,55 +290,3 @@ def _by_text(texts: Sequence[str]) -> Optional[Role]:
 def as_numbers(texts: Sequence[str]) -> np.ndarray:
     """Return (n,) numbers, NaN where a text is none."""
     return np.array([float(text) if is_number(text) else np.nan for text in texts])
-
-
-def _known_steps(values: np.ndarray) -> np.ndarray:
-    steps = np.diff(values)
-    return steps[np.isfinite(steps)]
-
-
-def _counts_on(values: np.ndarray) -> bool:
-    steps = _known_steps(values)
-    return len(steps) > 2 and bool(np.all(steps == 1))
-
-
-def _counts_along(values: np.ndarray) -> float:
-    """Return the fraction of steps by one; 0 for a count over all rows that never starts again, if there is choice."""
-    steps = _known_steps(values)
-    if not len(steps) or np.any(values[np.isfinite(values)] % 1):
-        return 0.0
-    fraction = float(np.mean(np.abs(steps) == 1))
-    return fraction * (0.5 if np.all(steps == 1) else 1.0) if fraction >= STEADY else 0.0
-
-
-def _steps_between(values: np.ndarray) -> float:
-    """Return how well whole numbers that stay and then step look like lines: many, and seldom the same again."""
-    values = _without_single(values)
-    steps, known = _known_steps(values), values[np.isfinite(values)]
-    if not len(steps) or np.any(known % 1) or np.any(np.abs(known) > LARGEST_LINE) or np.mean(steps == 0) < STEADY:
-        return 0.0
-    changes = np.flatnonzero(steps)
-    short = np.mean(np.diff(changes) < 3) if len(changes) > 1 else 0.0
-    if short > 1 - STEADY or not (len(changes) or known[0] > 0):
-        return 0.0
-    return len(np.unique(known)) ** 2 / (len(changes) + 1)
-
-
-def _without_single(values: np.ndarray) -> np.ndarray:
-    """Return values with single ones between two equal ones set to these: a damaged digit, or a row that was moved."""
-    smooth = values.copy()
-    smooth[1:-1] = np.where(values[:-2] == values[2:], values[2:], values[1:-1])
-    return smooth
-
-
-def _only_grows(values: np.ndarray) -> float:
-    steps = _known_steps(values)
-    if len(steps) < 3 or np.any(steps < 0) or np.all(steps == 1):
-        return 0.0
-    return float(np.mean(steps > 0)) if np.mean(steps > 0) > STEADY else 0.0
-
-
-def _never_falls(values: np.ndarray) -> bool:
-    """Return whether numbers grow often and never fall, as whole seconds over several readings do."""
-    steps = _known_steps(values)
-    return len(steps) > 0 and not np.any(steps < 0) and np.count_nonzero(steps) >= LEAST_GROWTH

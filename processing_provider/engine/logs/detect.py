@@ -10,6 +10,7 @@ from typing import Optional, Sequence, Union
 
 from ..core import FIELD_ENDINGS, FIXED_FIELDS
 from .clock_parts import join_clock
+from .column_refusals import check_columns
 from .column_roles import (
     FIRST_VALUES,
     OTHER_UNITS,
@@ -21,11 +22,12 @@ from .column_roles import (
     roles_by_behaviour,
 )
 from .dialect import NUMBER, Shape, find_comment, find_marks, find_missing, find_openings, find_records, find_shape
+from .fields import is_number
 from .layout import ROLES, LogColumn, LogLayout, field_name
 from .log_findings import layout_remarks
+from .number_courses import LEAST_GROWTH
 from .position_columns import settle_positions
 from .refusals import (
-    check_columns,
     check_commas,
     check_count,
     check_first_row,
@@ -37,17 +39,9 @@ from .refusals import (
     no_numbers,
 )
 from .text import HEAD_BYTES, check_text, clean_rows, read_head, sniff_encoding, text_encoding
-from .time_formats import NUMBER_FORMATS, guess_time_format
+from .time_formats import named_time_format
 from .timestamps import DATE_TIME, guess_date_format
 
-NAMED_TIMES = (
-    ("ms", re.compile(r"(?i)(^|[^a-z/])(ms|msec|millis|milliseconds)\W*$")),
-    ("HHMMSS", re.compile(r"(?i)hh_?mm_?ss")),
-    ("min", re.compile(r"(?i)(^|[\W_])(min|mins|minutes|minuten)\W*$")),
-    ("h", re.compile(r"(?i)(^|[\W_])(h|hrs?|hours?|std|stunden)\W*$")),
-    ("day", re.compile(r"(?i)(^|[\W_])(d|days?|tage|doy|jday)\W*$")),
-)
-"""Formats of times that are numbers, by the end of a header's name."""
 HEADER_REACH = 3
 """So many rows above the first reading may be the row of names (common practice, no source)."""
 QUOTED_REACH = 20
@@ -107,7 +101,7 @@ def detect_layout(path: Union[str, Path]) -> tuple[LogLayout, list[str]]:
     check_shape(rows, shape, shape.data[0] if names.row is None else names.row, any(names.names), path.name)
     check_count(shape, bool(any(names.names) or special.openings), path.name)
     roles = _find_roles(columns, names, bool(special.openings))
-    check_columns(columns, roles, rows, shape, path.name)
+    check_columns(columns, names.names, roles, rows, shape, path.name)
     channels = [texts for texts, role in zip(columns, roles) if role.role == "channel"]
     if not channels:
         raise no_channel(rows, shape, path.name)
@@ -147,7 +141,7 @@ def _special_rows(rows: Sequence[str], shape: Shape) -> SpecialRows:
     others = [i for i in others if i not in set(openings)]
     mark, marks = find_marks(rows, others, shape.data)
     others = [i for i in others if i not in set(marks)]
-    comment, comments = find_comment(rows, others, shape.delimiter)
+    comment, comments = find_comment(rows, others, shape)
     if not mark:
         mark, marks, other, found = find_records(rows, others, shape)
         comment, comments = (comment, comments) if comment else (other, found)
@@ -204,16 +198,11 @@ def _shape_below_header(rows: Sequence[str], name: str) -> Shape:
     for i in sorted(set(range(shape.data[0], shape.data[min(SETTINGS_ROWS, len(shape.data) - 1)])) - set(shape.data)):
         names = _as_names(rows[i], shape, count)
         above = any(row == rows[i] for row in rows[: shape.data[0]])
-        if _have_times(rows, shape, [k for k in shape.data if k < i]):
-            continue
+        if any(is_time(text) for k in shape.data if k < i for text in shape.split(rows[k])):
+            continue  # Readings hold clock times, settings do not.
         if names and not above and sum(_names_role(name) for name in names) > len(names) / 2:
             return replace(shape, data=[k for k in shape.data if k > i])
     return shape
-
-
-def _have_times(rows: Sequence[str], shape: Shape, data: Sequence[int]) -> bool:
-    """Return whether any of some rows holds a clock time, as readings do and settings do not."""
-    return any(is_time(text) for k in data for text in shape.split(rows[k]))
 
 
 def _names_role(name: str) -> bool:
@@ -221,13 +210,19 @@ def _names_role(name: str) -> bool:
     return role is not None and bool(role.role)
 
 
+def _is_unit(name: str) -> bool:
+    return name.strip("[](){}<>").lower() in UNIT_NAMES
+
+
 def _find_names(
     rows: Sequence[str], shape: Shape, others: Sequence[int], comments: Sequence[int], comment: str, count: int
 ) -> ColumnNames:
     first = shape.data[0]
     above = [i for i in others if i < first and i not in set(comments) and not holds_values(rows[i], shape)]
-    if len(above) > 1:
-        names, units = (_as_names(rows[i], shape, count) for i in above[-2:])
+    reach = [_as_names(rows[i], shape, count) for i in above[-HEADER_REACH:]]
+    pairs = sorted(zip(reach, reach[1:]), key=lambda pair: sum(map(_is_unit, pair[1])))
+    # Below the names and their units there may be a row with the kind of each sample.
+    for names, units in pairs[-1:]:
         if names and units and sum(map(_names_role, names)) > sum(_names_role(unit) for unit in units if unit):
             units = tuple(re.sub(r"[\[\](){}<>]", "", unit) for unit in units)
             return ColumnNames(tuple(f"{a} [{b}]" if re.search(r"\w", b) else a for a, b in zip(names, units)))
@@ -275,6 +270,8 @@ def _find_roles(columns: Sequence[Sequence[str]], names: ColumnNames, has_openin
             taken[i] = role = Role("time", "", role.why)
         elif role.role == "date" and _are_day_fractions(columns[i]):
             taken[i] = role = Role("time", "", role.why)
+        elif role.role == "time" and _stands_still(columns[i]):
+            taken[i] = role = Role("", "", "because it never changes")
         elif role.role == "date" and not any(map(fits_date, columns[i][:FIRST_VALUES])):
             taken[i] = role = Role("", "", "because its values are no dates")
         first = next(k for k, r in enumerate(taken) if r is not None and r.role == role.role)
@@ -286,6 +283,10 @@ def _find_roles(columns: Sequence[Sequence[str]], names: ColumnNames, has_openin
     beside = "station" in named or "line" in named
     roles = roles_by_behaviour(columns, taken, known, beside=beside)
     return settle_positions(columns, join_clock(columns, names.names, roles))
+
+
+def _stands_still(texts: Sequence[str]) -> bool:
+    return len(texts) > LEAST_GROWTH and len(set(texts)) == 1 and is_number(texts[0])
 
 
 def _are_day_fractions(texts: Sequence[str]) -> bool:
@@ -320,20 +321,13 @@ def _layout_columns(
         named = names.row is not None and names.names[i] and lower.count(lower[i]) == 1
         form = role.form
         if role.role == "time":
-            form = form or _time_form(names.names[i], [text for text in texts if text])
+            form = form or named_time_format(names.names[i], [text for text in texts if text])
         elif role.role == "date":
             form = guess_date_format([text for text in texts if text])
         field = _free_name(names.names[i], i, fields) if role.role == "channel" else ""
         column = names.names[i] if named else i + 1
         found.append(LogColumn(column, role.role, field, role.unit, factor=role.factor, format=form))
     return tuple(found)
-
-
-def _time_form(name: str, texts: list[str]) -> str:
-    """Return how times are written: numbers by the end of their name, all others by the texts."""
-    found = guess_time_format(texts)
-    numbers = found in NUMBER_FORMATS
-    return next((form for form, ending in NAMED_TIMES if numbers and ending.search(name)), found)
 
 
 def _free_name(name: str, index: int, used: set[str]) -> str:

@@ -10,9 +10,10 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from .column_roles import STEADY, is_date, is_time
+from .column_roles import is_date, is_time
 from .fields import without_groups
 from .layout import delimiter_of
+from .number_courses import STEADY
 from .overrange import OVERRANGE_WORDS
 from .plan import split_row
 
@@ -135,7 +136,8 @@ def _is_value(text: str) -> bool:
 
 
 @lru_cache(maxsize=TEXTS_KEPT)
-def _is_measured(text: str) -> bool:
+def is_measured(text: str) -> bool:
+    """Return whether a text is a number or a clock time."""
     return bool(NUMBER.match(text)) or _is_clock(text)
 
 
@@ -172,7 +174,7 @@ def _try_delimiter(rows: Sequence[str], delimiter: str) -> tuple[Optional[Shape]
 
 def value_fraction(fields: Sequence[str]) -> float:
     """Return how many of the values of a row are numbers, times or missing; 0 when none is a number or a time."""
-    if not any(map(_is_measured, fields)):
+    if not any(map(is_measured, fields)):
         return 0.0
     return sum(map(_is_value, fields)) / len(fields)
 
@@ -281,9 +283,11 @@ def find_records(rows: Sequence[str], others: Sequence[int], shape: Shape) -> tu
     return mark, marks, kind + delimiter, comments
 
 
-def find_comment(rows: Sequence[str], others: Sequence[int], delimiter: Optional[str]) -> tuple[str, list[int]]:
-    """Return what rows of comment start with, and which of ``others`` do."""
-    for mark in (mark for mark in COMMENT_MARKS if mark != delimiter):
+def find_comment(rows: Sequence[str], others: Sequence[int], shape: Shape) -> tuple[str, list[int]]:
+    """Return what rows of comment start with, and no row of numbers does; and which of ``others`` do."""
+    for mark in (mark for mark in COMMENT_MARKS if mark != shape.delimiter):
+        if any(rows[i].lstrip().startswith(mark) for i in shape.data):
+            continue
         found = [i for i in others if rows[i].lstrip().startswith(mark)]
         # Readings whose first character was damaged are no comments.
         if any(re.search(r"[^\W\d_]{2}", rows[i]) for i in found):

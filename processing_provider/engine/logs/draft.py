@@ -15,7 +15,7 @@ from .dialect import DELIMITERS, find_shape, shape_with
 from .layout import LogColumn, LogLayout
 from .plan import MOST_COLUMNS, SAMPLE_ROWS, split_row
 from .reader import read_log
-from .traverses import Traverse, traverses_of
+from .recordings import Traverse, traverses_of
 
 SHOWN_ROWS = 200
 """First rows of a log that are shown (common practice, no source): several lines of most logs, or a long preamble."""

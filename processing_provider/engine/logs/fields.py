@@ -11,7 +11,6 @@ import numpy as np
 from .layout import EXTRA_ROLES, LogLayout, delimiter_of
 from .overrange import OVERRANGE, OVERRANGE_WORDS, UNREADABLE
 from .plan import LONGEST_TEXT, Plan, Planned, split_row
-from .positions import degrees_of
 from .recordings import LARGEST_WHOLE
 from .timestamps import character_codes, strip_texts
 
@@ -20,6 +19,15 @@ SHOWN_CHARACTERS = 60
 COLUMN_END = "\x1f"
 GROUPED = re.compile(r"([+-]?\d{1,3}(?:[' \u2019\u00a0\u202f]\d{3})+)((?:[.,]\d*)?)")
 """A number whose thousands are parted by an apostrophe or a blank."""
+SIGNS = {"N": 1.0, "S": -1.0, "E": 1.0, "W": -1.0}
+"""Signs of degrees by the letter of the half of the globe. Common practice, no source."""
+DEGREES = re.compile(
+    r"([NSEW])?\s*([+-]?\d+(?:\.\d*)?)(?:[°ºd:\s]\s*(?:(\d+(?:\.\d*)?)(?:['′’m:\s]\s*"
+    r"(?:(\d+(?:\.\d*)?)\s*(?:[\"″”s]|'')?)?)?)?)?\s*([NSEW])?",
+    re.IGNORECASE,
+)
+BELOW_ZERO = re.compile(r"\((\d+[.,]\d+)\)|(\d+[.,]\d+)-")
+"""A negative number in round brackets, or with its minus behind it."""
 COMMA_NUMBER = re.compile(r"^\s*[+-]?\d+,\d+\s*$")
 
 
@@ -204,15 +212,20 @@ def holds_readings(row: str, layout: LogLayout) -> bool:
 
 
 def without_groups(text: str) -> str:
-    """Return a number without what parts its thousands; any other text as it is.
+    """Return a number without what parts its thousands and with its minus in front; any other text as it is.
+
+    Spreadsheets write (1.5) below zero, and old systems 1.5-.
 
     Examples
     --------
-    >>> [without_groups(text) for text in ("1'011.31", "12 345", "1 25", "7:10")]
-    ['1011.31', '12345', '1 25', '7:10']
+    >>> [without_groups(text) for text in ("1'011.31", "12 345", "1 25", "7:10", "(1.5)", "1.5-")]
+    ['1011.31', '12345', '1 25', '7:10', '-1.5', '-1.5']
     """
     match = GROUPED.fullmatch(text)
-    return re.sub(r"[^\d+-]", "", match[1]) + match[2] if match else text
+    if match:
+        return re.sub(r"[^\d+-]", "", match[1]) + match[2]
+    below = BELOW_ZERO.fullmatch(text)
+    return f"-{below[1] or below[2]}" if below else text
 
 
 def is_number(text: str) -> bool:
@@ -264,3 +277,35 @@ def comma_decimals(rows: Sequence[str], plan: Plan) -> bool:
     failed = [split_row(row, plan.layout.delimiter, plan.layout.widths) for row in rows]
     with_commas = [any(COMMA_NUMBER.match(text) for text in fields) for fields in failed]
     return sum(with_commas) > len(failed) / 2
+
+
+def degrees_of(text: str) -> Optional[float]:
+    r"""Return a position as a number, negative in the south and west; None when it is none.
+
+    Examples
+    --------
+    >>> [round(degrees_of(t), 6) for t in ('48°06\'36.0"N', "W 11 30.0", "4806.6N", "-48.11")]
+    [48.11, -11.5, 4806.6, -48.11]
+    """
+    match = DEGREES.fullmatch(text.strip())
+    if match is None or (match[1] and match[5]):
+        return None
+    degrees, minutes, seconds = (float(match[k] or 0) for k in (2, 3, 4))
+    if minutes >= 60 or seconds >= 60:
+        return None
+    letter = (match[1] or match[5] or "N").upper()
+    sign = SIGNS[letter] * (-1.0 if match[2].startswith("-") else 1.0)
+    return sign * (abs(degrees) + minutes / 60 + seconds / 3600)
+
+
+def without_minutes(values: np.ndarray) -> np.ndarray:
+    """Return (n,) degrees of positions with degrees and minutes as one number.
+
+    Examples
+    --------
+    >>> without_minutes(np.array([4806.6, -1130.0])).round(6).tolist()
+    [48.11, -11.5]
+    """
+    size = np.abs(values)
+    degrees = np.floor(size / 100)
+    return np.sign(values) * (degrees + (size - 100 * degrees) / 60)

@@ -9,7 +9,7 @@ import numpy as np
 
 from ..core import Code, EngineError, Finding, Readings, counted
 from .assemble import LogGatherer
-from .column_roles import Role
+from .column_roles import MOSTLY, Role
 from .fields import explain_row, shorten
 from .layout import LogLayout
 from .plan import Plan, split_row
@@ -20,6 +20,11 @@ MOST_ROWS = 0.5
 """Where more than this fraction of the rows cannot be read, the layout is not that of the log. Derived: a majority."""
 METRES = re.compile(r"(?i)[(\[_ ]m(et(er|re|ro)s?)?[)\]]?\s*$|^(metr?er?s?|metros?|metri)$")
 """End of the name of a column of stations in metres."""
+SHORTEST = 3
+"""Recordings with fewer readings on average, and more of them a line, are no walk (common practice, no
+source)."""
+FEWEST_STEPS = 5
+"""Steps between times from which their way is known. Derived: five alike come by chance once in 16."""
 SHOWN_MARKS = 3
 """Values beyond the range that are named (common practice, no source)."""
 
@@ -123,6 +128,36 @@ def check_turns(gathered: LogGatherer, readings: Readings) -> None:
         )
 
 
+def check_order(gathered: LogGatherer, readings: Readings) -> None:
+    """Raise EngineError when rows do not stand in the order in which they were walked: sorted, or of lines in turns."""
+    if gathered.layout.confirmed or gathered.layout.one("line") is None:
+        return
+    runs = readings.runs()
+    lines = {(run.grid, run.line) for run in runs}
+    if len(readings) < SHORTEST * len(runs) and len(runs) > SHORTEST * len(lines):
+        row = int(readings.row[runs[1].rows[0]])
+        raise EngineError(
+            f"In {gathered.name}, the line changes after {len(readings) / len(runs):.1f} readings on average (first in "
+            f"row {row}): the rows were sorted, or two sensors stand in turns. Sort the log by its time, or split it "
+            "into a log for each sensor."
+        )
+    falling = [run for run in runs if _way_of_times(readings.time_s[run.rows]) < 0]
+    if falling and any(_way_of_times(readings.time_s[run.rows]) > 0 for run in runs):
+        raise EngineError(
+            f"In {gathered.name}, the times run backwards within line {falling[0].line} (from row "
+            f"{int(readings.row[falling[0].rows[0]])} on) and forwards within others: the rows were sorted by their "
+            "stations. Sort the log by its time."
+        )
+
+
+def _way_of_times(times: np.ndarray) -> int:
+    """Return 1 where most times of a recording grow, -1 where most fall, 0 where neither does or they are few."""
+    steps = np.diff(times[np.isfinite(times)])
+    if len(steps) < FEWEST_STEPS:
+        return 0
+    return int(np.mean(steps > 0) > MOSTLY) - int(np.mean(steps < 0) > MOSTLY)
+
+
 def _first_turn(readings: Readings) -> int:
     """Return the first row of the file at which the stations turn or start again for good; 0 when they do not."""
     known = np.flatnonzero(np.isfinite(readings.station))
@@ -202,6 +237,14 @@ def not_in_the_log(gathered: LogGatherer, readings: Readings) -> list[str]:
         )
     if not np.any(np.isfinite(readings.time_s)):
         remarks.append(f"{gathered.name} has no times: pace and drift cannot be checked.")
+    timed = np.flatnonzero(np.isfinite(readings.time_s))
+    falls = np.flatnonzero(np.diff(readings.time_s[timed]) < 0)
+    if len(falls):
+        remarks.append(
+            f"The times of {gathered.name} fall {counted(len(falls), 'time')}, first in row "
+            f"{readings.row[timed[falls[0] + 1]]}: the clock was set or started again there, and the pause before it "
+            "is not known."
+        )
     return remarks
 
 

@@ -9,7 +9,7 @@ from typing import Sequence
 import numpy as np
 
 from .column_roles import FIRST_VALUES, Role
-from .positions import SIGNS, degrees_of
+from .fields import SIGNS, degrees_of
 
 LIMITS = {"latitude": 90.0, "longitude": 180.0}
 """Derived: no latitude is farther from the equator, no longitude farther from Greenwich, degrees."""

@@ -13,7 +13,15 @@ from .assemble import LogGatherer
 from .detect import detect_layout
 from .fields import comma_decimals, explain_row, is_number, shorten
 from .layout import EXTRA_ROLES, LogLayout
-from .log_findings import Unusable, check_turns, line_findings, not_in_the_log, row_findings, value_findings
+from .log_findings import (
+    Unusable,
+    check_order,
+    check_turns,
+    line_findings,
+    not_in_the_log,
+    row_findings,
+    value_findings,
+)
 from .overrange import settle_overrange, settle_together
 from .recordings import number_runs
 from .text import read_blocks
@@ -107,6 +115,7 @@ def read_log(
     remarks += filter(None, [gathered.turn_back()])
     readings, unusable = _assemble(gathered, grid)
     check_turns(gathered, readings)
+    check_order(gathered, readings)
     findings = row_findings(gathered) + line_findings(gathered, readings) + value_findings(gathered, unusable)
     remarks += not_in_the_log(gathered, readings)
     names = channel_names(readings.channels, readings.extras)

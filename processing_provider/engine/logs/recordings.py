@@ -9,6 +9,8 @@ from typing import Mapping, Optional, Sequence
 
 import numpy as np
 
+from ..core import Readings, Run
+
 LARGEST_WHOLE = 2.0**31
 """Whole numbers of lines and recordings stay below it. Derived: they are kept as 32-bit integers with a sign."""
 EVEN, EVENLY = 1e-3, 0.9
@@ -248,3 +250,44 @@ def _has_jump(station: np.ndarray, starts: np.ndarray) -> np.ndarray:
     known = np.isfinite(size) & (size > 0)
     largest = np.maximum.reduceat(np.where(known, size, 0), starts)
     return largest > 3 * np.minimum.reduceat(np.where(known, size, np.inf), starts)
+
+
+@dataclass(frozen=True)
+class Traverse:
+    """One recording of a line as logged.
+
+    Attributes
+    ----------
+    grid : str
+    line, run : int
+    readings : int
+    first_station, last_station : float
+        NaN where the log has no stations.
+    start_s, duration_s : float
+        Seconds since midnight of the log's first day, and from the first reading to the last; NaN where unknown.
+    heading : int
+        1 out, -1 back by the opening row, else by the stations; 0 where neither shows it.
+    """
+
+    grid: str
+    line: int
+    run: int
+    readings: int
+    first_station: float
+    last_station: float
+    start_s: float
+    duration_s: float
+    heading: int
+
+
+def traverses_of(readings: Readings) -> list[Traverse]:
+    """Return the recordings of a log in their order."""
+    return [_traverse(readings, run) for run in readings.runs()]
+
+
+def _traverse(readings: Readings, run: Run) -> Traverse:
+    ends = run.rows[[0, -1]]
+    (first, last), (begun, ended) = readings.station[ends].tolist(), readings.time_s[ends].tolist()
+    counted = 0 if np.isnan(last - first) else int(np.sign(last - first))
+    heading = int(readings.heading[ends[0]]) or counted
+    return Traverse(run.grid, run.line, run.run, len(run.rows), first, last, begun, ended - begun, heading)

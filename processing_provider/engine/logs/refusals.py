@@ -8,8 +8,8 @@ from typing import Sequence
 import numpy as np
 
 from ..core import EngineError, counted
-from .column_roles import Role, role_by_name
-from .dialect import LIKELY, Shape, value_fraction
+from .column_roles import role_by_name
+from .dialect import DELIMITERS, LIKELY, Shape, is_measured, value_fraction
 from .fields import is_number, shorten
 from .plan import split_row
 
@@ -20,11 +20,6 @@ TABLES = (
 )
 """Tables of a survey that are no logs, and the columns that give them away: two of them suffice, with the first of the
 corners."""
-JOINED = re.compile(r"[^\W\d]*\d+\s*[/:|_-]\s*[+-]?\d+|[^\W\d]+\d+\s*[^\W\d]+\s*[+-]?\d+")
-"""Line and station in one text, such as ``3/17`` or ``L03P017``."""
-THOUSANDS = re.compile(r"-?[1-9]\d{0,2}(,\d{3})+")
-LABEL = re.compile(r"([^\W\d]+)[\s_.-]*(\d+)")
-"""A line with letters before its number."""
 LABELLED = re.compile(r"[^\W\d]\w*[\"']?\s*[=:]\s*[\"']?[+-]?\d.*[^\W\d]\w*[\"']?\s*[=:]\s*[\"']?[+-]?\d")
 """Two values with a name before each, such as ``L=1 S=-2``."""
 WHOLE_LINE = 10
@@ -32,18 +27,8 @@ WHOLE_LINE = 10
 OTHER_ROWS = 3
 """Rows of numbers of another shape above the readings are named from this many on (common practice, no source)."""
 WHOLE_CLOCK = re.compile(r"\d{1,2}:\d{2}:\d{2}")
-EVERY = 0.9
-"""A log is in long form when so large a fraction of its places has as many rows (common practice, no source): a row may
-be damaged."""
-VARIED = 0.5
-"""Labels of places differ in at least this fraction of the rows (common practice, no source)."""
 FEWEST_ROWS = 3
 """Derived: two steps, between three rows, are the fewest that can be alike."""
-MANY = 0.1
-"""Lines without a whole number are no slips when more than this fraction of the rows has one (common practice, no
-source)."""
-TAILED = re.compile(r"[+-]?\d+[.,]\d+\s*[^\d\s.,:/-]\S*")
-"""A decimal number with letters or signs behind it."""
 ROUGH = 0.2
 """Mean step of a column as a fraction of its range from which it is no course of values. Derived: evenly spread digits
 have a mean step of a third."""
@@ -101,7 +86,7 @@ def check_shape(rows: Sequence[str], shape: Shape, top: int, is_named: bool, nam
             f"In {name}, row {first + 1} holds {count} values ({shorten(rows[first])}): a whole line in a row. "
             "Export the log with a row for each reading."
         )
-    others = [i for i in range(top) if holds_values(rows[i], shape)]
+    others = [i for i in range(top) if holds_values(rows[i], shape) or _holds_otherwise(rows[i])]
     if len(others) >= OTHER_ROWS:
         raise EngineError(
             f"In {name}, {len(others)} rows from row {others[0] + 1} on ({shorten(rows[others[0]])}) are written in "
@@ -114,6 +99,14 @@ def holds_values(row: str, shape: Shape) -> bool:
     """Return whether a row holds mostly numbers and times, as readings do, though perhaps more or fewer of them."""
     fields = split_row(row, shape.delimiter, shape.widths)
     return len(fields) > 1 and value_fraction(fields) >= LIKELY
+
+
+def _holds_otherwise(row: str) -> bool:
+    """Return whether a row holds three or more numbers and times, and nothing else, under any delimiter."""
+    return any(
+        len(fields) >= FEWEST_ROWS and all(map(is_measured, fields))
+        for fields in (split_row(row, delimiter) for delimiter in DELIMITERS)
+    )
 
 
 def check_names(rows: Sequence[str], above: int, shape: Shape, count: int, name: str) -> None:
@@ -189,120 +182,3 @@ def _is_rough(texts: Sequence[str]) -> bool:
     values = np.array(texts, dtype=float)
     spread = float(np.ptp(values))
     return spread > 0 and float(np.mean(np.abs(np.diff(values)))) > ROUGH * spread
-
-
-def check_columns(
-    columns: Sequence[Sequence[str]], roles: Sequence[Role], rows: Sequence[str], shape: Shape, name: str
-) -> None:
-    """Raise EngineError when what the columns hold cannot be known, or cannot be read."""
-    _check_joined(columns, roles, shape, name)
-    _check_long_form(columns, roles, shape, name)
-    _check_values(columns, roles, shape, rows, name)
-    _check_labels(columns, roles, shape, name)
-    _check_whole_lines(columns, roles, shape, name)
-    _check_tails(columns, roles, shape, rows, name)
-
-
-def _check_joined(columns: Sequence[Sequence[str]], roles: Sequence[Role], shape: Shape, name: str) -> None:
-    """Raise EngineError when a column that is of no use holds line and station in one text, such as ``3/17``."""
-    for texts, role in zip(columns, roles):
-        if role.role or len(set(texts)) < VARIED * len(texts):
-            continue
-        if sum(bool(JOINED.fullmatch(text)) for text in texts) > EVERY * len(texts):
-            raise EngineError(
-                f"In {name}, row {shape.data[0] + 1} holds two numbers in one value ({shorten(texts[0])}), probably "
-                "line and station. Export them in two columns, or replace the sign between them by the delimiter."
-            )
-
-
-def _check_long_form(columns: Sequence[Sequence[str]], roles: Sequence[Role], shape: Shape, name: str) -> None:
-    """Raise EngineError when each place has a row for every coil pair, which a column names."""
-    places = [texts for texts, role in zip(columns, roles) if role.role in ("line", "station", "time")]
-    fixed = [role.role for role in roles if role.role in ("station", "time")]
-    if not fixed:
-        return
-    keys = list(zip(*places))
-    new = [0, *(i for i in range(1, len(keys)) if keys[i] != keys[i - 1])]
-    sizes = np.diff([*new, len(keys)])
-    size = int(np.median(sizes))
-    whole = [start for start, count in zip(new, sizes) if count == size]
-    if size < 2 or len(whole) < EVERY * len(new) or len(new) < 3:
-        return
-    for k, (texts, role) in enumerate(zip(columns, roles), 1):
-        groups = {tuple(sorted(texts[start : start + size])) for start in whole}
-        if role.role in ("channel", "") and len(groups) == 1 and len(set(groups.pop())) == size:
-            first = shape.data[0]
-            raise EngineError(
-                f"In {name}, rows {first + 1} to {first + size} belong to one place and differ by column {k} "
-                f"({', '.join(map(shorten, texts[:size]))}): a row for each coil pair. Export the log with a row for "
-                "each reading and the coil pairs in columns beside each other."
-            )
-
-
-def _check_labels(columns: Sequence[Sequence[str]], roles: Sequence[Role], shape: Shape, name: str) -> None:
-    """Raise EngineError when lines have labels that differ in their letters only, such as ``L1`` and ``T1``."""
-    for k, (texts, role) in enumerate(zip(columns, roles), 1):
-        if role.role != "line":
-            continue
-        labels: dict[int, tuple[str, int]] = {}
-        for i, text in zip(shape.data, texts):
-            match = LABEL.fullmatch(text)
-            if match is None:
-                continue
-            other, row = labels.setdefault(int(match[2]), (match[1], i + 1))
-            if other.lower() != match[1].lower():
-                raise EngineError(
-                    f"In {name}, column {k} has two lines of number {int(match[2])}: {other}{match[2]} in row {row} "
-                    f"and {shorten(text)} in row {i + 1}. Give each line a number of its own, such as 101."
-                )
-
-
-def _check_whole_lines(columns: Sequence[Sequence[str]], roles: Sequence[Role], shape: Shape, name: str) -> None:
-    """Raise EngineError when lines have numbers such as 1.5, which are no whole ones."""
-    for k, (texts, role) in enumerate(zip(columns, roles), 1):
-        if role.role != "line":
-            continue
-        broken = [(i, text) for i, text in zip(shape.data, texts) if is_number(text) and float(text) % 1]
-        if len(broken) > MANY * len(texts):
-            raise EngineError(
-                f"In {name}, column {k} numbers lines with fractions: {broken[0][1]} in row {broken[0][0] + 1}. Give "
-                "each line a whole number, and say in the register or the notes where it lies."
-            )
-
-
-def _check_tails(
-    columns: Sequence[Sequence[str]], roles: Sequence[Role], shape: Shape, rows: Sequence[str], name: str
-) -> None:
-    """Raise EngineError when a column that is left out holds decimal numbers with something behind each."""
-    for k, (texts, role) in enumerate(zip(columns, roles), 1):
-        tailed = sum(bool(TAILED.fullmatch(text)) for text in texts)
-        if role.role == "" and role.why.endswith("words") and tailed > EVERY * len(texts) and len(set(texts)) > 2:
-            row = shape.data[0]
-            raise EngineError(
-                f"In {name}, the values in column {k} have something behind their number: {shorten(texts[0])} in row "
-                f"{row + 1} ({shorten(rows[row])}). Export the log with the numbers alone."
-            )
-
-
-def _check_values(
-    columns: Sequence[Sequence[str]], roles: Sequence[Role], shape: Shape, rows: Sequence[str], name: str
-) -> None:
-    """Raise EngineError for commas at thousands beside decimal points, and for AM and PM in a column of their own."""
-    for k, (texts, role) in enumerate(zip(columns, roles), 1):
-        halves = {text.lower().replace(".", "") for text in texts if text}
-        if role.role == "" and halves and halves <= {"am", "pm"} and halves != {"am"}:
-            raise EngineError(
-                f"In {name}, column {k} holds AM and PM apart from the clock (row {shape.data[0] + 1}: "
-                f"{shorten(rows[shape.data[0]])}). Export the log with the clock in one column, or with 24 hours."
-            )
-        if role.role != "channel" or shape.decimal != ",":
-            continue
-        written = [shape.split(rows[i])[k - 1] for i in shape.data if len(shape.split(rows[i])) >= k]
-        marked = [text for text in written if "," in text]
-        if marked and len(marked) < len(written) and all(THOUSANDS.fullmatch(text) for text in marked):
-            small = max((abs(float(text)) for text in written if re.fullmatch(r"-?\d+", text)), default=0.0)
-            if small >= 100:
-                raise EngineError(
-                    f"In {name}, column {k} seems to have commas at thousands ({shorten(marked[0])}), beside numbers "
-                    f"without (row {shape.data[0] + 1}: {shorten(rows[shape.data[0]])}). Export the log without them."
-                )

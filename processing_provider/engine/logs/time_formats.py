@@ -15,11 +15,15 @@ LEAST_STEP_MS = 20
 LEAST_MINUTES = 3
 """Minutes that clocks without signs must show (common practice, no source): seconds that happen to look like a clock
 do not do so for long."""
-NUMBER_FORMATS = ("s", "ms", "day", "HHMMSS", "min", "h")
+NUMBER_FORMATS = ("s", "ms", "day", "HHMMSS", "min", "h", "us", "ns", "0.1 s", "0.01 s", "HHMM")
 TEXT_FORMATS = ("HH:MM:SS", "MM:SS", "date-time")
 SYNONYMS = {
     **dict.fromkeys(("second", "seconds", "sec", "secs"), "s"),
     **dict.fromkeys(("millisecond", "milliseconds", "msec", "millis"), "ms"),
+    **dict.fromkeys(("microsecond", "microseconds", "µs", "usec", "micros"), "us"),
+    **dict.fromkeys(("nanosecond", "nanoseconds", "nsec", "nanos"), "ns"),
+    **dict.fromkeys(("tenths", "ds", "1/10 s"), "0.1 s"),
+    **dict.fromkeys(("hundredths", "cs", "1/100 s"), "0.01 s"),
     **dict.fromkeys(("minute", "minutes", "mins"), "min"),
     **dict.fromkeys(("hour", "hours", "hr", "hrs"), "h"),
     **dict.fromkeys(("days", "d", "day fraction", "fraction of a day"), "day"),
@@ -27,6 +31,7 @@ SYNONYMS = {
     **dict.fromkeys(("m:ss", "mm:ss", "mm:ss.s"), "MM:SS"),
     **dict.fromkeys(("datetime", "date time", "date_time", "timestamp", "iso", "iso8601", "iso 8601"), "date-time"),
     "hhmmss": "HHMMSS",
+    "hhmm": "HHMM",
 }
 """Other words for the formats of times, in small letters."""
 LARGEST_DAY_STEP = 0.005
@@ -36,6 +41,19 @@ has."""
 STEP_LIMITS = ((1.1e-5, "day"), (4.3e-4, "h"), (np.inf, "min"))
 """Median step of other such numbers below which they are days, hours or minutes. Derived: between five readings a
 second in each unit (0.2 s are 2.3e-6 days, 5.6e-5 h and 3.3e-3 min), the geometric mean."""
+NAMED_TIMES = (
+    ("us", re.compile(r"(?i)(^|[^a-z/])([uµμ]s|[uµμ]sec|micros(econds)?)\W*$")),
+    ("ns", re.compile(r"(?i)(^|[^a-z/])(ns|nsec|nanos(econds)?)\W*$")),
+    ("0.1 s", re.compile(r"(?i)(^|\W)((0[.,]1|1/10) ?s(ec)?|ds|tenths?( of seconds?)?)\W*$")),
+    ("0.01 s", re.compile(r"(?i)(^|\W)((0[.,]01|1/100) ?s(ec)?|cs|hundredths?( of seconds?)?)\W*$")),
+    ("ms", re.compile(r"(?i)(^|[^a-z/])(ms|msec|millis|milliseconds)\W*$")),
+    ("HHMMSS", re.compile(r"(?i)hh_?mm_?ss")),
+    ("HHMM", re.compile(r"(?i)(^|[\W_])hh_?mm\W*$")),
+    ("min", re.compile(r"(?i)(^|[\W_])(min|mins|minutes|minuten)\W*$")),
+    ("h", re.compile(r"(?i)(^|[\W_])(h|hrs?|hours?|std|stunden)\W*$")),
+    ("day", re.compile(r"(?i)(^|[\W_])(d|days?|tage|doy|jday)\W*$")),
+)
+"""Formats of times that are numbers, by the end of a header's name."""
 DAY = r"(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])"
 COLON_CLOCK = re.compile(r"^([01]?\d|2[0-3]):[0-5]\d:[0-5]\d:\d{3}$")
 OTHER_CLOCKS = (
@@ -44,7 +62,7 @@ OTHER_CLOCKS = (
         (re.compile(rf"^{date}{part}([01]\d|2[0-3])[0-5]\d[0-5]\d{fraction}$"), f"{form}{part}%H%M%S{f}")
         for date, form in ((rf"(?:19|20)\d\d{DAY}", "%Y%m%d"), (rf"\d\d{DAY}", "%y%m%d"))
         for part in ("", "T")
-        for fraction, f in (("", ""), (r"\.\d{1,6}", ".%f"))
+        for fraction, f in (("", ""), (r"\.\d{1,6}", ".%f"), ("Z", "Z"), (r"\.\d{1,6}Z", ".%fZ"))
     ),
     *(
         (re.compile(rf"^([01]?\d|2[0-3]){a}[0-5]\d{b}[0-5]\d{fraction}{c}$"), f"%H{x}%M{y}%S{f}{z}")
@@ -57,6 +75,8 @@ OTHER_CLOCKS = (
     ),
 )
 """Clocks without colons, also behind a date, or with one before the milliseconds, and their formats of ``strptime``."""
+STAMP = re.compile(rf"^(?:19|20)\d\d{DAY}T([01]\d|2[0-3])[0-5]\d[0-5]\d(\.\d{{1,6}})?Z?$")
+"""Date and clock without signs, with a T between them."""
 DAY_NUMBERS = (20000.0, 80000.0)
 """Derived: counted from 1900, as spreadsheets do, they are the days from 1954 to 2119."""
 CLOCK = re.compile(r"^\d{1,2}:\d{2}(:\d{2}([.,]\d*)?)?\s*([ap]\.?m\.?)?$", re.IGNORECASE)
@@ -98,7 +118,7 @@ def guess_time_format(texts: list[str]) -> str:
     -----
     Texts with a colon speak for themselves. Of plain numbers, those that never show 60 or more in the minutes or
     seconds place, over more than a minute, are ``HHMMSS``; whole numbers that grow by 20 or more from reading to
-    reading are milliseconds; all others are seconds.
+    reading are milliseconds (by 1,000 times as much microseconds, and again nanoseconds); all others are seconds.
 
     Examples
     --------
@@ -125,8 +145,19 @@ def guess_time_format(texts: list[str]) -> str:
     if len(steps) and np.median(steps) < LARGEST_DAY_STEP:
         step = float(np.median(steps))
         return "day" if _are_days(values) else next(form for limit, form in STEP_LIMITS if step < limit)
-    whole = bool(np.all(values == np.floor(values)))
-    return "ms" if len(steps) and whole and np.median(steps) >= LEAST_STEP_MS else "s"
+    if not len(steps) or not np.all(values == np.floor(values)):
+        return "s"
+    step = float(np.median(steps))
+    return next(
+        (form for form, per_ms in (("ns", 1e6), ("us", 1e3), ("ms", 1.0)) if step >= LEAST_STEP_MS * per_ms), "s"
+    )
+
+
+def named_time_format(name: str, texts: list[str]) -> str:
+    """Return how times are written: numbers by the end of their name, all others by the texts."""
+    found = guess_time_format(texts)
+    numbers = found in NUMBER_FORMATS
+    return next((form for form, ending in NAMED_TIMES if numbers and ending.search(name)), found)
 
 
 def _are_days(values: np.ndarray) -> bool:

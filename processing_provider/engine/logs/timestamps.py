@@ -11,8 +11,11 @@ import numpy as np
 DAY_S = 86400.0
 """Seconds of a day. Source: International System of Units, table of non-SI units accepted for use with it (from
 memory)."""
-UNIT_S = {"min": 60.0, "h": 3600.0, "day": DAY_S}
+UNIT_S = {"min": 60.0, "h": 3600.0, "day": DAY_S, "0.1 s": 0.1, "0.01 s": 0.01, "us": 1e-6, "ns": 1e-9}
 """Seconds of a unit. Source: as ``DAY_S``."""
+JULIAN_DAYS = 2e6
+"""Days counted from noon, as astronomers do, are larger. Derived: 2,440,587.5 is the beginning of 1970, and days
+counted from other years are fewer."""
 FIRST_YEAR = 1970
 """Dates of four digits for the year are later (common practice, no source): no logger is older."""
 DATE_FORMATS = (
@@ -74,8 +77,12 @@ def number_seconds(values: np.ndarray, form: str) -> np.ndarray:
         return values
     if form == "ms":
         return values / 1000
+    if form == "day":
+        values = values + np.where(values > JULIAN_DAYS, 0.5, 0.0)
     if form in UNIT_S:
         return values * UNIT_S[form]
+    if form == "HHMM":
+        values = values * 100
     hours, within = np.divmod(values, 10000)
     minutes, seconds = np.divmod(within, 100)
     return np.where((minutes < 60) & (seconds < 61), hours * 3600 + minutes * 60 + seconds, np.nan)

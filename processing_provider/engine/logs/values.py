@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from .fields import Plan, Planned, is_number
+from .fields import Plan, Planned, is_number, without_minutes
 from .layout import LogLayout
-from .positions import without_minutes
 from .recordings import LARGEST_WHOLE
 from .timestamps import number_seconds, parse_dates, parse_times, runs_of_equals
 

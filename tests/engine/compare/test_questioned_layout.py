@@ -141,7 +141,7 @@ def test_no_log_that_is_read_right_is_questioned(path, tmp_path):
     case, log = json.loads(head), tmp_path / "log.txt"
     if case["expect"].get("or_refused") or "read" not in case["expect"]:
         pytest.skip("may be refused")
-    text = text.replace("\n", {"crlf": "\r\n", "cr": "\r"}.get(case.get("newline"), "\n"))
+    text = text.replace("\n", {"crlf": "\r\n", "cr": "\r", "crcrlf": "\r\r\n"}.get(case.get("newline"), "\n"))
     log.write_bytes(text.encode(case.get("encoding", "utf-8")) + b"\0" * case.get("zero_bytes", 0))
     readings = read_log(log, layout_from_json(json.dumps(case["layout"])) if "layout" in case else None).readings
     for number, grid in enumerate(readings.grids):

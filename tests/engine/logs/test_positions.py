@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from turnrow.processing_provider.engine.core import EngineError
 from turnrow.processing_provider.engine.logs import layout_from_json, read_log
-from turnrow.processing_provider.engine.logs.positions import degrees_of
+from turnrow.processing_provider.engine.logs.fields import degrees_of
 from turnrow.tests.engine.logs.log_files import write
 
 ROWS = [(1, 1, 20.1), (1, 2, 20.2), (1, 3, 20.3), (2, 3, 20.4), (2, 2, 20.5), (2, 1, 20.6)]

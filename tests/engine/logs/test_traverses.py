@@ -6,7 +6,7 @@ from dataclasses import astuple
 
 import numpy as np
 from turnrow.processing_provider.engine.logs.reader import read_log
-from turnrow.processing_provider.engine.logs.traverses import traverses_of
+from turnrow.processing_provider.engine.logs.recordings import traverses_of
 from turnrow.tests.engine.logs.log_files import LAYOUT, OPENED, survey, write
 
 
