@@ -25,6 +25,10 @@ SELDOM_NAMED = 0.5
 source)."""
 
 
+START_WORDS = ("start", "begin", "sol", "start of line", "line start", "anfang", "début", "debut", "inicio")
+"""Words in a column of marks at the start of a line, in small letters (common practice, no source)."""
+
+
 class RowKind(IntEnum):
     """What a row of a log is."""
 
@@ -47,6 +51,8 @@ class LogGatherer:
     plan : Plan or None
         None until a row with readings was met.
     openings : list of Opening
+    starts : list of Opening
+        Readings that are marked as the start of a line.
     blocks : list of Opening
         Rows of names, in a log that names no lines: where they come again each opens one.
     marks : list of (place, openings)
@@ -80,6 +86,7 @@ class LogGatherer:
         self.blanked_count = 0
         self.headless: Optional[int] = None
         self.blocks: list[Opening] = []
+        self.starts: list[Opening] = []
         self.bad_openings: list[tuple[int, str]] = []
         self.last: tuple[int, str, bool] = (0, "", True)
         self.made = np.zeros(0, np.int64)
@@ -112,6 +119,7 @@ class LogGatherer:
         self._take_special_rows(rows, kinds, first_row)
         self._carry_grid(columns)
         self._carry_line(columns)
+        self._note_starts(columns)
         values, good = finish_columns(columns, self.plan, self.grids)
         good &= readable
         values["row"] = ordinary + first_row
@@ -125,7 +133,13 @@ class LogGatherer:
     def open_blocks(self) -> str:
         """Take rows of names that come again for the opening rows of lines; return a sentence when there are such."""
         self.blocks = [block for block in self.blocks if block.before < self.count]
-        if len(self.blocks) < 2 or self.openings:
+        if self.openings:
+            return ""
+        if len(self.starts) > 1 and self.layout.one("line") is None:
+            self._open_at(self.starts)
+            starts = len(self.starts)
+            return f"{self.name} names no lines, but marks {starts} starts: each opens a line, counted from 1."
+        if len(self.blocks) < 2:
             return ""
         self.openings = self.blocks
         return (
@@ -141,7 +155,12 @@ class LogGatherer:
             return
         befores = columns["place"][starts]
         self.made = columns["row"][starts]
-        self.openings = [read_opening({}, int(before), number) for number, before in enumerate(befores, 1)]
+        self._open_at([read_opening({}, int(before), number) for number, before in enumerate(befores, 1)])
+
+    def _open_at(self, openings: list[Opening]) -> None:
+        """Take openings that no row of their own says, and count those above each mark anew."""
+        self.openings = openings
+        befores = [opening.before for opening in openings]
         self.marks = [(place, int(np.searchsorted(befores, place, side="right"))) for place, _ in self.marks]
 
     def turn_back(self) -> str:
@@ -208,6 +227,11 @@ class LogGatherer:
                 self.openings.append(read_opening(groups, int(above[i]), len(self.openings) + 1))
             except ValueError:
                 self.bad_openings.append((first_row + int(i), rows[i]))
+
+    def _note_starts(self, columns: dict[str, np.ndarray]) -> None:
+        """Note the readings beside which the column of marks has a word for the start of a line."""
+        for i in np.flatnonzero(np.isin(np.char.lower(columns["mark"]), START_WORDS)) if "mark" in columns else ():
+            self.starts.append(read_opening({}, self.count + int(i), len(self.starts) + 1))
 
     def _carry_grid(self, columns: dict[str, np.ndarray]) -> None:
         """Fill the grids of rows below the first of each, in a log that names a grid only there."""

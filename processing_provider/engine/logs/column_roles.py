@@ -10,6 +10,7 @@ import numpy as np
 
 from .fields import is_number
 from .number_courses import (
+    LEAST_GROWTH,
     SAME_RANGE,
     STEADY,
     counts_again,
@@ -69,6 +70,9 @@ MOSTLY = 0.9
 """A column is of times or dates when more than this fraction of its first values is (common practice, no source)."""
 SELDOM = 0.3
 """Marks stand beside fewer than this fraction of the readings (common practice, no source): they are metres apart."""
+HEXADECIMAL = re.compile(r"[0-9A-F]{2,8}")
+OTHER_NUMBERS = "as other numbers"
+"""Why a column is a channel that is nothing else."""
 FIRST_VALUES = 50
 """Values that are looked at for times and dates. Derived: a fraction of 50 values is known to 0.04 where it is 0.9."""
 
@@ -186,7 +190,15 @@ def roles_by_behaviour(
     for i, values in enumerate(numbers):
         if values is not None:
             roles[i] = _of_numbers(values, [r.role for r in roles if r is not None])
-    return [role for role in roles if role is not None]
+    return _without_constants(columns, [role for role in roles if role is not None])
+
+
+def _without_constants(columns: Sequence[Sequence[str]], roles: list[Role]) -> list[Role]:
+    """Return the roles without channels that only their numbers made some and that never change, beside others."""
+    still = [role.why == OTHER_NUMBERS and len(set(texts)) == 1 for texts, role in zip(columns, roles)]
+    if len(columns[0]) <= LEAST_GROWTH or not any(role.role == "channel" and not s for role, s in zip(roles, still)):
+        return roles
+    return [Role("", "", "because it never changes") if s else role for role, s in zip(roles, still)]
 
 
 def _by_texts(columns: Sequence[Sequence[str]], taken: Sequence[Optional[Role]]) -> list[Optional[Role]]:
@@ -228,7 +240,7 @@ def _of_numbers(values: np.ndarray, others: Sequence[str]) -> Role:
     known = values[np.isfinite(values)]
     if "mark" not in others and len(known) and np.all((known == 0) | (known == 1)) and 0 < known.mean() < SELDOM:
         return Role("mark", "", "because it is 0, and now and then 1")
-    return Role("channel", "", "as other numbers")
+    return Role("channel", "", OTHER_NUMBERS)
 
 
 def _look_beside(
@@ -279,6 +291,8 @@ def _by_text(texts: Sequence[str]) -> Optional[Role]:
             if role == "date" and len(set(first)) > SELDOM * len(first) and guess_time_format(first).startswith("%"):
                 role = "time"
             return Role(role, "", "because of how it is written")
+    if len(set(map(len, known))) == 1 and all(map(HEXADECIMAL.fullmatch, known)) and set("ABCDF") & set("".join(known)):
+        return Role("", "", "because it holds digits of sixteen, as a checksum does")
     if sum(is_number(text) for text in known) > len(known) / 2:
         counts = len(known) < SELDOM * len(texts) and all(re.fullmatch(r"\d{1,4}", text) for text in known)
         return Role("mark", "", "because it is mostly empty") if counts else None

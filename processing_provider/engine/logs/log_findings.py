@@ -7,7 +7,7 @@ from typing import NamedTuple, Sequence
 
 import numpy as np
 
-from ..core import Code, EngineError, Finding, Readings, counted
+from ..core import Code, EngineError, Finding, Readings, Run, counted
 from .assemble import LogGatherer
 from .column_roles import MOSTLY, Role
 from .fields import explain_row, shorten
@@ -141,6 +141,7 @@ def check_order(gathered: LogGatherer, readings: Readings) -> None:
             f"row {row}): the rows were sorted, or two sensors stand in turns. Sort the log by its time, or split it "
             "into a log for each sensor."
         )
+    _check_same_times(gathered, readings)
     falling = [run for run in runs if _way_of_times(readings.time_s[run.rows]) < 0]
     if falling and any(_way_of_times(readings.time_s[run.rows]) > 0 for run in runs):
         raise EngineError(
@@ -148,6 +149,26 @@ def check_order(gathered: LogGatherer, readings: Readings) -> None:
             f"{int(readings.row[falling[0].rows[0]])} on) and forwards within others: the rows were sorted by their "
             "stations. Sort the log by its time."
         )
+
+
+def _check_same_times(gathered: LogGatherer, readings: Readings) -> None:
+    """Raise EngineError when a line comes again at the very times of its first recording, with other values."""
+    met: dict[bytes, Run] = {}
+    for run in readings.runs():
+        times = readings.time_s[run.rows]
+        if len(times) <= FEWEST_STEPS or not np.all(np.isfinite(times)):
+            continue
+        first = met.setdefault(times.tobytes(), run)
+        # A clock that starts again with each line shows the same times on others.
+        if (first.grid, first.line) != (run.grid, run.line):
+            return
+        pairs = [(values[first.rows], values[run.rows]) for values in readings.channels.values()]
+        if first.run != run.run and not all(np.array_equal(*pair, equal_nan=True) for pair in pairs):
+            raise EngineError(
+                f"In {gathered.name}, line {run.line} comes again from row {int(readings.row[run.rows[0]])} on, at the "
+                f"same times as from row {int(readings.row[first.rows[0]])} on but with other values: probably another "
+                "frequency or coil pair. Split the log there, or put the channels into columns beside each other."
+            )
 
 
 def _way_of_times(times: np.ndarray) -> int:

@@ -45,7 +45,7 @@ def finish_columns(
             values[role] = found
             good &= (np.abs(found) < LARGEST_WHOLE) & (found == np.floor(found))
         else:
-            known = number_or_nan(found, plan.layout)
+            known = number_or_nan(found, plan.layout, role == "station")
             known = without_minutes(known) if planned.form == "ddmm" else known
             values[planned.field] = known * planned.column.factor + planned.column.offset
             if role == "station":
@@ -57,11 +57,17 @@ def finish_columns(
     return values, good
 
 
-def number_or_nan(values: np.ndarray, layout: LogLayout) -> np.ndarray:
-    """Return (n,) numbers, NaN where they equal a missing mark or are infinite."""
+def number_or_nan(values: np.ndarray, layout: LogLayout, counts: bool = False) -> np.ndarray:
+    """Return (n,) numbers, NaN where they equal a missing mark or are infinite.
+
+    Numbers that count may come to a mark such as -1, which then is no mark: others are a step from it.
+    """
     gone = ~np.isfinite(values)
-    for mark in filter(is_number, layout.missing):
-        gone |= values == float(mark)
+    steps = np.abs(np.diff(values[~gone]))
+    step = float(np.median(steps[steps > 0])) if counts and np.any(steps > 0) else 0.0
+    for mark in map(float, filter(is_number, layout.missing)):
+        if not step or np.all(np.abs(values[~gone & (values != mark)] - mark) > step):
+            gone |= values == mark
     return np.where(gone, np.nan, values)
 
 
