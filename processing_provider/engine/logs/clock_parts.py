@@ -19,6 +19,8 @@ PARTS = (
     (1.0, "second seconds sec secs ss s sek sekunde sekunden seconde secondes secondi segundos"),
 )
 """Seconds of the parts of a clock, and their names. Source: as ``DAY_S`` of ``timestamps``."""
+FRACTION_DIGITS = (1, 2, 3, 6, 9)
+"""Digits of tenths, hundredths, milliseconds, microseconds and nanoseconds. Source: as ``DAY_S`` of ``timestamps``."""
 FULL = 60.0
 """Minutes and seconds of a clock stay below it; hours below 24 do so too. Source: as ``DAY_S`` of ``timestamps``."""
 
@@ -109,12 +111,14 @@ def _whole_seconds(texts: Sequence[str]) -> Optional[np.ndarray]:
 
 
 def _fraction_of(texts: Sequence[str], seconds: np.ndarray) -> float:
-    """Return by how much whole numbers count within the seconds of a clock, such as 0.001; 0 when they do not."""
-    if not all(re.fullmatch(r"\d{1,3}", text) for text in texts):
+    """Return by how much numbers count within the seconds of a clock, such as 0.001; 0 when they do not."""
+    pointed = all(re.fullmatch(r"0?\.\d+", text) for text in texts)
+    if not pointed and not all(re.fullmatch(r"\d{1,9}", text) for text in texts):
         return 0.0
     values = np.array(texts, dtype=float)
     same, steps = np.diff(seconds) == 0, np.diff(values)
     later = np.diff(seconds) == 1
     if not np.any(same) or not np.all(steps[same] > 0) or (np.any(later) and np.mean(steps[later] < 0) < 0.5):
         return 0.0
-    return float(10.0 ** -max(map(len, texts)))
+    digits = max(map(len, texts))
+    return 1.0 if pointed else float(10.0 ** -next(size for size in FRACTION_DIGITS if digits <= size))

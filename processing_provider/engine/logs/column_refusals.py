@@ -14,6 +14,7 @@ from .fields import is_number, shorten
 
 JOINED = re.compile(r"[^\W\d]*\d+\s*[/:|_-]\s*[+-]?\d+|[^\W\d]+\d+\s*[^\W\d]+\s*[+-]?\d+")
 """Line and station in one text, such as ``3/17`` or ``L03P017``."""
+APOSTROPHE = re.compile(r"[+-]?\d{1,3}['\u2019]\d{3}")
 LABEL = re.compile(r"([^\W\d]+)[\s_.-]*(\d+)")
 """A line with letters before its number."""
 EVERY = 0.9
@@ -61,6 +62,7 @@ def check_columns(
     _check_labels(columns, roles, shape, name)
     _check_whole_lines(columns, roles, shape, name)
     _check_tails(columns, roles, shape, rows, name)
+    _check_apostrophes(roles, shape, rows, name)
     _check_settings(columns, names, roles, shape, name)
     _check_sums(columns, roles, shape, name)
 
@@ -154,6 +156,19 @@ def _check_tails(
             raise EngineError(
                 f"In {name}, the values in column {k} have something behind their number: {shorten(texts[0])} in row "
                 f"{row + 1} ({shorten(rows[row])}). Export the log with the numbers alone."
+            )
+
+
+def _check_apostrophes(roles: Sequence[Role], shape: Shape, rows: Sequence[str], name: str) -> None:
+    """Raise EngineError when an apostrophe before three digits in all values may part thousands or decimals."""
+    table = [(i, shape.split(rows[i])) for i in shape.data]
+    for k, role in enumerate(roles):
+        texts = [fields[k] for _, fields in table if len(fields) > k and fields[k]]
+        if role.role == "channel" and texts and all(map(APOSTROPHE.fullmatch, texts)):
+            raise EngineError(
+                f"In {name}, the values in column {k + 1} have an apostrophe before their last three digits "
+                f"({shorten(texts[0])} in row {table[0][0] + 1}): thousands or decimals, which cannot be known. Export "
+                "the log with a decimal point and without thousands."
             )
 
 

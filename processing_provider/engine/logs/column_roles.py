@@ -63,7 +63,10 @@ IGNORED_WORDS = (
     "batterij batteria"
 )
 UNITS = re.compile(r"[(\[{<]\s*([^)\]}>]+?)\s*[)\]}>]|(?:^|[_ ])(ms_?/?_?m|ppt|ppm)$", re.IGNORECASE)
-OTHER_UNITS = ("v", "mv", "ma", "a", "%", "°", "deg", "hpa", "mbar", "°c", "c", "k", "nt", "db", "rpm", "km/h", "m/s")
+OTHER_UNITS = (
+    "v", "mv", "ma", "a", "%", "°", "deg", "hpa", "mbar", "°c", "c", "k", "nt", "db", "rpm", "km/h", "m/s", "m/s2",
+    "m/s²", "deg/s", "°/s", "rad", "rad/s", "g", "kn", "lux", "w", "mah", "ah", "kpa", "pa", "bar", "ut", "µt", "gauss",
+)  # fmt: skip
 """Units of what a logger writes beside the readings."""
 UNIT_NAMES = {"‰": "ppt", "ppt": "ppt", "ppm": "ppm", "ms/m": "mS/m", "ms_m": "mS/m", "msm": "mS/m", "ms m": "mS/m"}
 MOSTLY = 0.9

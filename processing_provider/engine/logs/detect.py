@@ -270,6 +270,8 @@ def _find_roles(columns: Sequence[Sequence[str]], names: ColumnNames, has_openin
             taken[i] = role = Role("time", "", role.why)
         elif role.role == "date" and _are_day_fractions(columns[i]):
             taken[i] = role = Role("time", "", role.why)
+        elif role.role == "channel" and _holds_one_word(columns[i]):
+            taken[i] = role = Role("", "", f"because it holds {columns[i][0]!r} throughout")
         elif role.role == "time" and _stands_still(columns[i]):
             taken[i] = role = Role("", "", "because it never changes")
         elif role.role == "date" and not any(map(fits_date, columns[i][:FIRST_VALUES])):
@@ -283,6 +285,11 @@ def _find_roles(columns: Sequence[Sequence[str]], names: ColumnNames, has_openin
     beside = "station" in named or "line" in named
     roles = roles_by_behaviour(columns, taken, known, beside=beside)
     return settle_positions(columns, join_clock(columns, names.names, roles))
+
+
+def _holds_one_word(texts: Sequence[str]) -> bool:
+    """Return whether a column says the same in all rows, in words: its coil pair is not connected."""
+    return len(texts) > LEAST_GROWTH and len(set(texts)) == 1 and bool(re.fullmatch(r"[^\d*-]+", texts[0]))
 
 
 def _stands_still(texts: Sequence[str]) -> bool:

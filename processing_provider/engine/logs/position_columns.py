@@ -13,8 +13,6 @@ from .fields import SIGNS, degrees_of
 
 LIMITS = {"latitude": 90.0, "longitude": 180.0}
 """Derived: no latitude is farther from the equator, no longitude farther from Greenwich, degrees."""
-PAIRS = (("easting", "northing"), ("longitude", "latitude"))
-"""Coordinates that say nothing one without the other."""
 LETTERS = {"latitude": "NS", "longitude": "EW"}
 PADDED = {"latitude": re.compile(r"[+-]?\d{4}\.\d+"), "longitude": re.compile(r"[+-]?0\d{3,4}\.\d+")}
 """Degrees with minutes as one number are written with leading zeros (NMEA 0183: ddmm.mm and dddmm.mm, from memory)."""
@@ -23,10 +21,6 @@ PADDED = {"latitude": re.compile(r"[+-]?\d{4}\.\d+"), "longitude": re.compile(r"
 def settle_positions(columns: Sequence[Sequence[str]], roles: Sequence[Role]) -> list[Role]:
     """Return the roles of columns, with the notation of longitudes and latitudes and their half of the globe."""
     settled = list(roles)
-    for pair in PAIRS:
-        at = [i for i, role in enumerate(roles) if role.role in pair]
-        if len(at) == 1:
-            settled[at[0]] = Role("", "", "because no column holds the other coordinate")
     minutes = _have_minutes(columns, roles)
     for i, role in enumerate(roles):
         if role.role not in LIMITS:

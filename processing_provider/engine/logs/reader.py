@@ -157,7 +157,8 @@ def _check_fit(gathered: LogGatherer) -> None:
         raise EngineError(
             f"No row of {name} fits the layout{' ' + layout.name if layout.name else ''}: row {row} "
             f"{explain_row(text, plan)} ({shorten(text)}). Expected: {_expected(layout, plan.count)}. "
-            "Check that the layout belongs to this log, or leave it out to have it found out."
+            "Check that the layout belongs to this log, or leave it out to have it found out. Where it was found out, "
+            "correct such values in a copy of the log."
         )
     if layout.line_start and layout.one("line") is None and not gathered.openings:
         raise EngineError(
