@@ -2060,6 +2060,22 @@
         <translation>Millisekunden</translation>
     </message>
     <message>
+        <source>tenths of a second</source>
+        <translation>Zehntelsekunden</translation>
+    </message>
+    <message>
+        <source>hundredths of a second</source>
+        <translation>Hundertstelsekunden</translation>
+    </message>
+    <message>
+        <source>microseconds</source>
+        <translation>Mikrosekunden</translation>
+    </message>
+    <message>
+        <source>nanoseconds</source>
+        <translation>Nanosekunden</translation>
+    </message>
+    <message>
         <source>Role of column {number}</source>
         <translation>Rolle der Spalte {number}</translation>
     </message>

@@ -28,7 +28,10 @@ ROLES_EM = 11
 TIMES = (*NUMBER_FORMATS, *TEXT_FORMATS)
 DATES = ("%d.%m.%Y", "%Y-%m-%d", "%m/%d/%Y", "%d/%m/%Y")
 FORMS = {"time": TIMES, "date": DATES, "longitude": ("ddmm",), "latitude": ("ddmm",)}
-PARTS = (("hours", 3600.0), ("minutes", 60.0), ("seconds", 1.0), ("milliseconds", 0.001))
+PARTS = (
+    ("hours", 3600.0), ("minutes", 60.0), ("seconds", 1.0), ("milliseconds", 0.001), ("tenths of a second", 0.1),
+    ("hundredths of a second", 0.01), ("microseconds", 1e-6), ("nanoseconds", 1e-9),
+)  # fmt: skip
 """Parts of a time that stand in columns of their own, and their seconds."""
 NOTHING, CHANNEL, WRITTEN, PART = range(4)
 """Pages below the role: none, name and unit of a channel, how values are written, which part of the time it is."""

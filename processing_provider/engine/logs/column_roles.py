@@ -80,6 +80,10 @@ FIRST_VALUES = 50
 """Values that are looked at for times and dates. Derived: a fraction of 50 values is known to 0.04 where it is 0.9."""
 
 
+LAST_CLOCK = 240000
+"""Derived: a clock as one number (HHMMSS) stays below it."""
+
+
 @dataclass(frozen=True)
 class Role:
     """What a column was taken for: role (empty = not used), unit, why in words, factor and format as in a layout."""
@@ -302,6 +306,17 @@ def _by_text(texts: Sequence[str]) -> Optional[Role]:
     if len(set(known)) == 1 and len(known) < len(texts) / 2:
         return Role("mark", "", "because it is mostly empty")
     return Role("", "", "because it holds words")
+
+
+def holds_one_word(texts: Sequence[str]) -> bool:
+    """Return whether a column says the same in all rows, in words: its coil pair is not connected."""
+    return len(texts) > LEAST_GROWTH and len(set(texts)) == 1 and bool(re.fullmatch(r"[^\d*-]+", texts[0]))
+
+
+def stands_still(texts: Sequence[str]) -> bool:
+    """Return whether times are one number throughout that is no clock, as a spreadsheet rounds them."""
+    number = len(texts) > LEAST_GROWTH and len(set(texts)) == 1 and is_number(texts[0])
+    return number and float(texts[0]) > LAST_CLOCK
 
 
 def as_numbers(texts: Sequence[str]) -> np.ndarray:

@@ -17,15 +17,15 @@ from .column_roles import (
     UNIT_NAMES,
     Role,
     fits_date,
+    holds_one_word,
     is_time,
     role_by_name,
     roles_by_behaviour,
+    stands_still,
 )
 from .dialect import NUMBER, Shape, find_comment, find_marks, find_missing, find_openings, find_records, find_shape
-from .fields import is_number
 from .layout import ROLES, LogColumn, LogLayout, field_name
 from .log_findings import layout_remarks
-from .number_courses import LEAST_GROWTH
 from .position_columns import settle_positions
 from .refusals import (
     check_commas,
@@ -270,9 +270,9 @@ def _find_roles(columns: Sequence[Sequence[str]], names: ColumnNames, has_openin
             taken[i] = role = Role("time", "", role.why)
         elif role.role == "date" and _are_day_fractions(columns[i]):
             taken[i] = role = Role("time", "", role.why)
-        elif role.role == "channel" and _holds_one_word(columns[i]):
+        elif role.role == "channel" and holds_one_word(columns[i]):
             taken[i] = role = Role("", "", f"because it holds {columns[i][0]!r} throughout")
-        elif role.role == "time" and _stands_still(columns[i]):
+        elif role.role == "time" and stands_still(columns[i]):
             taken[i] = role = Role("", "", "because it never changes")
         elif role.role == "date" and not any(map(fits_date, columns[i][:FIRST_VALUES])):
             taken[i] = role = Role("", "", "because its values are no dates")
@@ -285,15 +285,6 @@ def _find_roles(columns: Sequence[Sequence[str]], names: ColumnNames, has_openin
     beside = "station" in named or "line" in named
     roles = roles_by_behaviour(columns, taken, known, beside=beside)
     return settle_positions(columns, join_clock(columns, names.names, roles))
-
-
-def _holds_one_word(texts: Sequence[str]) -> bool:
-    """Return whether a column says the same in all rows, in words: its coil pair is not connected."""
-    return len(texts) > LEAST_GROWTH and len(set(texts)) == 1 and bool(re.fullmatch(r"[^\d*-]+", texts[0]))
-
-
-def _stands_still(texts: Sequence[str]) -> bool:
-    return len(texts) > LEAST_GROWTH and len(set(texts)) == 1 and is_number(texts[0])
 
 
 def _are_day_fractions(texts: Sequence[str]) -> bool:

@@ -20,6 +20,15 @@ LINES = {
     "milliseconds before the clock": ("ms,time", [f"{round(s * 1000) % 1000},{c}" for c, s in zip(CLOCK, SECONDS)]),
     "tenths beside the clock, named otherwise": ("time,tenth", [
         f"{c},{round(s * 10) % 10}" for c, s in zip(CLOCK, SECONDS)]),
+    "a clock and microseconds": ("time,usec", [f"{c},{round(s * 10) % 10}00000" for c, s in zip(CLOCK, SECONDS)]),
+    "a clock and its fraction": ("time,frac", [f"{c},.{round(s * 10) % 10}" for c, s in zip(CLOCK, SECONDS)]),
+    "HHMM and seconds": ("hhmm,sec", [
+        f"{h:g}{m:02g},{s % 60:g}" for h, m, s in zip(HOUR, MINUTE, np.round(SECONDS, 1))]),
+    "stamps without signs": ("stamp", [
+        f"20261128T{c.replace(':', '')}.{round(s * 10) % 10}Z" for c, s in zip(CLOCK, SECONDS)]),
+    "tenths": ("t [0.1 s]", [f"{round(s * 10)}" for s in SECONDS]),
+    "microseconds": ("t (us)", [f"{round(s * 1e6)}" for s in SECONDS]),
+    "days counted from noon": ("jd", [f"{2461372.5 + s / 86400:.8f}" for s in SECONDS]),
     "clock with points": ("time", [f"{c.replace(':', '.')}.{round(s * 10) % 10}" for c, s in zip(CLOCK, SECONDS)]),
     "clock with letters": ("time", [
         f"{c[:2]}h{c[3:5]}m{c[6:]}.{round(s * 10) % 10}s" for c, s in zip(CLOCK, SECONDS)]),

@@ -1,0 +1,78 @@
+"""Columns that mix what does not belong together, or cannot be known: refused with the row and what to do."""
+
+from __future__ import annotations
+
+import pytest
+from turnrow.processing_provider.engine.core import EngineError
+from turnrow.processing_provider.engine.logs import read_log
+from turnrow.tests.engine.logs.log_files import write
+
+PLACES = [(1 + k // 12, k % 12 + 1, f"09:05:{k:02d}") for k in range(48)]
+
+
+def rows(last):
+    return [f"{line},{station},{clock},{20 + k % 7}.5{last(k)}" for k, (line, station, clock) in enumerate(PLACES)]
+
+
+PLAIN = rows(lambda k: "")
+MIXED = {
+    "units": (
+        "line,station,time,cond,unit", rows(lambda k: ",mS/m" if k < 24 else ",S/m"), "'mS/m' to 'S/m' in row 26"),
+    "orientations": ("line,station,time,cond,mode", rows(lambda k: ",HCP" if k < 30 else ",VCP"), "to 'VCP' in row 32"),
+    "distances of the coils": (
+        "line,station,time,cond,coil (m)", rows(lambda k: ",1.0" if k < 24 else ",0.5"), "'1.0' to '0.5' in row 26"),
+    "the same names again": (
+        "station,cond,station,cond", [f"{k},{20 + k % 7}.5,{k},{21 + k % 5}.5" for k in range(12)], "beside each"),
+    "a column for each line": (
+        "station,L4,L5,L6", [f"{k},{20 + k % 7}.5,{19 + k % 7}.5,{21 + k % 5}.5" for k in range(12)], "beside each"),
+    "names beside their columns": (
+        "line,station,time,,cond", [row + "," for row in rows(str)], "'cond' names column 5, which is empty"),
+    "a line with a letter behind": (
+        "line,station,time,cond", [row.replace("3,", "2A,", 1) if row[0] == "3" else row for row in PLAIN], "'2A'"),
+    "lines without a number": (
+        "line,station,time,cond", ["ABCD"[int(row[0]) - 1] + row[1:] for row in PLAIN], "'A' in row 2"),
+    "apostrophes before three digits": (
+        "line,station,time,cond", [row.replace(".5", "'512") for row in PLAIN], "apostrophe"),
+    "a mean below each line": (
+        "line,station,time,cond", [
+            row for k, first in enumerate(PLAIN)
+            for row in ([first, f"{first[0]},12,,22.8"] if k % 12 == 11 else [first])], "row 14 and 3 more"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("names", "readings", "words"), MIXED.values(), ids=MIXED)
+def test_columns_that_mix_are_refused(tmp_path, names, readings, words):
+    log = write(tmp_path, names, *readings)
+    with pytest.raises(EngineError, match=words):
+        read_log(log)
+
+
+@pytest.mark.parametrize("last", [",mS/m", ",HCP", ",1.0"])
+def test_settings_that_stay_are_read(tmp_path, last):
+    readings = read_log(write(tmp_path, "line,station,time,cond,coil", *rows(lambda k: last))).readings
+    assert len(readings) == 48
+    assert list(readings.channels) == ["cond"]
+
+
+def test_rows_out_of_order_are_refused(tmp_path):
+    by_station = sorted(PLAIN, key=lambda row: int(row.split(",")[1]))
+    with pytest.raises(EngineError, match=r"line changes after 1.0 readings.*row 3.*Sort the log by its time"):
+        read_log(write(tmp_path, "line,station,time,cond", *by_station))
+    back = [row for line in "1234" for row in PLAIN[:: -1 if line in "24" else 1] if row[0] == line]
+    with pytest.raises(EngineError, match=r"times run backwards within line 2 \(from row 14 on\)"):
+        read_log(write(tmp_path, "line,station,time,cond", *back))
+
+
+def test_a_line_again_at_the_same_times_is_another_channel(tmp_path):
+    first = PLAIN
+    other = [row.replace(".5", ".75") for row in first]
+    with pytest.raises(EngineError, match=r"line 1 comes again from row 50 on, at the same times as from row 2 on"):
+        read_log(write(tmp_path, "line,station,time,cond", *first, *other))
+    assert len(read_log(write(tmp_path, "line,station,time,cond", *first, *first)).readings) == 96
+
+
+def test_readings_above_in_another_dialect_are_no_preamble(tmp_path):
+    below = [row.replace(",", ";").replace(".", ",") for row in PLAIN]
+    names = "line,station,time,cond"
+    with pytest.raises(EngineError, match=r"48 rows from row 2 on .* another way than those from row 51 on"):
+        read_log(write(tmp_path, names, *PLAIN, names.replace(",", ";"), *below, *below))
