@@ -179,6 +179,9 @@ time constants).
 KEPT = 0.998
 """Fraction of the variance of the wander that its shapes carry. Derived: what they leave out is sqrt(1 - KEPT) of
 ``pace_m``, 7 mm, a tenth of what alignment leaves."""
+SAME = 1e-9
+"""Fraction of its largest value by which a matrix may differ from itself seen from the other end. Derived: positions
+are rounded to 1e-9 m, and nothing else lets evenly spaced nodes differ."""
 
 
 def walk_shapes(v: np.ndarray, platform: Platform = CARRIED) -> np.ndarray:
@@ -214,7 +217,31 @@ def _wander_shapes(nodes: bytes, platform: Platform) -> np.ndarray:
     ends = np.array([0, len(v) - 1])
     at_ends = wander[np.ix_(ends, ends)] + 1e-9 * np.eye(2)
     wander = wander - wander[:, ends] @ np.linalg.solve(at_ends, wander[ends])
-    size, shape = eigen_symmetric(platform.pace_m**2 * wander / max(np.mean(np.diag(wander)), 1e-9))
+    size, shape = _eigen_both_ways(platform.pace_m**2 * wander / max(np.mean(np.diag(wander)), 1e-9))
     size, shape = np.maximum(size[::-1], 0.0), shape[:, ::-1]
     m = int(np.searchsorted(np.cumsum(size) / max(size.sum(), 1e-30), KEPT)) + 1
     return shape[:, :m] * np.sqrt(size[:m])
+
+
+def _eigen_both_ways(matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return eigenvalues (n,), ascending, and eigenvectors (n, n) of a symmetric matrix.
+
+    Evenly spaced nodes look the same from both ends. Eigenvectors are then even or odd about the middle, and both
+    kinds are found from matrices half as large, in a quarter of the time.
+    """
+    half, odd = divmod(len(matrix), 2)
+    if half < 2 or np.abs(matrix - matrix[::-1, ::-1]).max() > SAME * np.abs(matrix).max():
+        return eigen_symmetric(matrix)
+    own, mirrored = matrix[:half, :half], matrix[:half, ::-1][:, :half]
+    even = np.zeros((half + odd, half + odd))
+    even[:half, :half] = own + mirrored
+    even[:half, half:] = np.sqrt(2.0) * matrix[:half, half : half + odd]
+    even[half:, :half] = even[:half, half:].T
+    even[half:, half:] = matrix[half : half + odd, half : half + odd]
+    (size_even, of_even), (size_odd, of_odd) = eigen_symmetric(even), eigen_symmetric(own - mirrored)
+    outer = np.concatenate([of_even[:half], of_odd], axis=1) / np.sqrt(2.0)
+    middle = np.concatenate([of_even[half:], np.zeros((odd, half))], axis=1)
+    inner = np.concatenate([of_even[:half], -of_odd], axis=1)[::-1] / np.sqrt(2.0)
+    size, vectors = np.concatenate([size_even, size_odd]), np.concatenate([outer, middle, inner])
+    order = np.argsort(size, kind="stable")
+    return size[order], vectors[:, order]

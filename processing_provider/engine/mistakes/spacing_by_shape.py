@@ -62,6 +62,8 @@ PLACES = {
 """Where the lines of a block lie, in spacings. Derived: ``skipped`` leaves one spacing bare before the fifth; with
 ``on-last`` the fifth lies on the fourth; with ``on-next`` the fourth lies on the fifth.
 """
+TURNED = {"on-next": "on-last"}
+"""Blocks that are others turned by half a turn. Derived: 7 less the places of ``on-last``, from its last line on."""
 
 
 class ShapeEvidence:
@@ -189,36 +191,63 @@ def _frequencies(relative: np.ndarray) -> np.ndarray:
 
 @lru_cache(maxsize=32)
 def _shapes(places: str, width: int, node_m: float, spacing_m: float, unsure_m: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return (C, R) eigenvalues of the shapes' covariances and their (BLOCK W, C R) float32 eigenvectors."""
-    u = np.repeat(np.array(PLACES[places]) * spacing_m, width)
-    v = np.tile(np.arange(width) * node_m, BLOCK)
-    away = np.stack([u[:, None] - u, v[:, None] - v], axis=-1)
-    line = np.repeat(np.arange(BLOCK), width)
-    same = line[:, None] == line
-    blur = 2 * np.diag([ASIDE_M**2, unsure_m**2])
-    level = np.kron(np.eye(BLOCK), np.eye(width) - 1 / width)
-    sizes, shapes = [], []
-    for spread in _spreads():
-        covariance = np.where(same, _gaussian(away, spread, 0.0), _gaussian(away, spread, blur))
-        size, shape = np.linalg.eigh(level @ covariance @ level)
-        rank = min(RANK, len(size))
-        sizes.append(np.maximum(size[::-1][:rank], 0.0))
-        shapes.append(shape[:, ::-1][:, :rank])
-    return np.stack(sizes), np.concatenate(shapes, axis=1).astype(np.float32)
+    """Return (C, R) eigenvalues of the shapes' covariances and their (BLOCK W, C R) float32 eigenvectors.
+
+    A covariance is the same both ways, so that a block turned by half a turn has the eigenvectors turned likewise, and
+    of a ditch and the one that is its mirror image along the traverse one is enough.
+    """
+    turned = TURNED.get(places)
+    if turned is not None:
+        size, shape = _shapes(turned, width, node_m, spacing_m, unsure_m)
+        return size, np.ascontiguousarray(shape[::-1])
+    spreads, mirrored = _spreads()
+    sizes, vectors = np.linalg.eigh(_covariances(places, spreads, width, node_m, spacing_m, unsure_m))
+    rank = min(RANK, sizes.shape[1])
+    size, shape = np.maximum(sizes[:, ::-1][:, :rank], 0.0), vectors[:, :, ::-1][:, :, :rank]
+    along = shape[mirrored].reshape(-1, BLOCK, width, rank)[:, :, ::-1].reshape(-1, BLOCK * width, rank)
+    every = np.concatenate([shape, along]).transpose(1, 0, 2).reshape(BLOCK * width, -1)
+    return np.concatenate([size, size[mirrored]]), every.astype(np.float32)
 
 
-def _spreads() -> list[np.ndarray]:
-    """Return the (2, 2) covariances, in m^2, of the Gaussian shapes."""
-    spreads = [np.eye(2) * r**2 for r in ROUND_M]
+def _spreads() -> tuple[np.ndarray, list[int]]:
+    """Return the (C, 2, 2) covariances, in m^2, of the Gaussian shapes, and those whose mirror images are shapes too.
+
+    The axes of those are neither along nor across the traverse.
+    """
+    spreads, mirrored = [np.eye(2) * r**2 for r in ROUND_M], []
     for w in WIDTHS_M:
-        for angle in np.arange(ANGLES) * np.pi / ANGLES:
+        for k in range(ANGLES // 2 + 1):
+            angle = k * np.pi / ANGLES
             across, along = np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)])
+            if 0 < k < ANGLES / 2:
+                mirrored.append(len(spreads))
             spreads.append(w**2 * np.outer(across, across) + LONG_M**2 * np.outer(along, along))
-    return spreads
+    return np.stack(spreads), mirrored
 
 
-def _gaussian(away: np.ndarray, spread: np.ndarray, blur: Union[float, np.ndarray]) -> np.ndarray:
-    """Return exp(-d S^-1 d / 2) at distances d (..., 2), blurred by a Gaussian of covariance ``blur``."""
+def _covariances(
+    places: str, spreads: np.ndarray, width: int, node_m: float, spacing_m: float, unsure_m: float
+) -> np.ndarray:
+    """Return (C, BLOCK W, BLOCK W) covariances of the values of a tile less the mean of each line."""
+    place = np.array(PLACES[places])
+    far, ahead = int(np.ptp(place)), np.arange(1 - width, width) * node_m
+    # By distance across and along; the last row is of values of one line, whose distances are sure.
+    across = np.append(np.arange(-far, far + 1), 0)[:, None] * spacing_m
+    blur = 2 * np.diag([ASIDE_M**2, unsure_m**2])
+    sure = np.append(np.zeros(2 * far + 1, bool), True)[:, None]
+    node, row = np.arange(width), np.where(np.eye(BLOCK, dtype=bool), 2 * far + 1, place[:, None] - place + far)
+    found = np.empty((len(spreads), BLOCK, width, BLOCK, width))
+    for own, spread in zip(found, spreads):
+        table = np.where(sure, _gaussian(across, ahead, spread, 0.0), _gaussian(across, ahead, spread, blur))
+        own[:] = table[row[:, None, :, None], (node[:, None] - node + width - 1)[None, :, None, :]]
+    found -= found.mean(axis=2, keepdims=True)
+    found -= found.mean(axis=4, keepdims=True)
+    return found.reshape(len(spreads), BLOCK * width, -1)
+
+
+def _gaussian(across: np.ndarray, along: np.ndarray, spread: np.ndarray, blur: Union[float, np.ndarray]) -> np.ndarray:
+    """Return exp(-d S^-1 d / 2) at distances d across and along, blurred by a Gaussian of covariance ``blur``."""
     wide = spread + blur
-    shape = np.exp(-0.5 * np.einsum("...i,ij,...j->...", away, np.linalg.inv(wide), away, optimize=True))
+    (one, both), (_, other) = np.linalg.inv(wide)
+    shape = np.exp(-0.5 * (one * across**2 + 2 * both * across * along + other * along**2))
     return np.sqrt(np.linalg.det(spread) / np.linalg.det(wide)) * shape
