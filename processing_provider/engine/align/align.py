@@ -159,7 +159,7 @@ class _Positions:
         unknown = np.zeros(len(part)), np.full(len(part), np.nan)
         if not self._channels:
             return unknown
-        moved = _crossed(part.replace(v_m=part.v_m + move), part, lines)
+        moved = _crossed(part.replace(v_m=part.v_m + move) if move.any() else part, part, lines)
         # The common axis starts where the moved readings do.
         fresh = lines_of(moved)
         if len(fresh) < LEAST_LINES or np.ptp(fresh.v) < LEAST_LENGTH_M:
@@ -220,6 +220,8 @@ def _crossed(moved: Readings, part: Readings, lines: Lines) -> Readings:
     if not len(lines):
         return moved
     came_in, went_out = _at_edges(part, lines, moved.v_m)
+    if not (came_in.any() or went_out.any()):
+        return moved
     flag = moved.flag.copy()
     flag[came_in] &= ~np.uint16(flag_bit("overrun"))
     flag[went_out] |= np.uint16(flag_bit("overrun"))

@@ -104,10 +104,11 @@ class GridLog:
 
     def bare_stretches(self, line: Optional[int], runs: Sequence[RunSummary]) -> list[Stretch]:
         """Return the stretches of a line without readings of ``runs`` and without a noted obstacle."""
-        station = self.scheme.first_station + np.arange(self.scheme.readings_per_line)
+        first, count = self.scheme.first_station, self.scheme.readings_per_line
         # Most recordings cover their whole line.
-        if any(run.low - 1 < station[0] and run.high + 1 > station[-1] for run in runs):
+        if any(run.low - 1 < first and run.high + 1 > first + count - 1 for run in runs):
             return []
+        station = first + np.arange(count)
         bare = np.ones(len(station), bool)
         for run in runs:
             bare &= (station <= run.low - 1) | (station >= run.high + 1)

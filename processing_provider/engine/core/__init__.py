@@ -52,6 +52,7 @@ from .lines import MIN_READINGS, SAME_PLACE, Lines, lines_of
 from .noise import (
     MAD_TO_SD,
     least_step,
+    median,
     noise_of_lines,
     noise_of_pairs,
     noise_of_runs,
@@ -151,6 +152,7 @@ __all__ = [
     "kind_code",
     "least_step",
     "matrix_product",
+    "median",
     "line_order",
     "lines_at",
     "lines_of",

@@ -160,13 +160,23 @@ def solved_symmetric(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
     numpy.linalg.LinAlgError
         When a matrix is singular.
     """
-    from scipy.linalg.lapack import dsysv
-
+    dsysv = _symmetric_solver()
+    if matrix.ndim == 2:
+        _, _, one, singular = dsysv(matrix, right)
+        return np.ascontiguousarray(_regular(one, singular))
     found = np.empty(right.shape)
     for place in np.ndindex(*matrix.shape[:-2]):
         _, _, one, singular = dsysv(matrix[place], right[place])
         found[place] = _regular(one, singular)
     return found
+
+
+@lru_cache(maxsize=1)
+def _symmetric_solver() -> Callable[..., tuple]:
+    """Return LAPACK's routine; as of ``_products``."""
+    from scipy.linalg.lapack import dsysv
+
+    return dsysv
 
 
 def inverse_symmetric(matrix: np.ndarray) -> np.ndarray:
@@ -177,7 +187,8 @@ def inverse_symmetric(matrix: np.ndarray) -> np.ndarray:
     numpy.linalg.LinAlgError
         When a matrix is singular.
     """
-    return solved_symmetric(matrix, np.broadcast_to(np.eye(matrix.shape[-1]), matrix.shape))
+    unit = np.eye(matrix.shape[-1])
+    return solved_symmetric(matrix, unit if matrix.ndim == 2 else np.broadcast_to(unit, matrix.shape))
 
 
 def _regular(found: np.ndarray, singular: int) -> np.ndarray:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Iterator
+from weakref import ref
 
 import numpy as np
 
 from .columns import kind_code
+from .noise import median
 from .readings import Readings
 
 MIN_READINGS = 3
@@ -18,6 +20,13 @@ missing (two steps), with half a step for uneven pace."""
 SAME_PLACE = 0.25
 """Lines nearer to each other than this fraction of the spacing have one position along the baseline. Common practice,
 no source: a line walked again lies within a few centimetres, and lines half a spacing from each other are two."""
+
+
+LINES_FROM = ("grid", "line", "run", "seq", "heading", "kind", "flag", "u_m", "v_m")
+"""Columns that the lines of a grid follow from."""
+KEPT = 3
+"""Tables whose lines are kept. Derived: a correction goes from the readings as they come to those that it moved, and
+the next one begins with either."""
 
 
 @dataclass(frozen=True)
@@ -83,12 +92,15 @@ class Lines:
         return np.where(on_reading | between, filled, np.nan).reshape(shape)
 
 
+_last: list[tuple[list[ref[np.ndarray]], Lines]] = []
+
+
 def grids_of(readings: Readings) -> Iterator[tuple[str, np.ndarray, Readings]]:
     """Yield (name, rows in the table, readings) of each grid."""
     for code, name in enumerate(readings.grids):
         rows = np.flatnonzero(readings.grid == code)
         if len(rows):
-            yield name, rows, readings.take(rows)
+            yield name, rows, readings.take(rows) if len(rows) < len(readings) else readings
 
 
 def lines_of(readings: Readings) -> Lines:
@@ -98,7 +110,22 @@ def lines_of(readings: Readings) -> Lines:
     ----------
     readings : Readings
         Placed readings of one grid.
+
+    Notes
+    -----
+    Corrections ask for the lines of the same readings again and again: columns are never changed in place, so that the
+    lines of the last tables are those of any table with the same columns.
     """
+    columns = [getattr(readings, name) for name in LINES_FROM]
+    for known, lines in tuple(_last):
+        if all(one() is column for one, column in zip(known, columns)):
+            return lines
+    lines = _lines_of(readings)
+    _last[:] = [([ref(column) for column in columns], lines), *_last[: KEPT - 1]]
+    return lines
+
+
+def _lines_of(readings: Readings) -> Lines:
     order, recording = readings.in_runs()
     kept = ((readings.flag == 0) & np.isfinite(readings.u_m) & np.isfinite(readings.v_m))[order]
     rows = order[kept]
@@ -147,7 +174,7 @@ def _axis(v: np.ndarray, owner: np.ndarray) -> tuple[np.ndarray, float]:
     if not len(v):
         return np.zeros(0), 1.0
     steps = np.abs(np.diff(v))[owner[1:] == owner[:-1]]
-    step = float(np.median(steps[steps > 0]))
+    step = median(steps[steps > 0])
     low, high = v.min(), v.max()
     return low + step * np.arange(int(np.floor((high - low) / step + 1e-6)) + 1), step
 
@@ -156,7 +183,7 @@ def _pairs(u: np.ndarray) -> np.ndarray:
     """Return every couple of lines from one position along the baseline and from the next one (u ascending)."""
     between = np.diff(u)
     separate = between > 0.01
-    spacing = np.median(between[separate]) if separate.any() else 1.0
+    spacing = median(between[separate]) if separate.any() else 1.0
     position = np.concatenate([[0], np.cumsum(between > SAME_PLACE * spacing)]) if len(u) else np.zeros(0, int)
     first, second = np.nonzero(position[None, :] - position[:, None] == 1)
     return np.stack([first, second], axis=1)

@@ -35,12 +35,28 @@ LEAST_FRACTION = 1e-6
 then known to be below 0.1 % of their standard deviation, which no map shows; it keeps weights finite."""
 
 
+def median(values: np.ndarray) -> float:
+    """Return the median of (n,) numbers, n > 0, as ``np.median`` does; NaN where one of them is NaN.
+
+    The engine asks for the median of some hundred numbers at every line; numpy's own takes four times as long.
+    """
+    ordered, middle = np.array(values, float), len(values) // 2
+    # A sum of squares is NaN only where a number is.
+    if np.isnan(ordered.dot(ordered)):
+        return np.nan
+    if len(values) % 2:
+        ordered.partition(middle)
+        return float(ordered[middle])
+    ordered.partition((middle - 1, middle))
+    return float((ordered[middle - 1] + ordered[middle]) / 2)
+
+
 def robust_sd(deviations: np.ndarray) -> float:
     """Return the standard deviation of normal deviations of any shape from their median absolute value; 0.0 for none.
 
     Deviations are taken from a centre that the caller has subtracted.
     """
-    return float(MAD_TO_SD * np.median(np.abs(deviations))) if np.size(deviations) else 0.0
+    return MAD_TO_SD * median(np.abs(deviations).ravel()) if np.size(deviations) else 0.0
 
 
 def noise_of_differences(differences: np.ndarray, order: int) -> float:

@@ -135,6 +135,10 @@ class Scheme:
     def heading(self, line: ArrayLike) -> np.ndarray:
         """Return 1 (out) or -1 (back) as the pattern gives it for recorded line numbers."""
         first = HEADINGS[self.first_heading]
+        if isinstance(line, int):
+            # One line at a time is asked for most.
+            turned = self.pattern == "alternate" and round(float(self.order(line))) % 2 == 1
+            return np.array(-first if turned else first, np.int8)
         odd = np.mod(np.round(self.order(line)), 2) == 1
         return np.where(odd & (self.pattern == "alternate"), -first, first).astype(np.int8)
 

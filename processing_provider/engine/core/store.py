@@ -316,6 +316,8 @@ def _put_back(readings: Readings, before: Iterable[tuple], after: Sequence[Readi
     changed: dict[str, object] = {}
 
     def joined(columns: Sequence[np.ndarray]) -> np.ndarray:
+        if len(columns) == 1 and len(columns[0]) == len(readings):
+            return columns[0]
         whole = np.empty(len(readings), columns[0].dtype)
         for where, column in zip(rows, columns):
             whole[where] = column

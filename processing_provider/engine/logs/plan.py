@@ -20,8 +20,8 @@ clock time grows by this much when it gets a fraction (``.125``); more costs mem
 SAMPLE_ROWS = 2000
 """Rows from which the notation of times and dates is learnt. Derived: at ten readings a second these are 200 s, longer
 than the minute after which ``HHMMSS`` can be known from plain seconds."""
-
-
+WRITTEN = ("date", "time", "mark", "grid")
+"""Roles whose columns are read as texts, whose notation or length must be known."""
 MOST_COLUMNS = int(LIMITS["column"][1])
 """Values of a row. Derived: the last column that a layout may name."""
 LONGEST_TEXT = 64
@@ -108,6 +108,14 @@ def split_row(row: str, delimiter: Optional[str], widths: Optional[Sequence[int]
     return list(map(str.strip, text.split(character)))
 
 
+def _split_rows(rows: Sequence[str], layout: LogLayout) -> list[list[str]]:
+    """Return the values of rows, as ``split_row`` does but for blanks around them."""
+    character = delimiter_of(layout.delimiter)
+    if layout.widths is not None or character is None or any('"' in row for row in rows):
+        return [split_row(row, layout.delimiter, layout.widths) for row in rows]
+    return [row.rstrip("\r\n").split(character) for row in rows]
+
+
 def make_plan(header: Optional[str], rows: Sequence[str], layout: LogLayout, name: str) -> Plan:
     """Return the plan for a log from its header row and its first rows with readings.
 
@@ -122,7 +130,7 @@ def make_plan(header: Optional[str], rows: Sequence[str], layout: LogLayout, nam
             "value stands in quotes, so that they cannot be kept from each other. Export the log with another "
             "delimiter, such as ';'."
         )
-    split = [split_row(row, layout.delimiter, layout.widths) for row in rows[:SAMPLE_ROWS]]
+    split = _split_rows(rows[:SAMPLE_ROWS], layout)
     names = None if header is None else split_row(header, layout.delimiter, layout.widths)
     count = _value_count(names, split, layout)
     if count > MOST_COLUMNS:
@@ -133,7 +141,7 @@ def make_plan(header: Optional[str], rows: Sequence[str], layout: LogLayout, nam
     columns, date_form, zone = [], "", np.nan
     for column in layout.columns:
         index = _column_index(column, names, count, name)
-        texts = [fields[index] for fields in split if index < len(fields)]
+        texts = [fields[index].strip() for fields in split if index < len(fields)] if column.role in WRITTEN else []
         texts = [text for text in texts if text and text not in layout.missing]
         form = column.format
         if column.role == "time":
@@ -158,12 +166,12 @@ def _is_text(role: str, form: str) -> bool:
 def _value_count(names: Optional[list[str]], split: list[list[str]], layout: LogLayout) -> int:
     if layout.widths is not None:
         return len(layout.widths)
-    most = Counter(len(fields) for fields in split).most_common(1)[0][0] if split else 0
+    most = Counter(map(len, split)).most_common(1)[0][0] if split else 0
     if names is None:
         return most
     # A row may end in a delimiter that the header lacks; a header that names one column too few is
     # believed when the layout goes by number there.
-    ends_blank = all(not fields[-1] for fields in split if len(fields) == len(names) + 1)
+    ends_blank = all(not fields[-1].strip() for fields in split if len(fields) == len(names) + 1)
     by_number = max((c.column for c in layout.columns if isinstance(c.column, int)), default=0)
     return most if most == len(names) + 1 and (ends_blank or by_number == most) else len(names)
 

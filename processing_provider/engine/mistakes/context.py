@@ -13,7 +13,7 @@ from ..core import Code, Finding, Lines, Note, Readings, Scheme, lines_of
 from ..flag import flag_outliers
 from .line_position import Misplacement, misplacements
 from .lost_by_clock import Ends, ends_of
-from .neighbour_fit import COARSE_M, Fit, NeighbourFit
+from .neighbour_fit import COARSE_M, Fit, NeighbourFit, correlation_as_recorded
 from .order import OrderSearch
 from .order_likelihood import OrderLikelihood, clearest
 from .posterior import later_lines
@@ -247,8 +247,7 @@ def _typical_correlation(readings: Readings, channels: Sequence[str]) -> float:
     """Return the median over the lines of one grid of their correlation with their neighbours as they lie."""
     lines = lines_of(readings)
     matrices = lines.resample(readings, readings.stacked(channels))
-    fit = NeighbourFit(matrices, lines.step_m).fit(np.ones(len(lines), bool))
-    return float(np.median(fit.correlation[0][:, len(fit.move_m) // 2]))
+    return float(np.median(correlation_as_recorded(matrices, lines.step_m)))
 
 
 def aligned_by_corrections(readings: Readings, corrected: Readings, shift_m: float) -> AlignedReadings:

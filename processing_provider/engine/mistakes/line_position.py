@@ -63,9 +63,10 @@ def misplacements(fit: Fit, likelihood: OrderLikelihood, index: np.ndarray) -> M
     trusted = np.zeros(len(fit.count), bool)
     trusted[index] = True
     gain, best = np.full((2, len(trusted)), -np.inf), np.zeros((2, len(trusted)), int)
+    better = _better(fit)
     for k, i in enumerate(index.tolist()):
-        places = [_worth_a_look(fit, way, i) for way in (0, 1)]
-        if any(map(len, places)):
+        if better[:, i].any():
+            places = [_worth_a_look(fit.likelihood[way, i], better[way, i]) for way in (0, 1)]
             gain[:, i], best[:, i] = _gains(fit, likelihood, k, places)
     above = gain - _chance(fit)[:, None]
     for way, i in zip(*np.nonzero(above > 0)):
@@ -79,11 +80,16 @@ def _away(fit: Fit) -> np.ndarray:
     return fit.move_m**2 / (2 * PLACE_M**2)
 
 
-def _worth_a_look(fit: Fit, way: int, i: int) -> np.ndarray:
-    """Return the moves at which a line fits its neighbours best, and better than as recorded."""
-    own, recorded = fit.likelihood[way, i], np.max(fit.likelihood[0, i] - _away(fit))
-    better = np.flatnonzero((fit.turn if way else ~fit.near) & (own > recorded))
-    return better[np.argsort(-own[better], kind="stable")[:CLOSELY]]
+def _better(fit: Fit) -> np.ndarray:
+    """Return (2, L, H) where lines, moved or turned round, fit their neighbours better than as recorded."""
+    recorded = np.max(fit.likelihood[0] - _away(fit), axis=1)
+    return np.stack([~fit.near, fit.turn])[:, None] & (fit.likelihood > recorded[:, None])
+
+
+def _worth_a_look(own: np.ndarray, better: np.ndarray) -> np.ndarray:
+    """Return the moves at which a line fits its neighbours best, of those at which it fits better than as recorded."""
+    moves = np.flatnonzero(better)
+    return moves[np.argsort(-own[moves], kind="stable")[:CLOSELY]]
 
 
 def _gains(

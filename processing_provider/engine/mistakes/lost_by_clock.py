@@ -7,7 +7,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import Lines, Readings, robust_sd
+from ..core import Lines, Readings, median, robust_sd
 
 LEAST_LOST = 3.5
 """Least readings that a gap in the times is worth. Common practice, no source: loggers write late by up to some three
@@ -116,18 +116,29 @@ def _gap(readings: Readings, rows: np.ndarray, step_m: float) -> Optional[tuple[
     Clocks of whole seconds are read at their ticks: as many readings lie between two ticks as between others.
     """
     time, v = readings.time_s[rows], readings.v_m[rows]
-    tick = np.concatenate([[0], np.flatnonzero(np.diff(time) > 0) + 1]) if len(rows) > 1 else np.zeros(0, int)
-    # The first tick began before the log did.
-    tick = tick[1:] if len(tick) and np.count_nonzero(np.diff(time) == 0) > len(time) / 4 else tick
+    tick = _ticks(time)
     if len(tick) < 8 or not np.isfinite(time).all():
         return None
-    seconds, count = np.diff(time[tick]), np.diff(tick)
-    walked = np.abs(np.diff(v[tick])) / step_m
-    each = np.median(seconds / count)
-    lost = seconds / each - np.maximum(walked, count)
-    k = int(np.argmax(lost))
-    beyond = lost[k] - np.median(lost)
-    # Hardly any line has a gap: the scatter is only estimated where it matters.
-    if not beyond > LEAST_LOST or not beyond > JITTER * robust_sd(lost - np.median(lost)):
+    time, v = time[tick], v[tick]
+    seconds, count = time[1:] - time[:-1], tick[1:] - tick[:-1]
+    each = median(seconds / count)
+    lost = seconds / each - np.maximum(np.abs(v[1:] - v[:-1]) / step_m, count)
+    k = int(lost.argmax())
+    # Hardly any line has a gap: medians are only taken where they matter.
+    if not lost[k] - lost.min() > LEAST_LOST:
+        return None
+    middle = median(lost)
+    beyond = lost[k] - middle
+    if not beyond > LEAST_LOST or not beyond > JITTER * robust_sd(lost - middle):
         return None
     return int(rows[tick[k + 1] - 1]), float(lost[k]), float(seconds[k])
+
+
+def _ticks(time: np.ndarray) -> np.ndarray:
+    """Return the readings at which a clock has gone on, the first one as well where it is not known to be late."""
+    if len(time) < 2:
+        return np.zeros(0, int)
+    step = time[1:] - time[:-1]
+    tick = np.append(0, np.flatnonzero(step > 0) + 1)
+    # The first tick began before the log did.
+    return tick[1:] if len(step) - np.count_nonzero(step) > len(time) / 4 else tick

@@ -137,6 +137,21 @@ class NeighbourFit:
         return products, np.sqrt(power[:, None] * overlapped)
 
 
+def correlation_as_recorded(matrices: np.ndarray, step_m: float) -> np.ndarray:
+    """Return (L,) the correlation of all lines with their neighbours where they are recorded.
+
+    It is that of ``NeighbourFit``. ``matrices`` (C, L, V) are lines side by side, by channel; ``step_m`` is between
+    readings.
+    """
+    products, norms = np.zeros((2, matrices.shape[1]))
+    for matrix in matrices:
+        band = band_pass(matrix, step_m, COARSE_M)
+        reference = _neighbours(band, np.isfinite(matrix))
+        products += np.sum(band * reference, axis=1)
+        norms += np.sqrt(np.sum(band**2, axis=1) * np.sum(reference**2, axis=1))
+    return products / np.maximum(norms, 1e-12)
+
+
 def _neighbours(band: np.ndarray, known: np.ndarray) -> np.ndarray:
     """Return the mean of the lines on both sides (of one at the edges of the grid), zero where neither is known."""
     total, count = np.zeros_like(band), np.zeros_like(band)

@@ -47,13 +47,17 @@ def repeated_values(lines: Sequence[np.ndarray], shortest: int) -> list[Repeated
     that repeats most among the others. N readings then hold N p^(n - 1) stretches of n readings. The largest and the
     smallest of all values are left aside: they may be the ends of a scale.
     """
-    stretches = [_longest(values) for values in lines]
-    repeats = np.array([np.mean(np.diff(v) == 0) if len(v) > 1 else 0.0 for v in lines])
+    least = max(shortest, 2)
+    same = [v[1:] == v[:-1] for v in lines]
+    counts = [int(np.count_nonzero(own)) for own in same]
+    repeats = np.array([n / len(own) if len(own) else 0.0 for n, own in zip(counts, same)])
+    # A stretch of n readings takes n - 1 that repeat the one before; few lines have them.
+    stretches = [_longest(values) if n >= least - 1 else (0, 0) for n, values in zip(counts, lines)]
     known = np.concatenate([v[np.isfinite(v)] for v in lines]) if len(lines) else np.array([])
     found = []
     for i, (begin, end) in enumerate(stretches):
         count, others = end - begin, np.delete(repeats, i)
-        if count < max(shortest, 2) or not len(others) or lines[i][begin] in (known.min(), known.max()):
+        if count < least or not len(others) or lines[i][begin] in (known.min(), known.max()):
             continue
         p = max(float(others.max()), 1 / len(known))
         if len(known) * p ** (count - 1) < BY_CHANCE:

@@ -87,10 +87,10 @@ def still_lines(matrix: np.ndarray, step_m: float) -> list[Still]:
 def _spread(values: np.ndarray, count: int) -> float:
     """Return the standard deviation of the means of ``count`` values about a straight line; NaN with under four."""
     values = values[np.isfinite(values)]
-    values = values[: len(values) // count * count].reshape(-1, count).mean(axis=1)
+    values = values[: len(values) // count * count].reshape(-1, count).sum(axis=1) / count
     if len(values) < 4:
         return np.nan
     away = np.arange(len(values)) - (len(values) - 1) / 2
-    residual = values - values.mean()
+    residual = values - values.sum() / len(values)
     residual -= away * (away @ residual) / (away @ away)
     return float(np.sqrt(residual @ residual / (len(values) - 2)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import product
+from math import dist
 from typing import Iterator, Optional, Sequence
 
 import numpy as np
@@ -47,13 +48,14 @@ def shared_edges(grids: Sequence[LineCells]) -> Iterator[SharedEdge]:
 
 
 def _shared(grids: Sequence[LineCells], pair: tuple[int, int], edges: tuple[int, int]) -> Optional[SharedEdge]:
-    (a, b), (c, d) = ([grids[g].corners[n] for n in EDGES[e]] for g, e in zip(pair, edges))
-    one, two = float(np.linalg.norm(b - a)), float(np.linalg.norm(d - c))
-    way = (b - a) / one
-    aside = max(abs(way[0] * q[1] - way[1] * q[0]) for q in (c - a, d - a))
-    if abs(way @ (d - c)) < PARALLEL * two or aside > PATH_M:
+    # Plain numbers: pairs of edges are many, and two coordinates are few.
+    (a, b), (c, d) = ([grids[g].corners[n].tolist() for n in EDGES[e]] for g, e in zip(pair, edges))
+    one, two = dist(a, b), dist(c, d)
+    x, y = (b[0] - a[0]) / one, (b[1] - a[1]) / one
+    aside = max(abs(x * (q[1] - a[1]) - y * (q[0] - a[0])) for q in (c, d))
+    first, last = (x * (q[0] - a[0]) + y * (q[1] - a[1]) for q in (c, d))
+    if abs(last - first) < PARALLEL * two or aside > PATH_M:
         return None
-    first, last = float(way @ (c - a)), float(way @ (d - a))
     low, high = max(0.0, min(first, last)), min(one, max(first, last))
     if high - low < LEAST_EDGE_M:
         return None

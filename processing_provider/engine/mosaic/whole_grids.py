@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import combinations, product
+from math import isclose
 from typing import Collection, Iterable, Iterator, Optional, Sequence
 
 import numpy as np
@@ -15,6 +16,8 @@ from .shared_edges import EDGES, edge_profiles, shared_edges
 ALARM = 1 / 20
 """Surveys without any two grids of like ground along their edges in which chance reports a grid, at most. Common
 practice, no source: the 5 % level of tests. Where edges are alike, as recorded, it is far less."""
+SAME_SIZE = 1e-5
+"""Fraction by which sizes of grids that are the same may differ. Common practice, no source: no tape shows less."""
 PRIOR = 0.01
 """Fraction of grids with such a mistake: one in a hundred (common practice, no source)."""
 CONFIRMED = 20.0
@@ -261,10 +264,10 @@ class _Search:
         grids = self._edges.grids
         meeting = [k for k in range(len(grids)) if self._edges.of[k]]
         for k in meeting:
-            square = np.isclose(*grids[k].size_m)
+            square = isclose(*grids[k].size_m, rel_tol=SAME_SIZE)
             yield from (self._turned(k, turn) for turn in TURNS if square or not turn.swap)
         for i, j in combinations(meeting, 2):
-            if np.allclose(grids[i].size_m, grids[j].size_m):
+            if all(isclose(*both, rel_tol=SAME_SIZE) for both in zip(grids[i].size_m, grids[j].size_m)):
                 logs = list(self._logs)
                 logs[i], logs[j] = logs[j], logs[i]
                 yield _Arrangement((i, j), tuple(logs))
