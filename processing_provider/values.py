@@ -167,11 +167,13 @@ class Values:
 
     def _check_outputs(self) -> None:
         """Refuse, before any work, what would change an input."""
+        written = [row for row in self._rows if row.is_output and self.wants(row.id)]
+        if not written:
+            return
         from .bridge.project import check_inputs_kept
 
-        for row in self._rows:
-            if row.is_output and self.wants(row.id):
-                check_inputs_kept(row.id, self._place(row.id), self._files, self._layers)
+        for row in written:
+            check_inputs_kept(row.id, self._place(row.id), self._files, self._layers)
 
     def _sink(
         self, output: str, fields: QgsFields, geometry: QgsWkbTypes.Type, crs: QgsCoordinateReferenceSystem

@@ -226,8 +226,11 @@ class AlignedReadings:
 
 def aligned_alone(readings: Readings, channels: Sequence[str]) -> AlignedReadings:
     """Return the placed readings of one grid, flagged and aligned by what they show themselves."""
+    # Nobody asks where on the map they lie then, and to move that takes longer than the rest.
+    unknown = np.full(len(readings), np.nan)
+    unmapped = readings.replace(x=unknown, y=unknown)
     # A spike in two neighbours would pass for a feature that one of them has at the wrong position.
-    flagged = flag_outliers(readings, channels=channels)[0]
+    flagged = flag_outliers(unmapped, channels=channels)[0]
     shifted, record = align_opposing(flagged, channels=channels, per_traverse=False)
     if not record.figures.shift_m and record.figures.estimate_m:
         shifted = _of_most_lines(flagged, shifted, record.figures.estimate_m, channels)

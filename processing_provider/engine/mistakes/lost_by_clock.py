@@ -7,7 +7,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import Lines, Readings, median, robust_sd
+from ..core import MAD_TO_SD, Lines, Readings, median, robust_sd
 
 LEAST_LOST = 3.5
 """Least readings that a gap in the times is worth. Common practice, no source: loggers write late by up to some three
@@ -71,7 +71,7 @@ def ends_of(readings: Readings, lines: Lines) -> Ends:
         if len(same) > 1:
             others = np.tile(last[same], (len(same), 1))[~np.eye(len(same), dtype=bool)].reshape(len(same), -1)
             middle = np.median(others, axis=1)
-            scatter = np.array([robust_sd(away) for away in others - middle[:, None]]) / lines.step_m
+            scatter = MAD_TO_SD * np.median(np.abs(others - middle[:, None]), axis=1) / lines.step_m
             short[same], spread[same] = (middle - last[same]) / lines.step_m, np.maximum(scatter, SPREAD_READINGS)
     return Ends(short, spread)
 
@@ -139,6 +139,8 @@ def _ticks(time: np.ndarray) -> np.ndarray:
     if len(time) < 2:
         return np.zeros(0, int)
     step = time[1:] - time[:-1]
+    if step.min() > 0:
+        return np.arange(len(time))
     tick = np.append(0, np.flatnonzero(step > 0) + 1)
     # The first tick began before the log did.
     return tick[1:] if len(step) - np.count_nonzero(step) > len(time) / 4 else tick
