@@ -11,9 +11,7 @@ from __future__ import annotations
 from functools import partial
 
 import numpy as np
-import pystripe
 from scipy.ndimage import gaussian_filter1d
-from skimage.registration import phase_cross_correlation
 
 REACH_M = 2.0
 """Largest lag between opposite lines that plain cross-correlation looks for."""
@@ -62,6 +60,8 @@ def wavelet_fourier(matrix: np.ndarray, spacing_m: float, step_m: float, *, leve
     Fourier filtering. Optics Express 17(10), 8567-8591. pystripe filters logarithms and returns whole numbers: the
     values go in as large numbers on a larger level, where the logarithm is straight, 0.005 mS/m apart.
     """
+    import pystripe
+
     middle, scale, level_count = np.median(matrix), 200.0, 32000.0
     counts = np.clip((matrix - middle) * scale + level_count, 1.0, 65534.0)
     filtered = pystripe.filter_streaks(counts, sigma=[sigma, sigma], level=level, wavelet=wavelet)
@@ -84,6 +84,8 @@ def phase_lag(out: np.ndarray, back: np.ndarray, step_m: float, normalization) -
     skimage.registration.phase_cross_correlation (Guizar-Sicairos, Thurman, Fienup, 2008, Optics Letters 33(2),
     156-158): "phase" weighs all wavelengths alike, None is plain cross-correlation.
     """
+    from skimage.registration import phase_cross_correlation
+
     options = {"upsample_factor": 20, "normalization": normalization}
     pairs = zip(out - out.mean(axis=1, keepdims=True), back - back.mean(axis=1, keepdims=True))
     shift = [phase_cross_correlation(a[None, :], b[None, :], **options)[0][1] for a, b in pairs]

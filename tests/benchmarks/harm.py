@@ -12,6 +12,7 @@ mean or median of lines; levels of grids stay.
 
 from __future__ import annotations
 
+import re
 import sys
 from collections import Counter
 from functools import partial
@@ -147,11 +148,11 @@ def print_special(found: Mapping[str, list[Score]]) -> None:
 
 
 def print_said(found: Mapping[str, list[Score]]) -> None:
-    """Print by case in how many maps each finding stands, and what the records warn of."""
+    """Print by case in how many maps each finding stands, and what the records warn of, with N for numbers."""
     print("\nMaps with a finding, by code, and warnings of the records\n")
     for name, one in found.items():
         codes = Counter(code for s in one for code in {f.code for f in s.findings if f.severity != "note"})
-        said = Counter(w for s in one for w in set(s.warnings))
+        said = Counter(w for s in one for w in {re.sub(r"\d+(\.\d+)?", "N", text) for text in s.warnings})
         listed = ", ".join(f"{code} {n}" for code, n in codes.most_common())
         print(f"- {name}: {listed or 'none'}; {sum(bool(s.warnings) for s in one)} of {len(one)} with warnings"
               + "".join(f"\n    - {n} x {text}" for text, n in said.most_common(4)))  # fmt: skip

@@ -151,6 +151,17 @@ def test_missed_beat_moves_the_rest_of_a_line_by_a_pace():
         assert 0.7 <= np.abs(jump).max() <= 1.1
 
 
+def test_geology_has_the_spread_that_is_drawn():
+    for seed in range(6):
+        ground = laws.geology(20.0, 20.0, np.random.default_rng(seed))
+        # 0.4 to 1.4 mS/m, times the spread of a marginal: of exp(0.6 z) / 0.8 it is 0.9 for a normal z (log-normal
+        # distribution), of z^2 / sqrt(2) it is 1, of tanh(1.5 z) / 0.7 it is about 1; a
+        # field that varies slowly is not quite normal.
+        assert 0.3 < ground.geology.std() < 2.2
+        # 15 mS/m times exp of a normal number of sd 0.4, four of them at most, and what is drawn on it.
+        assert 3.0 < np.median(ground.geology) < 75.0
+
+
 def test_coils_see_farther_along_the_walk():
     point = np.zeros((161, 161))
     point[80, 80] = 1.0

@@ -1,11 +1,13 @@
 """Cases: each a function of a seed that walks a survey with its truth.
 
 A case with a ``twin`` is the same site, walked in the same way, but for what its name says: what a correction
-reaches there may be held against the twin.
+reaches there may be held against the twin. All other cases have sites of their own, so that figures of several may be
+pooled.
 """
 
 from __future__ import annotations
 
+import zlib
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Callable, Optional
@@ -28,17 +30,24 @@ class Case:
 
     Attributes
     ----------
-    walk : callable
-        Seed -> Survey.
+    draw : callable
+        Number of a site -> Survey.
     group : str
         Surveys whose standard errors are judged together: without ties, with ties, edges, or empty.
     twin : str
         Name of the case without what this one has.
+    first_site : int
+        Number of the site of seed 0, even.
     """
 
-    walk: Callable[[int], Survey]
+    draw: Callable[[int], Survey]
     group: str = ""
     twin: str = ""
+    first_site: int = 0
+
+    def walk(self, seed: int) -> Survey:
+        """Walk the survey of a seed."""
+        return self.draw(self.first_site + seed)
 
 
 def ordinary(seed: int, layout: Optional[Layout] = None, add: Callable = features.mixed) -> Drawn:
@@ -114,7 +123,7 @@ def _two_channels(seed: int, channel_lag_s: float) -> Survey:
 ONE, FOUR = Layout(), Layout(columns=2, rows=2, spacing_m=1.0, rate=5.0, overrun=4)
 TWO = replace(FOUR, rows=1)
 
-CASES: dict[str, Case] = {
+_DRAWN: dict[str, Case] = {
     "one grid": Case(_usual, "without ties"),
     "one grid, 1 m lines": Case(partial(_usual, layout=Layout(spacing_m=1.0, rate=5.0)), "without ties"),
     "one grid, base": Case(partial(_usual, layout=Layout(base_every=10))),
@@ -153,3 +162,5 @@ CASES: dict[str, Case] = {
     "cart": Case(partial(_cart, layout=ONE)),
     "cart, ties": Case(partial(_cart, layout=Layout(ties=3))),
 }  # fmt: skip
+
+CASES = {name: replace(case, first_site=2 * zlib.crc32((case.twin or name).encode())) for name, case in _DRAWN.items()}

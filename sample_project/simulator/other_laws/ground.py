@@ -97,8 +97,8 @@ def geology(width_m: float, length_m: float, rng: np.random.Generator, sd: float
     k2 = (ku * math.cos(angle) + kv * math.sin(angle)) ** 2 * stretch
     k2 = k2 + (kv * math.cos(angle) - ku * math.sin(angle)) ** 2 / stretch
     wave = np.fft.rfft2(rng.normal(size=shape)) * (1 + (2 * math.pi * outer) ** 2 * k2) ** (-power / 2)
-    z = np.fft.irfft2(wave, shape)
-    z = (z / z.std())[: u.shape[0], : u.shape[1]]
+    z = np.fft.irfft2(wave, shape)[: u.shape[0], : u.shape[1]]
+    z = (z - z.mean()) / z.std()
     law = rng.choice(["log-normal", "patches", "two rocks"])
     shaped = {"log-normal": np.exp(0.6 * z) / 0.8, "patches": z**2 / math.sqrt(2), "two rocks": np.tanh(1.5 * z) / 0.7}
     level = 15 * math.exp(rng.normal(0, 0.4))

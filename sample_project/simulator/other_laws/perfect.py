@@ -39,7 +39,7 @@ class Perfect:
 
     def walk(self, seed: int, form: str) -> Survey:
         """Walk the survey in one of ``FORMS``."""
-        layout, rng = FORMS[form](self.layout), stream(seed, "perfect")
+        layout, rng = FORMS[form](self.layout), stream(seed, f"perfect walk, {self.add.__name__}")
         ground = flat(*layout.sides_m) if self.bare else geology(*layout.sides_m, rng)
         self.add(ground, rng)
         return survey(seed, ground, layout)
