@@ -2,12 +2,12 @@
 
     python tests/benchmarks/harm.py [CASES] [SEEDS] [FIRST_SEED]
 
-CASES: parts of the names of cases, separated by commas (``one grid,reset``), ``cases`` for all cases, ``perfect`` for
-the perfect walks, ``all`` (the default) for both; 5 seeds each from 0 on by default. An exact name takes that case
-alone. The simulator is ``sample_project/simulator/other_laws``; every survey goes from its logs through the whole
-program. Maps are scored with the mean level of the site off, which no survey without a known value determines (see
-``_harm_scores.py``). Hand recipes get our outliers, find the lag of each grid by plain cross-correlation, and set the
-mean or median of lines; levels of grids stay.
+CASES: parts of the names of cases, separated by semicolons (``"one grid; reset"``), ``cases`` for all cases,
+``perfect`` for the perfect walks, ``all`` (the default) for both; 5 seeds each from 0 on by default. An exact name
+takes that case alone. The simulator is ``sample_project/simulator/other_laws``; every survey goes from its logs
+through the whole program. Maps are scored with the mean level of the site off, which no survey without a known value
+determines (see ``_harm_scores.py``). Hand recipes get our outliers, find the lag of each grid by plain
+cross-correlation, and set the mean or median of lines; levels of grids stay.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ HEAD = [
 def chosen(names: Sequence[str], wanted: str) -> list[str]:
     """Return the names that are wanted, exact ones alone where a part is one."""
     picked: list[str] = []
-    for part in wanted.split(","):
+    for part in map(str.strip, wanted.split(";")):
         picked += [part] if part in names else [name for name in names if part in name]
     return list(dict.fromkeys(picked))
 
@@ -195,7 +195,7 @@ def main() -> None:
         if perfect:
             print_perfect(perfect, seeds)
     if not cases and not perfect:
-        sys.exit(f"No case has a name with {wanted!r}. Cases: {', '.join([*CASES, *PERFECT_WALKS])}")
+        sys.exit(f"No case has a name with {wanted!r}. Cases: {'; '.join([*CASES, *PERFECT_WALKS])}")
 
 
 if __name__ == "__main__":
