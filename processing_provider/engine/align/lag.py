@@ -7,7 +7,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import Lines, Readings, band_pass
+from ..core import ROUNDING, Lines, Readings, band_pass
 
 SEARCH_M = 1.0
 """Largest shift of a reading that is looked for; opposite lines then move by twice as much to each other.
@@ -60,7 +60,7 @@ def correlate(readings: Readings, lines: Lines, channels: Sequence[str]) -> list
         return []
     out_first = lines.heading[pairs[:, 0]] > 0
     out, back = np.where(out_first, pairs.T, pairs.T[::-1])
-    reach = int(np.ceil(2 * SEARCH_M / lines.step_m)) + 1
+    reach = int(np.floor(2 * SEARCH_M / lines.step_m + ROUNDING)) + 2
     found = []
     for matrix in lines.resample(readings, readings.stacked(channels)):
         known = np.isfinite(matrix)

@@ -7,7 +7,17 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import CARRIED, SAME_PLACE, Lines, Platform, difference_of_gaussians, smoother, walk_shapes
+from ..core import (
+    CARRIED,
+    SAME_PLACE,
+    Lines,
+    Platform,
+    difference_of_gaussians,
+    nearest_whole,
+    smoother,
+    typical_length,
+    walk_shapes,
+)
 from .walk_equations import Evidence, Misfits, NormalEquations
 
 KIND = np.array([0, 0, 1, 2])
@@ -93,8 +103,7 @@ class PositionErrors:
 
     def errors(self, line: np.ndarray, v_m: np.ndarray) -> np.ndarray:
         """Return (n,) standard errors in metres of the positions of readings, as of ``moves``; NaN where line is -1."""
-        # Half-way between nodes, rounding of the positions must not choose.
-        node = np.floor((v_m - self.v[0]) / (self.v[1] - self.v[0]) + 0.5 + 1e-6)
+        node = nearest_whole((v_m - self.v[0]) / (self.v[1] - self.v[0]))
         node = np.clip(np.nan_to_num(node), 0, len(self.v) - 1).astype(int)
         return np.where(line >= 0, self.standard_error_m[line, node], np.nan)
 
@@ -137,7 +146,7 @@ def position_errors(
     ----------
     MacKay, D.J.C., 1992. Bayesian interpolation. Neural Computation 4(3), 415-447, doi:10.1162/neco.1992.4.3.415.
     """
-    every = max(1, round(NODE_M / lines.step_m))
+    every = max(1, int(nearest_whole(NODE_M / lines.step_m)))
     node_m, v = every * lines.step_m, lines.v[::every]
     shapes = walk_shapes(v, platform)
     bands = _bands(matrices, lines.step_m, every)
@@ -196,7 +205,7 @@ def _bands(matrices: Sequence[np.ndarray], step_m: float, every: int) -> list[tu
 def _neighbours(lines: Lines, bands: Sequence[tuple[np.ndarray, np.ndarray]]) -> _Neighbours:
     """Return each line's neighbours: of several recordings at the next position the one with most nodes in common."""
     gaps = np.diff(lines.u)
-    spacing = np.median(gaps[gaps > 0.01]) if (gaps > 0.01).any() else 1.0
+    spacing = typical_length(gaps[gaps > 0.01]) if (gaps > 0.01).any() else 1.0
     position = np.concatenate([[0], np.cumsum(gaps > SAME_PLACE * spacing)])
     known = np.any([known for _, known in bands], axis=0).astype(float)
     in_common = known @ known.T
@@ -227,7 +236,7 @@ def _starts(values: np.ndarray) -> np.ndarray:
 
 def _there(known: np.ndarray, index: np.ndarray) -> np.ndarray:
     """Return whether values are known at fractional indices of their own rows."""
-    nearest = np.rint(index).astype(int)
+    nearest = nearest_whole(index).astype(int)
     held = np.minimum(np.maximum(nearest, 0), known.shape[-1] - 1)
     return (nearest == held) & known.ravel()[held + _starts(known)]
 
@@ -245,10 +254,10 @@ def _slants(data: np.ndarray, there: np.ndarray, beside: _Neighbours, around: np
     It is the slant with which neighbouring lines differ least around a node.
     """
     after = beside.line[1]
-    spacing = np.median(beside.distance_m[1][after >= 0]) if (after >= 0).any() else 1.0
-    unit = max(1, round(spacing / 2 / node_m)) * node_m / spacing
+    spacing = typical_length(beside.distance_m[1][after >= 0]) if (after >= 0).any() else 1.0
+    unit = max(1, int(nearest_whole(spacing / 2 / node_m))) * node_m / spacing
     tried = unit * np.arange(-STEEPEST, STEEPEST + 1)
-    move = np.rint(tried[:, None] * beside.distance_m[1] / node_m).astype(int)
+    move = nearest_whole(tried[:, None] * beside.distance_m[1] / node_m).astype(int)
     reach = int(np.abs(move).max())
     # Nothing is known beyond the ends of a line, nor where there is no line (-1).
     wide = np.full((len(data) + 1, data.shape[1] + 2 * reach), np.nan)

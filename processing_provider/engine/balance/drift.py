@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..core import INSTRUMENT, eigen_symmetric, steady_product
+from ..core import INSTRUMENT, eigen_symmetric, nearest_whole, steady_product
 
 NODES = 4
 """Nodes of a smooth function within its correlation length. Derived: with ``SMALL`` as below, the
@@ -39,7 +39,7 @@ def smooth_basis(where: np.ndarray, at: np.ndarray, scale: float) -> np.ndarray:
     Rasmussen, C.E., Williams, C.K.I., 2006. Gaussian Processes for Machine Learning. MIT Press, section 8.1.
     """
     middle, step = (np.min(where) + np.max(where)) / 2, scale / NODES
-    cells = np.unique(np.rint((where - middle) / step))
+    cells = np.unique(nearest_whole((where - middle) / step))
     nodes = middle + step * np.unique(np.concatenate([cells - 1, cells, cells + 1]))
     own = np.exp(-0.5 * ((nodes[:, None] - nodes) / scale) ** 2)
     variance, parts = eigen_symmetric(own)

@@ -7,7 +7,7 @@ from typing import Mapping, Optional
 
 import numpy as np
 
-from ..core import INSTRUMENT, Lines, Platform
+from ..core import INSTRUMENT, POSITION_DECIMALS, Lines, Platform, nearest_whole
 from .drift import drift_basis, smooth_basis
 from .tie_crossovers import Controls
 
@@ -68,7 +68,7 @@ def observe(
 ) -> Model:  # fmt: skip
     """Return the observations of one grid; arguments as of ``fit_line_levels``."""
     first, second = lines.pairs.T
-    piece = max(1, round(PIECE_M / lines.step_m))
+    piece = max(1, int(nearest_whole(PIECE_M / lines.step_m)))
     starts = np.arange(0, len(lines.v), piece)
     difference, count = _piece_means(matrix[first] - matrix[second], starts)
     fraction = count / len(lines.v)
@@ -126,7 +126,7 @@ def _edges(first: np.ndarray, second: np.ndarray, u: np.ndarray) -> np.ndarray:
     """Return (P, J) the steps that blurred edges make between positions ``first`` and ``second`` (P,)."""
     from scipy.special import ndtr
 
-    edges = np.unique(np.concatenate([u, (u[1:] + u[:-1]) / 2]))
+    edges = np.unique(np.round(np.concatenate([u, (u[1:] + u[:-1]) / 2]), POSITION_DECIMALS))
     before, after = ((at[:, None] - edges) / INSTRUMENT.footprint_m for at in (first, second))
     return ndtr(before) - ndtr(after)
 

@@ -12,6 +12,7 @@ from ..core import (
     HALF_WINDOW_M,
     INSTRUMENT,
     MIN_READINGS,
+    POSITION_DECIMALS,
     Lines,
     Platform,
     Readings,
@@ -141,7 +142,7 @@ def _crossovers(
     level, along, _ = lines_at(lines, grid.matrix, v)
     read_at = lines.u + _shift(lines.u, level, u, smooth) + shapes @ walk
     design = shapes * np.interp(read_at, u, slope)[:, None]
-    difference = level - np.interp(read_at, u, smooth, left=np.nan, right=np.nan) + design @ walk
+    difference = level - _between_ends(read_at, u, smooth) + design @ walk
     fraction = min(1.0, lines.step_m / (2 * reach))
     # Across the tie, and what the shapes of its position error do not have.
     variance = 2 * fraction * noise**2 + (platform.across_m * np.interp(read_at, u, slope)) ** 2
@@ -152,6 +153,15 @@ def _crossovers(
     return [*columns, k, np.full(len(k), number), time_s[k], tie_time_s, design[k]]
 
 
+def _between_ends(at: np.ndarray, u: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Return values known at ``u`` (n,) at other positions, NaN beyond its ends.
+
+    Ties end on lines as a rule: what lies beyond an end by rounding alone lies on it.
+    """
+    slack = 10.0**-POSITION_DECIMALS
+    return np.where((at > u[0] + slack) & (at < u[-1] - slack), np.interp(at, u, values), np.nan)
+
+
 def _shift(across: np.ndarray, level: np.ndarray, u: np.ndarray, smooth: np.ndarray) -> float:
     """Return the shift of a tie, in metres along itself, with which it follows the lines best.
 
@@ -159,7 +169,7 @@ def _shift(across: np.ndarray, level: np.ndarray, u: np.ndarray, smooth: np.ndar
     none with more than three times their median.
     """
     tried = np.array(sorted(np.linspace(-SEARCH_M, SEARCH_M, 21), key=abs))
-    difference = level - np.interp(across + tried[:, None], u, smooth, left=np.nan, right=np.nan)
+    difference = level - _between_ends(across + tried[:, None], u, smooth)
     bend = np.abs(difference[:, 1:-1] - (difference[:, :-2] + difference[:, 2:]) / 2)
     bend = bend[:, np.isfinite(bend).all(axis=0)]
     if bend.shape[1] < MIN_READINGS:

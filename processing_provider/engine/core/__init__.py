@@ -48,7 +48,16 @@ from .findings import (
     walk_again_count,
 )
 from .line_order import line_order
-from .lines import MIN_READINGS, SAME_PLACE, Lines, lines_of
+from .lines import (
+    MIN_READINGS,
+    POSITION_DECIMALS,
+    ROUNDING,
+    SAME_PLACE,
+    Lines,
+    lines_of,
+    nearest_whole,
+    typical_length,
+)
 from .noise import (
     MAD_TO_SD,
     least_step,
@@ -123,6 +132,8 @@ __all__ = [
     "Readings",
     "Record",
     "Run",
+    "POSITION_DECIMALS",
+    "ROUNDING",
     "SAME_PLACE",
     "SEVERITIES",
     "Scheme",
@@ -161,6 +172,7 @@ __all__ = [
     "noise_of_pairs",
     "noise_of_runs",
     "noise_of_smooth_runs",
+    "nearest_whole",
     "notes_for",
     "notes_of_book",
     "number_or_none",
@@ -190,6 +202,7 @@ __all__ = [
     "limits_in_words",
     "UNREADABLE",
     "WrongSize",
+    "typical_length",
     "text_of",
     "variance_after_smoothing",
     "walk_again_count",

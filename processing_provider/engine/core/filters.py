@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from .lines import nearest_whole
 from .noise import MAD_TO_SD
 
 CUT = 3.0
@@ -21,8 +22,7 @@ def smoother(count: int, width: float, reach: float) -> np.ndarray:
     reach : float
         Where the Gaussian ends, in standard deviations. Beyond both ends of a row values count as zero.
     """
-    # Up to the whole step that is nearest to the reach.
-    steps = np.arange(int(reach * width + 0.5) + 1)
+    steps = np.arange(int(nearest_whole(reach * width)) + 1)
     weight = np.exp(-0.5 * (steps / width) ** 2)
     weight = np.append(weight / (2 * weight.sum() - 1), 0.0)
     distance = np.abs(np.arange(count)[:, None] - np.arange(count))
@@ -55,8 +55,10 @@ def difference_of_gaussians(
     known = np.isfinite(matrix)
     both, wanted = np.stack([np.where(known, matrix, 0.0), known]), known[:, ::every]
     means = []
-    for width in (fine_m, coarse_m):
-        total, weight = gaussian_filter1d(both, width / step_m, mode="constant", truncate=CUT)[:, :, ::every]
+    for width in (fine_m / step_m, coarse_m / step_m):
+        # SciPy rounds, and takes a reach of half a step for the next or for the last.
+        reach = float(nearest_whole(CUT * width) + 0.25) / width
+        total, weight = gaussian_filter1d(both, width, mode="constant", truncate=reach)[:, :, ::every]
         means.append(total / np.where(wanted, weight, 1.0))
     return np.where(wanted, means[0] - means[1], 0.0)
 

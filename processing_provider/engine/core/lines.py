@@ -7,6 +7,7 @@ from typing import Iterator
 from weakref import ref
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from .columns import kind_code
 from .noise import median
@@ -20,6 +21,16 @@ missing (two steps), with half a step for uneven pace."""
 SAME_PLACE = 0.25
 """Lines nearer to each other than this fraction of the spacing have one position along the baseline. Common practice,
 no source: a line walked again lies within a few centimetres, and lines half a spacing from each other are two."""
+ROUNDING = 1e-6
+"""Of a step: what is no nearer to half-way between two whole steps lies half-way. Derived: positions are rounded to
+1e-9 m, so it serves down to steps of a millimetre, and more moves a value by less than any unit that is recorded."""
+LENGTH_DECIMALS = 12
+"""Decimals of measured steps and spacings, metres. Derived: medians of positions along a line differ by 1e-14 m from
+library to library, and a thousand steps that are rounded so by 1e-9 m."""
+POSITION_DECIMALS = 9
+"""Decimals of positions, metres: those that agree in them are one. Derived: a nanometre is rounding, and no more."""
+LEAST_STEP_M = 1e-6
+"""Readings closer than this stand at one position. Derived: far above rounding, far below any interval."""
 
 
 LINES_FROM = ("grid", "line", "run", "seq", "heading", "kind", "flag", "u_m", "v_m")
@@ -90,6 +101,20 @@ class Lines:
         before, beyond = known[..., left], known[..., right]
         filled = before + np.where(between, fraction, 0.0) * (beyond - before)
         return np.where(on_reading | between, filled, np.nan).reshape(shape)
+
+
+def typical_length(lengths_m: np.ndarray) -> float:
+    """Return the median of measured lengths in metres, without what rounding adds to it."""
+    return round(median(lengths_m), LENGTH_DECIMALS)
+
+
+def nearest_whole(steps: ArrayLike) -> np.ndarray:
+    """Return the whole numbers nearest to positions counted in steps.
+
+    Half-way between two it is the upper one, however the last digits of a position were rounded: these differ from one
+    version of numpy or BLAS to the next.
+    """
+    return np.floor(np.asarray(steps) + (0.5 + ROUNDING))
 
 
 _last: list[tuple[list[ref[np.ndarray]], Lines]] = []
@@ -165,7 +190,7 @@ def _along_baseline(readings: Readings, rows: np.ndarray, recording: np.ndarray)
     lines = np.flatnonzero(survey & (size >= MIN_READINGS) & (spread_v > spread_u))
     u = u[np.lexsort((u, recording))]
     middle = ((u[start + (size - 1) // 2] + u[start + size // 2]) / 2)[lines]
-    order = np.argsort(middle, kind="stable")
+    order = np.argsort(np.round(middle, POSITION_DECIMALS), kind="stable")
     return found[lines[order]], rows[start[lines[order]]], middle[order]
 
 
@@ -174,9 +199,9 @@ def _axis(v: np.ndarray, owner: np.ndarray) -> tuple[np.ndarray, float]:
     if not len(v):
         return np.zeros(0), 1.0
     steps = np.abs(np.diff(v))[owner[1:] == owner[:-1]]
-    step = median(steps[steps > 0])
+    step = typical_length(steps[steps > LEAST_STEP_M])
     low, high = v.min(), v.max()
-    return low + step * np.arange(int(np.floor((high - low) / step + 1e-6)) + 1), step
+    return low + step * np.arange(int(np.floor((high - low) / step + ROUNDING)) + 1), step
 
 
 def _pairs(u: np.ndarray) -> np.ndarray:

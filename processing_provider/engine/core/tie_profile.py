@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from .columns import flag_bit, kind_code
-from .lines import MIN_READINGS, Lines
+from .lines import LEAST_STEP_M, MIN_READINGS, Lines
 from .readings import Readings
 from .walk_model import INSTRUMENT
 
@@ -48,7 +48,7 @@ def profile_of(readings: Readings, values: np.ndarray, rows: np.ndarray) -> tupl
     order = rows[np.argsort(readings.u_m[rows], kind="stable")]
     u = readings.u_m[order]
     smooth = running_mean(u, values[order], HALF_WINDOW_M)
-    return order, u, smooth, np.gradient(smooth, u) if np.all(np.diff(u) > 0) else np.zeros(len(u))
+    return order, u, smooth, np.gradient(smooth, u) if np.all(np.diff(u) > LEAST_STEP_M) else np.zeros(len(u))
 
 
 def lines_at(lines: Lines, matrix: np.ndarray, v_m: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -18,6 +18,7 @@ from ..core import (
     for_tables,
     least_step,
     lines_of,
+    nearest_whole,
     noise_of_runs,
 )
 from .record import FlagFigures, FlaggedGrid, FlagRecord
@@ -257,8 +258,8 @@ def _is_confirmed(
 
 def _stands_out(lines: Lines, matrix: np.ndarray, line: np.ndarray, v: np.ndarray, sign: np.ndarray) -> np.ndarray:
     """Return how far a line stands out near ``v`` of its median within five times that reach."""
-    near = max(1, round(NEIGHBOUR_REACH_M / lines.step_m))
-    middle = np.rint((v - lines.v[0]) / lines.step_m).astype(int)
+    near = max(1, int(nearest_whole(NEIGHBOUR_REACH_M / lines.step_m)))
+    middle = nearest_whole((v - lines.v[0]) / lines.step_m).astype(int)
     index = middle[:, None] + np.arange(-5 * near, 5 * near + 1)
     inside = (index >= 0) & (index < len(lines.v))
     window = np.where(inside, matrix[line[:, None], np.clip(index, 0, len(lines.v) - 1)], np.nan) * sign[:, None]

@@ -8,7 +8,7 @@ from typing import Optional, Union
 
 import numpy as np
 
-from ..core import PLACE, EngineError, Readings, line_order, noise_of_smooth_runs
+from ..core import PLACE, EngineError, Readings, line_order, noise_of_smooth_runs, typical_length
 from ..geometry import EDGE_M, Frame, frame_of_readings
 from .nodes import SAME_LINE_M, Sorted, by_line, carry, in_order, nodes_of, spread
 from .smoothing_spline import SmoothedReadings, smoothed
@@ -138,7 +138,7 @@ def traverses_of(readings: Readings, rows: Rows, channel: str, name: str, *, cub
     kept = slice(None) if len(order) == used else order
     u, v, z, x, y = u[order], v[order], z[order], readings.x[rows][kept], readings.y[rows][kept]
     line, line_u = _lines(u, run, name)
-    spacing = float(np.median(np.diff(line_u)))
+    spacing = typical_length(np.diff(line_u))
     ordered = in_order(v, u, z, run, spacing)
     noise = noise_of_smooth_runs(ordered.z, ordered.first)
     smooth = SmoothedReadings(ordered.z, 1.0, 0.5)

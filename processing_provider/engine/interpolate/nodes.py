@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..core import ROUNDING, nearest_whole, typical_length
 from .splines import knot_slopes, second_derivatives
 
 SAME_LINE_M = 0.05
@@ -48,7 +49,7 @@ def in_order(v: np.ndarray, u: np.ndarray, z: np.ndarray, run: np.ndarray, spaci
     same_run = run[1:] == run[:-1]
     steps = np.diff(v)
     walked = np.flatnonzero(same_run & (steps > LEAST_STEP_M))
-    interval = float(np.median(steps[walked[spread(len(walked))]])) if len(walked) else spacing
+    interval = typical_length(steps[walked[spread(len(walked))]]) if len(walked) else spacing
     new = np.append(True, ~same_run | (steps > SAME_READING * interval))
     if not new.all():
         starts = np.flatnonzero(new)
@@ -56,17 +57,20 @@ def in_order(v: np.ndarray, u: np.ndarray, z: np.ndarray, run: np.ndarray, spaci
         v, u, z = (np.add.reduceat(values, starts) / counts for values in (v, u, z))
         run = run[starts]
     # A gap narrower than the line spacing is better closed along the line than across.
-    breaks = (run[1:] != run[:-1]) | (np.diff(v) > max(BREAK_INTERVALS * interval, spacing))
+    longest = max(BREAK_INTERVALS * interval, spacing) + ROUNDING * interval
+    breaks = (run[1:] != run[:-1]) | (np.diff(v) > longest)
     return Sorted(v, u, z, run, np.append(True, breaks), interval)
 
 
 def nodes_of(v: np.ndarray, interval: float) -> tuple[float, int]:
     """Return the first node and how many there are: in step with most readings, so that these are kept exactly."""
     phase = np.mod(v[spread(len(v))] / interval, 1.0)
-    at = (np.argmax(np.bincount((phase * PHASES).astype(int))) + 0.5) / PHASES
+    classes = np.floor(phase * PHASES + ROUNDING).astype(int) % PHASES
+    at = (np.argmax(np.bincount(classes)) + 0.5) / PHASES
     away = np.mod(phase - at + 0.5, 1.0) - 0.5
     offset = at + np.median(away[np.abs(away) < 1.5 / PHASES])
-    low, high = np.round(v.min() / interval - offset), np.round(v.max() / interval - offset)
+    # A reading half-way between two nodes lies within them.
+    low, high = -nearest_whole(offset - v.min() / interval), nearest_whole(v.max() / interval - offset)
     return float((low + offset) * interval), int(high - low) + 1
 
 
@@ -118,7 +122,8 @@ def _base_readings(
     last = np.append(ordered.first[1:], True)[behind]
     within = (before >= started) & (~last | (from_behind <= reach))
     starts = ordered.first[ahead] & (ordered.run[ahead] == np.arange(runs)[:, None]) & (np.abs(to_ahead) <= reach)
-    near = np.minimum(np.abs(from_behind), np.where(last, np.inf, np.abs(to_ahead))) <= ordered.interval_m
+    away = np.minimum(np.abs(from_behind), np.where(last, np.inf, np.abs(to_ahead)))
+    near = away <= (1 + ROUNDING) * ordered.interval_m
     missing = ~(within | starts)
     return np.where(within, behind, ahead), missing, (near | starts) & ~missing
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..core import INSTRUMENT
+from ..core import INSTRUMENT, ROUNDING, nearest_whole
 from .across_lines import HALO_LINES, HALO_NODES, carried_around
 from .along_lines import Traverses
 from .splines import second_derivatives
@@ -101,10 +101,10 @@ def gap_error(surface: Surface, lines: Traverses, *, cubic: bool) -> GapError:
     distance). Differences between lines that are no signal stay in it. Windowed sinc counts as the spline that it is
     evaluated from. See ``docs/methods/standard-errors.md``.
     """
-    step = max(1, round(THINNED_M / lines.interval_m))
+    step = max(1, int(nearest_whole(THINNED_M / lines.interval_m)))
     powers = _powers(lines, cubic)
     excess, noise = _left_out(surface, slice(HALO_NODES, -HALO_NODES, step), lines.noise**2, powers, cubic)
-    nodes = 2 * round(WINDOW_M / 2 / (step * lines.interval_m)) + 1
+    nodes = 2 * int(nearest_whole(WINDOW_M / 2 / (step * lines.interval_m))) + 1
     return GapError(_pooled(excess, noise, nodes), step, *powers)
 
 
@@ -178,7 +178,7 @@ def _powers(lines: Traverses, cubic: bool) -> tuple[float, float]:
     weights used across. Only ratios are taken from there, so it does not matter if the field is rougher across than
     along. Noise is taken off as independent from node to node.
     """
-    half = max(1, round(lines.spacing_m / lines.interval_m / 2))
+    half = max(1, int(nearest_whole(lines.spacing_m / lines.interval_m / 2)))
     z = lines.z[:, :: max(1, lines.z.size // ALONG_SAMPLE)]
     weights = HALFWAY[cubic]
     offsets = [half * (first + 2 * np.arange(len(weights[0]))) for first in (1, 2, 3)]
@@ -267,7 +267,7 @@ def _pooled(excess: np.ndarray, noise: np.ndarray, nodes: int) -> np.ndarray:
     along = [uniform_filter1d(table, nodes, axis=0, mode="constant")
              for table in (np.where(there, excess, 0.0), there.astype(float))]  # fmt: skip
     around, count = (_aside(table, 2) / 2 for table in along)
-    usable = np.flatnonzero(there & (count > KNOWN))
+    usable = np.flatnonzero(there & (count > KNOWN + ROUNDING))
     weight = GRID_WEIGHTS[-1]
     if len(usable) >= LEAST and overall > 0:
         usable = usable[:: max(1, len(usable) // SAMPLE)]

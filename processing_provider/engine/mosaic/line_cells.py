@@ -7,7 +7,7 @@ from typing import Mapping, Sequence
 
 import numpy as np
 
-from ..core import MAD_TO_SD, Readings, Scheme, flag_bit, kind_code, noise_of_lines
+from ..core import MAD_TO_SD, ROUNDING, Readings, Scheme, flag_bit, kind_code, nearest_whole, noise_of_lines
 from ..geometry import CORNERS, Frame, local_corner
 
 CELL_M = 0.5
@@ -65,11 +65,11 @@ def line_cells(readings: Readings, scheme: Scheme, frame: Frame) -> LineCells:
     wide, length = scheme.width_m, scheme.length_m
     u = np.asarray(scheme.position_m(scheme.lines), float)
     order = np.argsort(u)
-    long = round(length / CELL_M) + 2 * BEYOND
+    long = int(nearest_whole(length / CELL_M)) + 2 * BEYOND
     use = ((readings.flag & ~np.uint16(flag_bit("overrun"))) == 0) & (readings.kind == kind_code("survey"))
     rows = np.flatnonzero(use)
-    line = np.rint((readings.u_m[rows] - u[order[0]]) / scheme.spacing_m).astype(int)
-    cell = np.floor(readings.v_m[rows] / CELL_M).astype(int) + BEYOND
+    line = nearest_whole((readings.u_m[rows] - u[order[0]]) / scheme.spacing_m).astype(int)
+    cell = np.floor(readings.v_m[rows] / CELL_M + ROUNDING).astype(int) + BEYOND
     inside = (line >= 0) & (line < len(u)) & (cell >= 0) & (cell < long)
     rows, where = rows[inside], (line * long + cell)[inside]
     ways = np.bincount(line[inside], readings.heading[rows], len(u))

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..core import Readings, kind_code
+from ..core import POSITION_DECIMALS, Readings, kind_code
 
 SEGMENT_M = 0.5
 """Length of line that a segment averages over. Common practice, no source: little more than coils see at once."""
@@ -115,7 +115,8 @@ def scatter_of_lines(grid: np.ndarray, line: np.ndarray, across: np.ndarray, val
     """
     size = np.maximum(np.bincount(line), 1)
     mean, of_grid, position = (np.bincount(line, column) / size for column in (value, grid, across))
-    order = np.lexsort((position, of_grid))
+    # Recordings of one line keep their order, however their means are rounded.
+    order = np.lexsort((np.round(position, POSITION_DECIMALS), of_grid))
     mean, of_grid = mean[order], np.round(of_grid[order])
     bend = mean[1:-1] - (mean[:-2] + mean[2:]) / 2
     bend = bend[of_grid[2:] == of_grid[:-2]]

@@ -9,6 +9,7 @@ from typing import Collection, Iterable, Iterator, Optional, Sequence
 
 import numpy as np
 
+from ..core import nearest_whole
 from .likeness import Likeness, amplitudes, likeness, power_law, profile_at, wave_lengths
 from .line_cells import LineCells, common_lag
 from .shared_edges import EDGES, edge_profiles, shared_edges
@@ -177,7 +178,7 @@ class _Edges:
         edge, back = turn.edge(shared.edges[side])
         position, value, _ = self._profiles[index][edge]
         low, high = shared.span[side]
-        count = max(round(shared.length_m / self._pitch[number]), 1)
+        count = max(int(nearest_whole(shared.length_m / self._pitch[number])), 1)
         at = low + (high - low) * (np.arange(count) + 0.5) / count
         return profile_at(position, value, (1 - at if back else at) * self.grids[index].size_m[edge < 2])
 

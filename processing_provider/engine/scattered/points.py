@@ -6,7 +6,7 @@ from typing import Sequence
 
 import numpy as np
 
-from ..core import EngineError
+from ..core import ROUNDING, EngineError
 from ..geometry import EDGE_M
 
 SPARSE = 8
@@ -116,5 +116,5 @@ def numbered(code: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 def boxes_of(points: np.ndarray, side: float) -> np.ndarray:
     """Return (n,) int64 numbers of the boxes that the points lie in."""
-    column, row = np.floor((points - points.min(axis=0)) / side).astype(np.int64).T
+    column, row = np.floor((points - points.min(axis=0)) / side + ROUNDING).astype(np.int64).T
     return column * (row.max() + 1) + row

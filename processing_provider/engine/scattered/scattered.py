@@ -7,7 +7,7 @@ from typing import Callable, Mapping, Optional, Tuple
 
 import numpy as np
 
-from ..core import EngineError, Readings, line_order, noise_of_pairs, noise_of_runs
+from ..core import ROUNDING, EngineError, Readings, line_order, nearest_whole, noise_of_pairs, noise_of_runs
 from ..geometry import BlockRaster, Lattice, block_window
 from .kriging import ordinary_kriging
 from .minimum_curvature_blocks import surfaces_at_cells
@@ -154,7 +154,7 @@ def _cells_near(points: np.ndarray, lattice: Lattice, gap_m: float) -> tuple[Cel
 
 def _lines_at(u: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return the line (from 0) of readings at (n,) positions across, and the first row and count of each line."""
-    steps = np.rint(u * TENTHS).astype(np.int64)
+    steps = nearest_whole(u * TENTHS).astype(np.int64)
     return numbered(steps - steps.min())
 
 
@@ -164,7 +164,7 @@ def _labels(u: np.ndarray, points: np.ndarray, side: float, number: np.ndarray) 
     if np.isfinite(u).all() and np.ptp(u) > 0:
         line, first, _ = _lines_at(u)
         return line if len(first) < len(line) / 2 else np.rint((u - u.min()) / side).astype(int)
-    row, col = np.floor((points - points.min(axis=0)) / side).astype(int).T
+    row, col = np.floor((points - points.min(axis=0)) / side + ROUNDING).astype(int).T
     return row + col
 
 
