@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 from qgis.core import QgsProcessingFeedback
 
 from ..base import Progress, SurveyAlgorithm
-from ..parameters import Crs, FileOut, FolderIn, LinesOut, NumberResult, TableIn, TableOut
+from ..parameters import Crs, FileOut, LinesOut, NumberResult, TableOut
+from ._survey import SURVEY, log_folder
 
 if TYPE_CHECKING:
     from ..values import Values
@@ -26,12 +27,7 @@ class EveningCheck(SurveyAlgorithm):
     )
     TAGS = ("check", "notes", "missing", "field", "again", "sheet", "gpx")
     PARAMETERS = (
-        TableIn("REGISTER", "Register", "A row a grid: grid, log, length_m, width_m, spacing_m, readings_per_m ..."),
-        TableIn("CORNERS", "Corners", "Points, or a table with x and y or Easting and Northing: grid, corner. Two "
-                "or more a grid."),
-        TableIn("NOTES", "Field notes", "A row a remark: grid, line, kind ...", optional=True),
-        FolderIn("LOG_FOLDER", "Folder of the logs", "What paths in the register are relative to; its own folder when "
-                 "left empty.", optional=True),
+        *SURVEY,
         Crs("TARGET_CRS", "CRS of the survey", "Projected, in metres. Empty = as the corners."),
         TableOut("FINDINGS", "Findings", "What disagrees, what was expected, what to do.", optional=True),
         LinesOut("AGAIN_LINES", "Lines to walk", "A line from start to end for each, sound neighbours and ties too.",
@@ -50,10 +46,7 @@ class EveningCheck(SurveyAlgorithm):
         from ..engine.core import Code, EngineError, questioned_layouts_first, walk_again_count
         from ..engine.workflow import first_sentence, gather_sources, plan_rewalk, read_grids, with_whole_grids
 
-        register, _, register_path = values.register
-        folder = values.log_folder or (register_path and register_path.parent)
-        if folder is None:
-            raise EngineError("The register is not a file, so its folder is unknown. Give the folder of the logs.")
+        folder, register = log_folder(values), values.register[0]
         corners, crs = survey_corners(values.corners, values.target_crs, values.context)
         site = site_findings(values.corners, crs, values.context.transformContext(), self.around)
         sources = gather_sources(register, corners, values.notes[0], folder, site, progress=progress)

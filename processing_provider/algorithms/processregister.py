@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 from qgis.core import QgsCoordinateReferenceSystem, QgsProcessingFeedback
 
 from ..base import Progress, SurveyAlgorithm
-from ..parameters import Crs, FileIn, FolderIn, FolderOut, Number, NumberResult, ReportResult, TableIn, Text
+from ..parameters import Crs, FileIn, FolderOut, Number, NumberResult, ReportResult, Text
+from ._survey import SURVEY, log_folder
 
 if TYPE_CHECKING:
     from ..values import Values
@@ -25,12 +26,7 @@ class ProcessRegister(SurveyAlgorithm):
     )
     TAGS = ("batch", "site", "report", "map", "all")
     PARAMETERS = (
-        TableIn("REGISTER", "Register", "A row a grid: grid, log, length_m, width_m, spacing_m, readings_per_m ..."),
-        TableIn("CORNERS", "Corners", "Points, or a table with x and y or Easting and Northing: grid, corner. Two "
-                "or more a grid."),
-        TableIn("NOTES", "Field notes", "A row a remark: grid, line, kind ...", optional=True),
-        FolderIn("LOG_FOLDER", "Folder of the logs", "What paths in the register are relative to; its own folder when "
-                 "left empty.", optional=True),
+        *SURVEY,
         FileIn("RECIPE", "Recipe", "A recipe.json of an earlier run; the default corrections when left empty.",
                optional=True, extension="json"),
         Text("CHANNELS", "Channels", "Names separated by semicolons; all when left empty.", optional=True),
@@ -49,7 +45,7 @@ class ProcessRegister(SurveyAlgorithm):
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..bridge.project import load_when_done, names_known_before, staging, write_survey
         from ..bridge.vector import site_findings, survey_corners
-        from ..engine.core import EngineError, part_of, read_text, scratch_folder, walk_again_count
+        from ..engine.core import part_of, read_text, scratch_folder, walk_again_count
         from ..engine.workflow import (
             changed_inputs,
             default_recipe,
@@ -59,10 +55,7 @@ class ProcessRegister(SurveyAlgorithm):
             process_survey,
         )
 
-        register, _, register_path = values.register
-        folder = values.log_folder or (register_path and register_path.parent)
-        if folder is None:
-            raise EngineError("The register is not a file, so its folder is unknown. Give the folder of the logs.")
+        folder, (register, _, register_path) = log_folder(values), values.register
         recipe = default_recipe()
         if values.recipe:
             recipe = parse_recipe(read_text(values.recipe, "recipe"), where=values.recipe.name)

@@ -13,7 +13,7 @@ from typing import Callable, Iterable, Iterator, Mapping, Optional, Sequence, Un
 import numpy as np
 from osgeo import ogr, osr
 
-from ...engine.core import Readings, part_of, whole_file
+from ...engine.core import FIELD_ENDINGS, Readings, part_of, whole_file
 from .rtree import fill_rtree, outward
 from .sqlite_rows import insert_rows
 
@@ -103,7 +103,7 @@ def readings_layer(tables: Iterable[Readings], count: int) -> Layer:
     first = next(tables)
     kinds = {"O": str, "i": int, "u": int, "f": float}
     types = {name: kinds[values.dtype.kind] for name, values in first.to_columns().items()}
-    units = {channel + ending: unit for channel, unit in first.units.items() for ending in ("", "_raw", "_se")}
+    units = {channel + ending: unit for channel, unit in first.units.items() for ending in FIELD_ENDINGS}
     parts = (
         ({name: plain(values) for name, values in part.to_columns().items()}, np.stack([part.x, part.y], axis=1))
         for part in chain([first], tables)

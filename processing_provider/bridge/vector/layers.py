@@ -28,7 +28,7 @@ from qgis.core import (
 )
 from qgis.PyQt import QtCore
 
-from ...engine.core import FIXED_FIELDS, PLACE, EngineError, Readings
+from ...engine.core import FIELD_ENDINGS, FIXED_FIELDS, PLACE, EngineError, Readings
 from ...engine.logs import EXTRA_ROLES
 from .arrow_stream import can_stream, stream
 from .geopackage import plain
@@ -36,7 +36,6 @@ from .geopackage import plain
 EXTRAS = ("mark", *EXTRA_ROLES)
 TEXT_FIELDS = ("grid", "kind", "flag", "source")
 WHOLE_FIELDS = ("line", "run", "seq", "heading", "row")
-SUFFIXES = ("_raw", "_se")
 ROWS_AT_ONCE = 5000
 TEXT_TABLES = (".csv", ".txt", ".tsv")
 
@@ -58,7 +57,7 @@ def readings_fields(readings: Readings) -> QgsFields:
 
 
 def _field_units(readings: Readings) -> dict[str, str]:
-    return {channel + ending: unit for channel, unit in readings.units.items() for ending in ("", *SUFFIXES)}
+    return {channel + ending: unit for channel, unit in readings.units.items() for ending in FIELD_ENDINGS}
 
 
 def label_units(layer: QgsVectorLayer, readings: Readings) -> None:
@@ -181,7 +180,7 @@ def channel_names(fields: QgsFields) -> list[str]:
         for f in fields
         if f.isNumeric()
         and f.name().lower() not in known
-        and not any(f.name().endswith(s) and f.name()[: -len(s)] in names for s in SUFFIXES)
+        and not any(f.name().endswith(s) and f.name()[: -len(s)] in names for s in filter(None, FIELD_ENDINGS))
     ]
 
 
@@ -215,7 +214,7 @@ def read_readings(
     geometry = QgsWkbTypes.geometryType(source.wkbType())
     if geometry not in (QgsWkbTypes.GeometryType.PointGeometry, QgsWkbTypes.GeometryType.NullGeometry):
         raise EngineError(f"The layer {name} holds no points. Readings are points, or a table without geometry.")
-    measured = (channel + ending for channel in channels for ending in ("", *SUFFIXES))
+    measured = (channel + ending for channel in channels for ending in FIELD_ENDINGS)
     known = {*FIXED_FIELDS, f"{PLACE}_se", *EXTRAS, *measured}
     names = [field_name for field_name in fields.names() if field_name in known]
     streamed = stream(layer, names) if can_stream(layer, source.featureCount()) else None

@@ -33,6 +33,11 @@ ROUNDING_M = 1e-9
 interval between readings is as short as a micrometre."""
 
 
+STEP = "a change of 1"  # of the stations from one reading to the next
+SAME_STEP = 1e-6
+"""A step of the stations so near to 1 is it. Derived: as ``ROUNDING_M``, for stations of up to nine digits."""
+
+
 @dataclass(frozen=True)
 class GridLog:
     """The log of one grid as the checks see it.
@@ -58,6 +63,14 @@ class GridLog:
     def walked(self) -> list[RunSummary]:
         """Recordings of survey lines, redone ones included."""
         return [r for r in self.runs if r.walked]
+
+    @cached_property
+    def other_step(self) -> str:
+        """What is found where the stations do not change by 1; empty where they do, and without stations."""
+        step = self.common_step
+        if not np.isfinite(step) or abs(step - 1) <= SAME_STEP:
+            return ""
+        return f"The stations change by {step:g} from one reading to the next."
 
     @cached_property
     def kept(self) -> list[RunSummary]:

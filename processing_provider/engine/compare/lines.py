@@ -101,7 +101,7 @@ def _lines_outside(log: GridLog) -> Iterator[Finding]:
         else:
             found = f"Line {line} is none of the grid's. It has {count} readings."
             advice = f"Ask the books what line {line} is. Note it as dummy, tie, base or void, or note its position_m."
-            redo = lone_redo(log) if len(unknown) == 1 else None
+            redo = only_redo_not_in_log(log) if len(unknown) == 1 else None
             if redo is not None:
                 found += f" {redo.where or 'The notes'}: line {redo.line} was walked again, which is not in the log."
                 advice = (
@@ -112,7 +112,7 @@ def _lines_outside(log: GridLog) -> Iterator[Finding]:
             yield log.finding(Code.LINE_OUTSIDE, runs[0], found, expected, advice, also=also)
 
 
-def lone_redo(log: GridLog) -> Optional[Note]:
+def only_redo_not_in_log(log: GridLog) -> Optional[Note]:
     """Return the one note of a second recording that the log does not have under its number; None in other cases."""
     have = {(r.line, r.run.run) for r in log.runs}
     absent = [n for n in log.notes if n.kind == "redo" and n.run is not None and (n.line, n.run) not in have]

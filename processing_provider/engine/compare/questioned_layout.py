@@ -8,7 +8,7 @@ from typing import Optional
 import numpy as np
 
 from ..core import Code, Finding
-from .grid_log import MANY, MOST, GridLog, for_most
+from .grid_log import MANY, MOST, STEP, GridLog, for_most
 from .walk import PATTERN_FITS, PATTERN_FRACTION, WALKING_MS, pattern_fits
 
 BEYOND_WALKING = 2.0
@@ -19,7 +19,7 @@ LOGGER_PER_S = (1.0, 100.0)
 ENOUGH = 0.5
 """One line that holds more than this fraction of the readings of its whole grid is all of the lines. Derived: a
 majority."""
-SINGLE = 2
+TOO_FEW_READINGS = 2
 """Recordings of so few readings are none. Derived: a recording that is walked has a reading at both ends at least."""
 
 
@@ -74,7 +74,8 @@ def _one_line(log: GridLog) -> Optional[Misreading]:
 def _line_a_reading(log: GridLog) -> Optional[Misreading]:
     """Find a line number that changes with every reading or two: the column counts something else."""
     counts = [r.count for r in log.walked]
-    if len(counts) < MANY or np.median(counts) > SINGLE or log.scheme.readings_per_line <= MANY * SINGLE:
+    long_enough = log.scheme.readings_per_line > MANY * TOO_FEW_READINGS
+    if len(counts) < MANY or np.median(counts) > TOO_FEW_READINGS or not long_enough:
         return None
     often = "every reading" if np.median(counts) == 1 else f"every {np.median(counts):.3g} readings"
     found = f"The line changes with {often}: there are {len(counts)} recordings."
@@ -83,11 +84,10 @@ def _line_a_reading(log: GridLog) -> Optional[Misreading]:
 
 
 def _station_step(log: GridLog) -> Optional[Misreading]:
-    step = log.common_step
-    if not np.isfinite(step) or abs(step - 1) <= 1e-6:
+    if not log.other_step:
         return None
-    found = f"The stations change by {step:g} from one reading to the next."
-    return Misreading("stations", found, "a change of 1", f"Multiply the factor of the station column by {1 / step:g}.")
+    remedy = f"Multiply the factor of the station column by {1 / log.common_step:g}."
+    return Misreading("stations", log.other_step, STEP, remedy)
 
 
 def _beyond_the_edges(log: GridLog) -> Optional[Misreading]:
@@ -150,7 +150,7 @@ def _still_clock(log: GridLog) -> Optional[Misreading]:
 
 def _not_walked(log: GridLog) -> Optional[Misreading]:
     """Find times by which the lines cannot have been walked, whether length or rate of the register is right."""
-    scheme, timed = log.scheme, [r for r in log.kept if np.isfinite(r.duration_s) and r.count > SINGLE]
+    scheme, timed = log.scheme, [r for r in log.kept if np.isfinite(r.duration_s) and r.count > TOO_FEW_READINGS]
     steps = np.abs(np.diff(log.readings.time_s))
     if len(timed) < MANY or not np.any(steps > 0):
         return None

@@ -9,7 +9,7 @@ from typing import Iterator, Sequence
 import numpy as np
 
 from ..core import HEADINGS, MAD_TO_SD, PATTERNS, Code, Finding, Scheme
-from .grid_log import MANY, ROUNDING_M, GridLog, Stretch, blocks, way
+from .grid_log import MANY, ROUNDING_M, STEP, GridLog, Stretch, blocks, way
 from .line_summaries import FAR_PACE, RunSummary
 from .lines import MOSTLY, SHORT_M, common_starts
 
@@ -139,11 +139,10 @@ def _walked_there_and_back(log: GridLog, run: RunSummary) -> Finding:
 
 
 def _station_jumps(log: GridLog) -> Iterator[Finding]:
-    if np.isfinite(log.common_step) and abs(log.common_step - 1) > 1e-6:
-        found = f"The stations change by {log.common_step:g} from one reading to the next."
+    if log.other_step:
         advice = "Ask the books for the unit of the stations. Give the station column a factor in the layout of the "
         advice += "log, so that stations count readings."
-        yield log.finding(Code.STATION_JUMP, None, found, "a change of 1", advice)
+        yield log.finding(Code.STATION_JUMP, None, log.other_step, STEP, advice)
         return
     for run in log.kept:
         if run.mixed or not run.jumps:

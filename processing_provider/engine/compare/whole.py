@@ -13,7 +13,7 @@ from .lines import OVERRUN_M, SHORT_M
 from .walk import SHORTEST_S
 from .whole_numbers import NUMBER_CHECKS, SAME_START, other_numbers
 
-HALF = 0.25
+OTHER_SIZE_FRACTION = 0.25
 """From this fraction of the lines on, a block missing at an end of the grid is probably not forgotten, but another
 size. Common practice, no source: nobody forgets a quarter of a grid."""
 SPACING_STEP_M = 0.25
@@ -32,7 +32,7 @@ def _missing_block(log: GridLog) -> Iterator[Cause]:
         count = next((i for i, line in enumerate(ordered) if line not in missing), len(ordered))
         spacing = scheme.width_m / (len(lines) - count) if at == "ends after" and count < len(lines) else np.nan
         other_spacing = abs(spacing / SPACING_STEP_M - np.round(spacing / SPACING_STEP_M)) < SAME_NUMBER
-        if count < MANY or count == len(lines) or (count < HALF * len(lines) and not other_spacing):
+        if count < MANY or count == len(lines) or (count < OTHER_SIZE_FRACTION * len(lines) and not other_spacing):
             continue
         block, last = sorted(ordered[:count]), ordered[count]
         if log.noted_lines & set(block):
@@ -44,7 +44,7 @@ def _missing_block(log: GridLog) -> Iterator[Cause]:
             f"Ask the books whether the grid {at} line {last}. If so, set {remedy} in the register. If not, "
             f"walk lines {block[0]} to {block[-1]}."
         )
-        if count < HALF * len(lines):
+        if count < OTHER_SIZE_FRACTION * len(lines):
             advice = (
                 f"Ask the books whether spacing_m is {spacing:g}. If so, correct the register. If the grid {at} line "
                 f"{last}, set {remedy}. If neither, walk lines {block[0]} to {block[-1]}."

@@ -89,7 +89,17 @@ from .scheme import HEADINGS, PATTERNS, Scheme
 from .store import Blocks, Correction, GridStore, ValuesInUse, for_tables, grid_by_grid, scratch_folder
 from .text_file import read_text
 from .tie_profile import HALF_WINDOW_M, is_across, lines_at, mean_within, profile_of, recordings
-from .walk_model import CARRIED, CART, INSTRUMENT, PLATFORMS, Instrument, Platform, platform_named, walk_shapes
+from .walk_model import (
+    CARRIED,
+    CART,
+    INSTRUMENT,
+    PLATFORMS,
+    Instrument,
+    Platform,
+    certainty_of,
+    platform_named,
+    walk_shapes,
+)
 
 __all__ = [
     "ACTIONS",
@@ -207,6 +217,7 @@ __all__ = [
     "variance_after_smoothing",
     "walk_again_count",
     "walk_shapes",
+    "certainty_of",
     "whole_file",
     "with_unit",
 ]

@@ -1,4 +1,4 @@
-"""What is known of a survey before its readings are compared: position errors, footprint of the coils, drift.
+"""What is known of a survey before its readings are compared: position errors, footprint, drift, mistakes.
 
 See ``docs/methods/align.md``. A platform is how the instrument is moved; what belongs to the instrument is the same on
 every platform.
@@ -14,6 +14,27 @@ import numpy as np
 
 from .blas_threads import eigen_symmetric
 from .checks import check_choice
+
+PRIOR = 0.01
+"""Fraction of lines, or of grids, with a given mistake: one in a hundred (common practice, no source)."""
+
+
+def certainty_of(gain: float, candidates: float) -> float:
+    """Return the posterior probability of a mistake by its log likelihood ratio, with the prior ``PRIOR``.
+
+    Parameters
+    ----------
+    gain : float
+        Log likelihood gained against what is recorded.
+    candidates : float
+        Alternatives for each line, or each grid.
+
+    Returns
+    -------
+    float
+        Below 1 in floating point: no reading makes certain.
+    """
+    return float(1.0 / (1.0 + np.exp(-np.clip(gain - np.log(candidates / PRIOR), -30.0, 30.0))))
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from .column_roles import is_date, is_time
 from .fields import without_groups
 from .layout import delimiter_of
 from .number_courses import STEADY
-from .overrange import OVERRANGE_WORDS
+from .overrange import FULL_REGISTER, OVERRANGE_WORDS
 from .plan import split_row
 
 LIKELY = 0.6
@@ -249,6 +249,8 @@ def find_marks(rows: Sequence[str], others: Sequence[int], data: Sequence[int]) 
         return MARK_WORDS, worded
     signs = [i for i in inside if re.fullmatch(r"\s*([^\w\s,;|])\1{0,2}\s*", rows[i])]
     texts = sorted({rows[i].strip() for i in signs})
+    if len(signs) == 1 and MISSING_WORDS.match(texts[0]):  # what is left of a damaged row
+        return "", []
     return (rf"^\s*(?:{'|'.join(map(re.escape, texts))})\s*$", signs) if len(texts) == 1 else ("", [])
 
 
@@ -305,7 +307,7 @@ def find_missing(texts: Sequence[Sequence[str]], decimal: str) -> tuple[str, ...
         words = (t for t in dict.fromkeys(column) if MISSING_WORDS.match(t) and not OVERRANGE_WORDS.match(t))
         found.update(dict.fromkeys(t for t in words if t.lower() != "nan"))
         numbers = {t: float(t) for t in dict.fromkeys(column) if NUMBER.match(t) and "," not in t}
-        marks = {t: v for t, v in numbers.items() if re.fullmatch(r"-?9{3,}(\.0*)?|-?3276[78](\.0*)?", t)}
+        marks = {t: v for t, v in numbers.items() if re.fullmatch(rf"-?(?:{FULL_REGISTER})(\.0*)?", t)}
         largest = max((abs(v) for t, v in numbers.items() if t not in marks), default=0.0)
         found.update(dict.fromkeys(t for t, v in marks.items() if v < -2 * largest))
     return tuple(t.replace(".", decimal) if decimal == "," and NUMBER.match(t) else t for t in found)

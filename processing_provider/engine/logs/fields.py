@@ -8,6 +8,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
+from ..core import counted
 from .layout import EXTRA_ROLES, LogLayout, delimiter_of
 from .overrange import OVERRANGE, OVERRANGE_WORDS, UNREADABLE
 from .plan import LONGEST_TEXT, Plan, Planned, split_row
@@ -241,7 +242,7 @@ def explain_row(row: str, plan: Plan) -> str:
     """Return why a row could not be read, as the middle of a sentence."""
     fields = split_row(row, plan.layout.delimiter, plan.layout.widths)
     if not _has_values(fields, plan):
-        return f"has {len(fields)} values where {plan.count} are expected"
+        return f"has {counted(len(fields), 'value')} where {plan.count} are expected"
     for planned in plan.columns:
         if planned.is_text:
             continue

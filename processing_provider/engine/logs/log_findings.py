@@ -45,7 +45,8 @@ def row_findings(gathered: LogGatherer) -> list[Finding]:
             findings.append(Code.ROW_UNREADABLE.finding(found, "", "Look at the row in the log; it is left out."))
     more = gathered.failed_count - SHOWN_ROWS - (cut and gathered.failed_count > SHOWN_ROWS)
     if more > 0:
-        found = f"{name}: {more} more rows below them cannot be read ({gathered.failed_count} of {gathered.count})."
+        of_all = f"{gathered.failed_count} of {gathered.count}"
+        found = f"{name}: {counted(more, 'more row')} below them cannot be read ({of_all})."
         findings.append(Code.ROW_UNREADABLE.finding(found, "", "Ask the books whether this layout is the log's."))
     if cut:
         found = f"{name}, row {last_row} is the last and was cut off: {shorten(last_text)}."
@@ -92,7 +93,8 @@ def line_findings(gathered: LogGatherer, readings: Readings) -> list[Finding]:
             advice = f"Ask the books whether line {opening.line} was walked. If so, walk it again."
             findings.append(Code.LINE_EMPTY.finding(found, "", advice, grid=opening.grid or "", line=opening.line))
     if befores and befores[0] and gathered.layout.one("line") is None:
-        found = f"{name}: {befores[0]} rows stand above the first row that opens a traverse."
+        above = "1 row stands" if befores[0] == 1 else f"{befores[0]} rows stand"
+        found = f"{name}: {above} above the first row that opens a traverse."
         findings.append(
             Code.LINE_UNKNOWN.finding(
                 found, "", "Ask the books where the first line begins. They are kept as line 0.", severity="warning"
@@ -110,7 +112,7 @@ def line_findings(gathered: LogGatherer, readings: Readings) -> list[Finding]:
         findings.append(Code.LINE_UNKNOWN.finding(found, "", advice))
     missing = int(np.count_nonzero(readings.has_flag("missing")))
     if missing:
-        found = f"{name}: {missing} readings have no value in any channel."
+        found = f"{name}: {counted(missing, 'reading')} {'has' if missing == 1 else 'have'} no value in any channel."
         advice = "Nothing to do: they are kept with the flag 'missing'."
         findings.append(Code.READINGS_MISSING.finding(found, "", advice))
     return findings
@@ -269,6 +271,10 @@ def not_in_the_log(gathered: LogGatherer, readings: Readings) -> list[str]:
     return remarks
 
 
+def _one_or(number: int) -> str:
+    return "one" if number == 1 else str(number)
+
+
 def layout_remarks(
     layout: LogLayout, names: Sequence[str], roles: Sequence[Role], openings: int, marks: int
 ) -> list[str]:
@@ -278,13 +284,14 @@ def layout_remarks(
     )
     remarks = [f"The log is {layout.encoding} text with {how} and decimal mark {layout.decimal!r}."]
     if layout.skip_rows:
-        remarks.append(f"The first {layout.skip_rows} rows are a preamble and passed over.")
+        rows = "row is" if layout.skip_rows == 1 else f"{layout.skip_rows} rows are"
+        remarks.append(f"The first {rows} a preamble and passed over.")
     if layout.comment:
         remarks.append(f"Rows that start with {layout.comment!r} are comments.")
     if openings:
-        remarks.append(f"Rows such as the {openings} found in the first part of the log open a traverse.")
+        remarks.append(f"Rows such as the {_one_or(openings)} found in the first part of the log open a traverse.")
     if marks:
-        remarks.append(f"Rows such as the {marks} found in the first part of the log are fiducial marks.")
+        remarks.append(f"Rows such as the {_one_or(marks)} found in the first part of the log are fiducial marks.")
     if layout.missing:
         remarks.append(f"{', '.join(map(repr, layout.missing))} stands where a value is missing.")
     forms = {column.role: column.format for column in layout.columns}

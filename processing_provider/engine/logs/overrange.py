@@ -23,6 +23,9 @@ SEPARATION = 3.0
 practice, no source)."""
 LEAST_VALUES = 5
 """Other values that are needed to say so. Derived: of fewer, the 5th and 95th percentile are single values."""
+FULL_REGISTER = "9{3,}|-?3276[78]"
+"""A whole number that is all nines, or an end of a register of 16 bits. Derived: 2^15 - 1 and -2^15; a display shows
+nines."""
 REGISTER_SEPARATION = 2.0
 """A full register (999, 9999, 32767) is a mark when it is so many times any other value (common practice, no
 source)."""
@@ -92,7 +95,7 @@ def _mark(values: np.ndarray) -> float:
 
 def _fills_register(value: float) -> bool:
     """Return whether a whole number is all nines, or the end of a register of 16 bits."""
-    return bool(re.fullmatch(r"9{3,}|-?3276[78]", f"{value:.15g}"))
+    return bool(re.fullmatch(FULL_REGISTER, f"{value:.15g}"))
 
 
 def _looks_like_mark(value: float) -> bool:

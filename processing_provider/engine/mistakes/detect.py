@@ -7,7 +7,7 @@ from typing import Collection, Iterator, Optional, Sequence
 
 import numpy as np
 
-from ..core import Code, Note, Readings, Scheme, check_channels, kind_code
+from ..core import Code, Note, Readings, Scheme, certainty_of, check_channels, kind_code
 from .context import AlignedReadings, GridContext, PossibleMistake, Proposal, aligned_alone, context_of
 from .lost_by_clock import breaks_of
 from .lost_by_neighbours import slips_of
@@ -24,7 +24,7 @@ from .messages import (
     walked_twice,
 )
 from .misplaced import misplaced_in_error, misplaced_lines
-from .order import OrderMistake, certainty_of
+from .order import OrderMistake
 from .posterior import ProbableLines
 from .repeated_values import repeated_values
 from .skipped_line import last_line_missing, skip_of

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from typing import Iterator, Sequence
 
-from ..core import Code
+from ..core import Code, certainty_of
 from .context import GridContext, PossibleMistake
 from .line_position import Misplacement
 from .messages import AS_RECORDED, moved, turned_round
 from .neighbour_fit import moves_of
-from .order import certainty_of
 
 UNSURE_M = 0.5
 """A line turned round is moved only by more than this. Common practice, no source: so far off may any line be walked,

@@ -8,7 +8,7 @@ from typing import Iterator, Optional, Sequence
 
 import numpy as np
 
-from ..core import Code
+from ..core import Code, certainty_of
 from .order_likelihood import OrderLikelihood
 from .posterior import LEAST_SURE, ProbableLines, probable_lines
 from .spacing_by_shape import ShapeEvidence
@@ -35,8 +35,6 @@ EVEN_M = 720.0
 """Metres of lines of a grid that has such a mistake as likely as not: 40 lines of 20 m, and 2 m to spare. The odds fall
 with the square of it, for a smaller grid has less of a chance of one, and shows less of what its ground is like. Common
 practice, no source; on 10 x 10 m the model alone reports twice as many mistakes as it should where there are none."""
-PRIOR = 0.01
-"""Fraction of lines with such a mistake: one in a hundred (common practice, no source)."""
 SCREEN = 0.1
 """Least gain by the fast estimate of a swap that is looked at closely. Found by tests/calibration/mistakes.py: a tenth
 of what the median of true exchanges has is 0.41 +- 0.06; a quarter of that keeps the faint ones (``margins``)."""
@@ -69,7 +67,7 @@ class OrderMistake:
     gain, threshold : float
         Log likelihood gained, and what chance reaches.
     certainty : float
-        Posterior probability with the prior odds ``PRIOR``; with ``probable``, that it is this line.
+        Posterior probability (``certainty_of``); with ``probable``, that it is this line.
     position : (L,) float64
         Where the lines lie then, in spacings; NaN for a line from other ground.
     recorded, proposed : float
@@ -88,14 +86,6 @@ class OrderMistake:
     probable: Optional[ProbableLines] = None
     recorded: float = 0.0
     proposed: float = 0.0
-
-
-def certainty_of(gain: float, candidates: float) -> float:
-    """Return the posterior probability of a mistake with ``candidates`` alternatives a line and prior ``PRIOR``.
-
-    It stays below 1 in floating point: no reading makes certain.
-    """
-    return float(1.0 / (1.0 + np.exp(-np.clip(gain - np.log(candidates / PRIOR), -30.0, 30.0))))
 
 
 class OrderSearch:

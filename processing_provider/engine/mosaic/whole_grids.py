@@ -9,7 +9,7 @@ from typing import Collection, Iterable, Iterator, Optional, Sequence
 
 import numpy as np
 
-from ..core import nearest_whole
+from ..core import certainty_of, nearest_whole
 from .likeness import Likeness, amplitudes, likeness, power_law, profile_at, wave_lengths
 from .line_cells import LineCells, common_lag
 from .shared_edges import EDGES, edge_profiles, shared_edges
@@ -19,8 +19,6 @@ ALARM = 1 / 20
 practice, no source: the 5 % level of tests. Where edges are alike, as recorded, it is far less."""
 SAME_SIZE = 1e-5
 """Fraction by which sizes of grids that are the same may differ. Common practice, no source: no tape shows less."""
-PRIOR = 0.01
-"""Fraction of grids with such a mistake: one in a hundred (common practice, no source)."""
 CONFIRMED = 20.0
 """A grid is confirmed as it is recorded where that is so much likelier than that it is mirrored, and another
 explanation is ruled out where it is so much less likely than the best. Common practice, no source: the 5 % level of
@@ -299,10 +297,10 @@ class _Search:
         first, other = option.grids[0], option.grids[-1]
         beside = {g for k in option.grids for n in edges.of[k] for g in edges.shared[n].grids} - set(option.grids)
         names = sorted(grids[g].grid for g in beside or {other} - {first})
-        certainty = 1 / (1 + np.exp(-np.clip(gain - np.log(count / len(grids) / PRIOR), -30.0, 30.0)))
+        certainty = certainty_of(gain, count / len(grids))
         turn = option.logs[first][1] if first == other else RECORDED
         name = grids[other].grid if first != other else ""
-        return Questioned(grids[first].grid, name, turn, float(certainty), recorded, proposed, tuple(names))
+        return Questioned(grids[first].grid, name, turn, certainty, recorded, proposed, tuple(names))
 
 
 def _mean(found: Sequence[Likeness]) -> float:

@@ -138,7 +138,7 @@ def test_remarks_are_sentences_that_say_what_was_taken_for_what(tmp_path):
     layout, remarks = detect_layout(write(tmp_path, rows))
     assert remarks == [
         "The log is utf-8 text with delimiter ';' and decimal mark '.'.",
-        "The first 1 rows are a preamble and passed over.",
+        "The first row is a preamble and passed over.",
         "'-9999' stands where a value is missing.",
         "Column 1 'line' is the line, by its name.",
         "Column 2 'stn' is the station, by its name.",
@@ -188,6 +188,17 @@ def test_fiducial_rows(tmp_path, mark):
     np.testing.assert_array_equal(result.readings.extras["mark"], np.arange(len(ROWS)) % 8 == 3)
     assert result.findings == []
     assert any("fiducial marks" in remark for remark in result.remarks)
+
+
+@pytest.mark.parametrize("rest", ["?", "*", "-", "#"])
+def test_a_lone_sign_may_be_what_is_left_of_a_row(tmp_path, rest):
+    """One fiducial in a whole log is rare, and a damaged row is to be counted."""
+    rows = ["line,stn,cond", *(f"{LINE[k]},{STATION[k]},{COND[k]}" for k in ROWS)]
+    rows[12] = rest
+    result = read_log(write(tmp_path, rows))
+    assert len(result.readings) + result.left_out == len(ROWS)
+    (finding,) = result.findings
+    assert f"row 13 has 1 value where 3 are expected: '{rest}'" in finding.found
 
 
 @pytest.mark.parametrize(

@@ -68,7 +68,7 @@ def test_findings_about_opening_rows(tmp_path):
     found = " ".join(f.found for f in result.findings)
     assert "row 3 opens a traverse, but its numbers cannot be read: 'LINE 2 x 1'" in found
     assert "opens line 3, but has no readings for it" in found
-    assert "1 rows stand above the first row that opens a traverse" in found
+    assert "1 row stands above the first row that opens a traverse" in found
 
 
 @pytest.mark.parametrize("number", ["99999999999", "-2147483648"])

@@ -126,7 +126,7 @@ def test_a_whole_last_row_needs_no_line_end(tmp_path):
         (b"x,y,z,v,w\na,b,c,d,e\n", BARE,
          r"No row of log.csv fits the layout: row 1 has 'x' in column 1 \(line\).*Expected: 5 values delimited by ','"),
         (b"line,station,time,cond,inphase\n1;1;0;5;6\n", LAYOUT,
-         r"No row of log.csv fits the layout plain: row 2 has 1 values where 5 are expected \('1;1;0;5;6'\)"),
+         r"No row of log.csv fits the layout plain: row 2 has 1 value where 5 are expected \('1;1;0;5;6'\)"),
         (b"1;1;0;5,5;6,1\n1;2;1;5;6,5\n", LogLayout(delimiter=";", header=False, columns=NUMBERED),
          r"have decimal commas, but the layout says the decimal mark is '\.' \(first in row 1.*Set the decimal mark"),
         (b"5\n6\n", OPENED, "No row of log.csv opens a traverse"),
