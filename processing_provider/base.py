@@ -34,6 +34,8 @@ if TYPE_CHECKING:
     from .values import Values
 
 ROOT = Path(__file__).resolve().parents[1]
+READING = 0.15
+"""Fraction of the progress up to which an algorithm reads a layer of readings."""
 ICON = ROOT / "plugin" / "icons" / "turnrow.svg"
 Progress = Callable[[float], None]
 """Called with the fraction done; what it raises ends the run."""
@@ -138,7 +140,8 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
         from .bridge.native_imports import import_apart
 
         import_apart("scipy")
-        from .engine.core import Cancelled, one_blas_thread, sentence_of
+        from .engine.core import Cancelled, one_blas_thread, part_of, sentence_of
+        from .parameters import ReadingsIn
         from .values import Values
 
         def progress(fraction: float) -> None:
@@ -146,11 +149,15 @@ class SurveyAlgorithm(QgsProcessingAlgorithm):
                 raise Cancelled
             feedback.setProgress(100 * fraction)
 
+        values = None
+        reading = READING if any(isinstance(row, ReadingsIn) for row in self.PARAMETERS) else 0.0
         try:
-            values = Values(self, self.PARAMETERS, parameters, context, feedback)
+            values = Values(self, self.PARAMETERS, parameters, context, feedback, part_of(progress, 0.0, reading))
             with one_blas_thread():
-                self.run_values(values, progress, feedback)
+                self.run_values(values, part_of(progress, reading, 1.0), feedback)
         except Cancelled:
+            if values is not None:
+                values.discard()
             return {}
         except Exception as error:
             # A person reads the sentence; the traceback of a fault is in the message log.

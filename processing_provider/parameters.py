@@ -40,7 +40,7 @@ from qgis.core import QgsProcessingContext as Context
 from .language import tr
 
 if TYPE_CHECKING:
-    from .engine.core import Readings
+    from .engine.core import Progress, Readings
 
 SOURCE = QgsProcessing.SourceType
 NUMBER = QgsProcessingParameterNumber.Type
@@ -98,6 +98,10 @@ class Row:
         """Return the value for the engine."""
         raise NotImplementedError
 
+    def read(self, algorithm: Algorithm, parameters: Given, context: Context, progress: Progress) -> object:
+        """Return the value for the engine; where that takes long, ``progress`` is called on the way."""
+        return self.value(algorithm, parameters, context)
+
     def layers(self, algorithm: Algorithm, parameters: Given, context: Context) -> list[QgsMapLayer]:
         """Return the layers of the value."""
         return []
@@ -127,8 +131,8 @@ class ReadingsIn(LayerIn):
 
     needs_lines: ClassVar[bool] = True
 
-    def value(
-        self, algorithm: Algorithm, parameters: Given, context: Context
+    def read(
+        self, algorithm: Algorithm, parameters: Given, context: Context, progress: Progress
     ) -> tuple[Readings, QgsCoordinateReferenceSystem]:
         from .bridge.vector import read_readings
 
@@ -136,7 +140,8 @@ class ReadingsIn(LayerIn):
         if source is None:
             raise _wrong(f"The layer given as {self.label.lower()} cannot be opened. Choose a layer of readings.")
         layer = algorithm.parameterAsVectorLayer(parameters, self.id, context)
-        return read_readings(source, layer, needs_lines=self.needs_lines), source.sourceCrs()
+        readings = read_readings(source, layer, needs_lines=self.needs_lines, progress=progress)
+        return readings, source.sourceCrs()
 
 
 class PointsIn(ReadingsIn):

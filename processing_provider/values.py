@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import weakref
 from pathlib import Path
 from typing import Any, Callable, Iterable, Mapping, Optional, Sequence
 
@@ -18,9 +19,10 @@ from qgis.core import (
     QgsProcessingOutputLayerDefinition,
     QgsWkbTypes,
 )
+from qgis.PyQt import sip
 
 from .bridge.vector import keep_units_in_file, label_units, rows_sink_fields, write_lines, write_readings, write_rows
-from .engine.core import FIELDS, EngineError, Finding, Readings, Record, finding_rows
+from .engine.core import FIELDS, EngineError, Finding, Progress, Readings, Record, finding_rows
 from .engine.geometry import BlockRaster
 from .parameters import Given, Row, is_given
 
@@ -49,16 +51,19 @@ class Values:
         parameters: Given,
         context: QgsProcessingContext,
         feedback: QgsProcessingFeedback,
+        progress: Progress = None,
     ) -> None:
         self._algorithm, self._rows, self._parameters = algorithm, rows, parameters
         self.context, self.feedback = context, feedback
         self.results: dict = {}
         self._files: set[Path] = set()
         self._layers: list[QgsMapLayer] = []
+        self._written: list[Path] = []
+        self._last_sink: Callable[[], Optional[QgsFeatureSink]] = lambda: None
         self._given: dict[str, object] = {}
         for row in rows:
             if not row.is_output:
-                self._given[row.id.lower()] = row.value(algorithm, parameters, context)
+                self._given[row.id.lower()] = row.read(algorithm, parameters, context, progress)
                 self._layers += row.layers(algorithm, parameters, context)
                 self._files.update(row.files(algorithm, parameters, context))
         self._check_outputs()
@@ -74,6 +79,17 @@ class Values:
         """Refuse outputs that would change these files, which an input names: they are inputs as well."""
         self._files.update(inputs)
         self._check_outputs()
+
+    def discard(self) -> None:
+        """Take away the files that a run has written before it was cancelled."""
+        from .bridge.project import delete_output
+
+        sink = self._last_sink()
+        if sink is not None:
+            # It would live, and its file be open, as long as the exception that ended the run.
+            sip.delete(sink)
+        for path in self._written:
+            delete_output(path)
 
     def wants(self, output: str) -> bool:
         """Return whether the person asked for an optional output."""
@@ -93,14 +109,16 @@ class Values:
         for sentence in record.warnings(units):
             self.feedback.pushWarning(sentence)
 
-    def write_readings(self, output: str, readings: Readings, crs: QgsCoordinateReferenceSystem) -> None:
+    def write_readings(
+        self, output: str, readings: Readings, crs: QgsCoordinateReferenceSystem, progress: Progress = None
+    ) -> None:
         """Write a layer of readings: points where the CRS is valid, else a table."""
         from .bridge.project import SurveyLayer, dress_when_loaded
         from .bridge.style import looks_of
 
         if self._is_csv(output):
             readings = readings.replace(grids=as_cells(readings.grids), sources=as_cells(readings.sources))
-        write_readings(readings, lambda *shape: self._sink(output, *shape), crs)
+        write_readings(readings, lambda *shape: self._sink(output, *shape), crs, self._asking(output, progress))
         uri = self.results[output]
         layer = self.context.temporaryLayerStore().mapLayer(uri)
         if layer is not None:
@@ -120,6 +138,7 @@ class Values:
         name: str,
         unit: str,
         look: Optional[Colours] = None,
+        progress: Progress = None,
     ) -> None:
         """Write a raster with its style beside it; ``look`` returns range and ramp of colours, None = a channel's."""
         from .bridge.project import SurveyLayer, dress_when_loaded, keep_style_beside
@@ -127,7 +146,8 @@ class Values:
         from .bridge.style import channel_look
 
         path = self.path(output)
-        write_raster(path, raster, crs.toWkt(), unit=unit, name=name)
+        write_raster(path, raster, crs.toWkt(), unit=unit, name=name, progress=progress)
+        self._written.append(path)
         limits, ramp = (look or channel_look)([raster.known()])
         spec = SurveyLayer(str(path), f"{name} ({unit})" if unit else name, (), "raster", limits, unit, ramp)
         keep_style_beside(spec)
@@ -185,4 +205,19 @@ class Values:
         if sink is None:
             raise EngineError(f"The output {output} cannot be written. Choose another place for it.")
         self.results[output] = name
+        self._last_sink = weakref.ref(sink)
+        # A file of its own; some appear only when rows are written. A table in a database has more to its name.
+        if Path(name).is_absolute() and "|" not in name:
+            self._written.append(Path(name))
         return sink
+
+    def _asking(self, output: str, progress: Progress) -> Progress:
+        """Return the progress of writing an output; what cannot be taken away again is written to its end."""
+
+        def ask(fraction: float) -> None:
+            uri = self.results[output]
+            known = Path(uri) in self._written or self.context.temporaryLayerStore().mapLayer(uri) is not None
+            if known and progress is not None:
+                progress(fraction)
+
+        return ask

@@ -42,10 +42,12 @@ class AlignOpposing(SurveyAlgorithm):
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..engine.align import align_opposing
+        from ..engine.core import part_of
 
         readings, crs = values.input
+        working, writing = part_of(progress, 0.0, 0.15), part_of(progress, 0.15, 1.0)
         aligned, record = align_opposing(readings, channels=values.channels, shift_m=values.shift,
-                                         per_traverse=values.per_traverse, progress=progress)  # fmt: skip
-        values.write_readings("OUTPUT", aligned, crs)
+                                         per_traverse=values.per_traverse, progress=working)  # fmt: skip
+        values.write_readings("OUTPUT", aligned, crs, writing)
         values.results.update(SHIFT_FOUND=record.figures.shift_m, SHIFT_ERROR=record.figures.shift_error_m)
         values.write_record(record, readings.units)

@@ -51,14 +51,15 @@ class BalanceGrids(SurveyAlgorithm):
     )  # fmt: skip
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
+        from ..engine.core import part_of
         from ..engine.mosaic import balance_grids
 
         readings, crs = values.input
         balanced, record = balance_grids(
             readings, channels=values.channels, model=values.model, fixed_grid=values.fixed_grid.strip(),
-            progress=progress,
+            progress=part_of(progress, 0.0, 0.15),
         )  # fmt: skip
-        values.write_readings("OUTPUT", balanced, crs)
+        values.write_readings("OUTPUT", balanced, crs, part_of(progress, 0.15, 1.0))
         values.write_rows(
             "OFFSETS", OFFSET_FIELDS, [[getattr(row, name) for name in OFFSET_FIELDS] for row in record.table]
         )

@@ -50,12 +50,17 @@ class BalanceTraverses(SurveyAlgorithm):
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..engine.balance import balance_traverses
+        from ..engine.core import part_of
 
         readings, crs = values.input
         balanced, record = balance_traverses(
-            readings, channels=values.channels, method=values.method, drift=values.drift, progress=progress
+            readings,
+            channels=values.channels,
+            method=values.method,
+            drift=values.drift,
+            progress=part_of(progress, 0.0, 0.25),
         )
-        values.write_readings("OUTPUT", balanced, crs)
+        values.write_readings("OUTPUT", balanced, crs, part_of(progress, 0.25, 1.0))
         values.write_rows(
             "OFFSETS", OFFSET_FIELDS, [[getattr(row, name) for name in OFFSET_FIELDS] for row in record.table]
         )

@@ -37,7 +37,7 @@ class CompareNotes(SurveyAlgorithm):
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..engine.compare import compare_notes, grid_questioned, lines_in_error
-        from ..engine.core import notes_for, notes_of_book, walk_again_count
+        from ..engine.core import notes_for, notes_of_book, part_of, walk_again_count
         from ..engine.geometry import local_frame
         from ..engine.mistakes import possible_mistakes
         from ..engine.place import place_readings
@@ -45,10 +45,13 @@ class CompareNotes(SurveyAlgorithm):
         readings, scheme = one_grid(values, feedback)
         noted, unreadable = notes_of_book(values.notes[0])
         notes = notes_for(noted, scheme.grid)
-        findings = compare_notes(readings, scheme, notes, confirmed=values.confirmed, progress=progress)
+        findings = compare_notes(
+            readings, scheme, notes, confirmed=values.confirmed, progress=part_of(progress, 0.0, 0.1)
+        )
         if not grid_questioned(findings):
             placed = place_readings(readings, scheme, notes, local_frame())[0]
-            possible = possible_mistakes(placed, scheme, notes, in_error=lines_in_error(findings))
+            searching = part_of(progress, 0.1, 1.0)
+            possible = possible_mistakes(placed, scheme, notes, in_error=lines_in_error(findings), progress=searching)
             findings += [mistake.finding for mistake in possible]
         findings += unreadable
         values.write_findings("FINDINGS", findings)

@@ -43,7 +43,7 @@ class EveningCheck(SurveyAlgorithm):
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..bridge.vector import site_findings, survey_corners
-        from ..engine.core import Code, EngineError, questioned_layouts_first, walk_again_count
+        from ..engine.core import Code, EngineError, part_of, questioned_layouts_first, walk_again_count
         from ..engine.workflow import first_sentence, gather_sources, plan_rewalk, read_grids, with_whole_grids
 
         folder, register = log_folder(values), values.register[0]
@@ -51,7 +51,8 @@ class EveningCheck(SurveyAlgorithm):
         site = site_findings(values.corners, crs, values.context.transformContext(), self.around)
         sources = gather_sources(register, corners, values.notes[0], folder, site, progress=progress)
         values.keep(sources.files)
-        results = with_whole_grids(list(read_grids(sources.grids, sources.notes, progress=progress)))
+        reading, searching = part_of(progress, 0.0, 0.9), part_of(progress, 0.9, 1.0)
+        results = with_whole_grids(list(read_grids(sources.grids, sources.notes, progress=reading)), searching)
         findings = questioned_layouts_first([*sources.findings, *(f for result in results for f in result.findings)])
         unread = [*sources.failed, *(result.grid for result in results if result.problem)]
         if len(unread) == len(results) + len(sources.failed):

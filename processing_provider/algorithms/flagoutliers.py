@@ -36,12 +36,13 @@ class FlagOutliers(SurveyAlgorithm):
     RESULTS = (NumberResult("FLAGGED", "Readings flagged", "How many readings were flagged."),)
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
+        from ..engine.core import part_of
         from ..engine.flag import flag_outliers
 
         readings, crs = values.input
         flagged, record = flag_outliers(
-            readings, channels=values.channels, threshold=values.threshold, progress=progress
+            readings, channels=values.channels, threshold=values.threshold, progress=part_of(progress, 0.0, 0.1)
         )
-        values.write_readings("OUTPUT", flagged, crs)
+        values.write_readings("OUTPUT", flagged, crs, part_of(progress, 0.1, 1.0))
         values.results["FLAGGED"] = record.figures.flagged
         values.write_record(record, readings.units)

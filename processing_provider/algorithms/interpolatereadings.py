@@ -47,6 +47,7 @@ class InterpolateReadings(SurveyAlgorithm):
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..bridge.style import from_zero
         from ..bridge.vector import check_metric_crs
+        from ..engine.core import part_of
         from ..engine.geometry import Lattice
         from ..engine.interpolate import interpolate_readings
 
@@ -54,14 +55,22 @@ class InterpolateReadings(SurveyAlgorithm):
         check_metric_crs(crs, "the readings", _used_places(readings))
         lattice = Lattice.covering(*_extent(readings, values.extent, crs), values.cell_size)
         result = interpolate_readings(
-            readings, values.channel, lattice, method=values.method, max_gap_m=values.max_gap, progress=progress
+            readings,
+            values.channel,
+            lattice,
+            method=values.method,
+            max_gap_m=values.max_gap,
+            progress=part_of(progress, 0.0, 0.8),
         )
         values.write_record(result.record, readings.units)
         unit, name = readings.units.get(values.channel, ""), values.channel
-        values.write_map("OUTPUT", result.value_blocks, crs, unit=unit, name=name)
+        values.write_map("OUTPUT", result.value_blocks, crs, unit=unit, name=name, progress=part_of(progress, 0.8, 0.9))
         if values.wants("STANDARD_ERROR"):
             name = f"{name} standard error"
-            values.write_map("STANDARD_ERROR", result.error_blocks, crs, unit=unit, name=name, look=from_zero)
+            values.write_map(
+                "STANDARD_ERROR", result.error_blocks, crs, unit=unit, name=name, look=from_zero,
+                progress=part_of(progress, 0.9, 1.0),
+            )  # fmt: skip
 
 
 def _extent(

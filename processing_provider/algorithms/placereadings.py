@@ -42,7 +42,7 @@ class PlaceReadings(SurveyAlgorithm):
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..bridge.vector import site_findings, survey_corners
-        from ..engine.core import EngineError, notes_of_book, text_of
+        from ..engine.core import EngineError, notes_of_book, part_of, text_of
         from ..engine.geometry import fit_frame, usable_corners
         from ..engine.place import place_readings
 
@@ -68,6 +68,6 @@ class PlaceReadings(SurveyAlgorithm):
         for corner, (x, y) in frame.residuals_m.items():
             feedback.pushInfo(f"Corner {corner}: fitted minus surveyed {x:+.3f} m east, {y:+.3f} m north")
         values.write_record(record, readings.units)
-        values.write_readings("OUTPUT", placed, target)
+        values.write_readings("OUTPUT", placed, target, part_of(progress, 0.1, 1.0))
         values.write_findings("FINDINGS", [*site, *frame.findings, *unreadable, *findings])
         values.results["LARGEST_RESIDUAL"] = frame.largest_residual_m

@@ -53,16 +53,16 @@ class ReadLog(SurveyAlgorithm):
         if values.layout:
             text, name = read_text(values.layout, "layout"), Path(values.layout).name
             layout = layout_from_json(text, name, progress=progress)
-        results = []
+        results, reading = [], part_of(progress, 0.0, 0.3)
         for number, path in enumerate(values.log):
-            step = part_of(progress, number / len(values.log), (number + 1) / len(values.log))
+            step = part_of(reading, number / len(values.log), (number + 1) / len(values.log))
             results.append(read_log(path, layout, grid=values.grid, progress=step))
         for remark in dict.fromkeys(r for result in results for r in result.remarks):
             feedback.pushInfo(remark)
         for result in results:
             feedback.pushInfo(result.sentence())
         readings = join_logs([result.readings for result in results])
-        values.write_readings("OUTPUT", readings, QgsCoordinateReferenceSystem())
+        values.write_readings("OUTPUT", readings, QgsCoordinateReferenceSystem(), part_of(progress, 0.3, 1.0))
         values.write_rows("TRAVERSES", TRAVERSE_FIELDS, [astuple(traverse) for traverse in traverses_of(readings)])
         values.write_findings("FINDINGS", [f for result in results for f in result.findings])
         if values.wants("DETECTED_LAYOUT"):

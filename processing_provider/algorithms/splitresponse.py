@@ -36,6 +36,7 @@ class SplitResponse(SurveyAlgorithm):
         from ..bridge.raster import read_map
         from ..bridge.style import about_zero, channel_look
         from ..bridge.vector import check_metric_crs
+        from ..engine.core import part_of
         from ..engine.geometry import BlockRaster, check_memory
         from ..engine.interpret import BYTES_A_CELL, split_response
 
@@ -43,7 +44,8 @@ class SplitResponse(SurveyAlgorithm):
         check_metric_crs(crs, f"the raster {layer}")
         before, lattice, unit, name = read_map(path)
         check_memory(lattice.rows * lattice.cols, BYTES_A_CELL, lattice.cell_m)
-        parts = split_response(before, lattice.cell_m, values.width, progress=progress)
-        for output, part, look in zip(("REGIONAL", "LOCAL"), parts, (channel_look, about_zero)):
+        parts = split_response(before, lattice.cell_m, values.width, progress=part_of(progress, 0.0, 0.9))
+        for output, begin, part, look in zip(("REGIONAL", "LOCAL"), (0.9, 0.95), parts, (channel_look, about_zero)):
             raster, said = BlockRaster.of(part, lattice), f"{name or layer} {output.lower()}"
-            values.write_map(output, raster, crs, unit=unit, name=said, look=look)
+            writing = part_of(progress, begin, begin + 0.05)
+            values.write_map(output, raster, crs, unit=unit, name=said, look=look, progress=writing)

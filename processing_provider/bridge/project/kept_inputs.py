@@ -61,6 +61,15 @@ def check_inputs_kept(output: str, place: str, inputs: Iterable[Path], layers: I
                 )
 
 
+def delete_output(path: Path) -> None:
+    """Delete a file that a run has written, and what it has written beside it."""
+    # A style beside a raster is written with it, other styles and metadata are a person's.
+    others = [ending for ending in RASTER_SIDES[:2] if path.suffix.lower() not in (".tif", ".tiff") or ending == ".qmd"]
+    for side in _with_sides(path):
+        if side.suffix not in others:
+            side.unlink(missing_ok=True)
+
+
 def _table(layer: QgsMapLayer) -> tuple[Path, Optional[str]]:
     """Return file and table of a layer; without a name its file's first table, None where it has no tables."""
     uri = QgsProviderRegistry.instance().decodeUri(layer.providerType(), layer.source())

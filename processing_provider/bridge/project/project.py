@@ -140,7 +140,13 @@ def _in_order(path: Path, what: str) -> None:
         part.write_text(text, "utf-8")
 
 
-def write_project(path: Path, layers: Sequence[SurveyLayer], crs: QgsCoordinateReferenceSystem, title: str) -> None:
+def write_project(
+    path: Path,
+    layers: Sequence[SurveyLayer],
+    crs: QgsCoordinateReferenceSystem,
+    title: str,
+    progress: Progress = None,
+) -> None:
     """Write a QGIS project with relative paths.
 
     Raises
@@ -154,6 +160,8 @@ def write_project(path: Path, layers: Sequence[SurveyLayer], crs: QgsCoordinateR
     project.setFilePathStorage(Qgis.FilePathType.Relative)
     maps = []
     for order, spec in enumerate(layers):
+        if progress is not None:
+            progress(order / len(layers))
         layer = spec.open()
         project.addMapLayer(layer, False)
         _insert(project.layerTreeRoot(), spec, order, layer)

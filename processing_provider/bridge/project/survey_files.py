@@ -100,16 +100,16 @@ def write_survey(
     grids = grid_rows(result)
     looks = {name: channel_look(r.value_blocks.blocks.values()) for name, r in result.rasters.items()}
     run = uuid4().hex
-    layers = _tables(stage, result, grids, wkt, site, run, part_of(progress, 0.0, 0.4))
-    layers += _rasters(stage, result, looks, wkt, site, part_of(progress, 0.4, 0.6))
-    keep_looks(layers, site, history_lines(result.records), part_of(progress, 0.6, 0.9))
+    layers = _tables(stage, result, grids, wkt, site, run, part_of(progress, 0.0, 0.25))
+    layers += _rasters(stage, result, looks, wkt, site, part_of(progress, 0.25, 0.4))
+    keep_looks(layers, site, history_lines(result.records), part_of(progress, 0.4, 0.6))
     _layouts(stage, result)
     recipe = replace(result.recipe, inputs=tuple(inputs), target_crs=crs.authid() or wkt)
     rasters = {path.relative_to(stage).as_posix(): sha256_of(path) for path in sorted(stage.rglob("*.tif"))}
     text = recipe_text(recipe, versions=versions(), results=result.records, run=run, rasters=rasters)
     (stage / RECIPE).write_text(text, "utf-8")
-    write_report(stage / REPORT, _report(result, grids, looks, crs, site, inputs))
-    write_project(stage / PROJECT, layers, crs, site)
+    write_report(stage / REPORT, _report(result, grids, looks, crs, site, inputs), part_of(progress, 0.6, 0.8))
+    write_project(stage / PROJECT, layers, crs, site, part_of(progress, 0.8, 1.0))
     if progress is not None:
         progress(1.0)
     return layers

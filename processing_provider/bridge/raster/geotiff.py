@@ -8,7 +8,7 @@ from typing import Mapping, Optional
 import numpy as np
 from osgeo import gdal
 
-from ...engine.core import EngineError, whole_file
+from ...engine.core import EngineError, Progress, whole_file
 from ...engine.geometry import BlockRaster, Lattice
 
 NODATA = -9999.0
@@ -25,6 +25,7 @@ def write_raster(
     unit: str = "",
     name: str = "",
     metadata: Optional[Mapping[str, str]] = None,
+    progress: Progress = None,
 ) -> None:
     """Write a raster as GeoTIFF: Float32, north-up, tiled, compressed, nodata -9999, unit and name in the band.
 
@@ -38,6 +39,8 @@ def write_raster(
         Of the band.
     metadata : mapping, optional
         Free keys of the file.
+    progress : callable, optional
+        Called with the fraction done; what it raises ends the writing.
 
     Raises
     ------
@@ -61,7 +64,9 @@ def write_raster(
             band.SetNoDataValue(NODATA)
             band.SetUnitType(unit)
             band.SetDescription(name)
-            for (row, col), block in values.blocks.items():
+            for number, ((row, col), block) in enumerate(values.blocks.items()):
+                if progress is not None:
+                    progress(number / len(values.blocks))
                 filled = np.where(np.isfinite(block), block, NODATA).astype(np.float32)
                 band.WriteRaster(col, row, block.shape[1], block.shape[0], filled.tobytes())
             data.FlushCache()

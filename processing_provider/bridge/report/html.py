@@ -10,7 +10,7 @@ from typing import Mapping, Optional, Sequence
 
 import numpy as np
 
-from ...engine.core import Finding, Readings, Record, walk_again_count, whole_file
+from ...engine.core import Finding, Progress, Readings, Record, part_of, walk_again_count, whole_file
 from ...engine.geometry import BlockRaster
 from ..style import SEQUENTIAL
 from .cautions import CAUTIONS
@@ -95,7 +95,7 @@ class ReportContent:
     profiles: Optional[Readings] = None
 
 
-def write_report(path: Path, content: ReportContent) -> None:
+def write_report(path: Path, content: ReportContent, progress: Progress = None) -> None:
     """Write ``report.html``; without matplotlib the figures are left out, with a sentence.
 
     Raises
@@ -104,11 +104,11 @@ def write_report(path: Path, content: ReportContent) -> None:
         When the file cannot be written.
     """
     with whole_file(path, "report") as part:
-        part.write_text(report_html(content), "utf-8")
+        part.write_text(report_html(content, progress), "utf-8")
 
 
-def report_html(content: ReportContent) -> str:
-    """Return the report as HTML."""
+def report_html(content: ReportContent, progress: Progress = None) -> str:
+    """Return the report as HTML; ``progress`` is called with the fraction done before each figure."""
     from jinja2 import Environment, FileSystemLoader
 
     folder = str(Path(__file__).resolve().parent)
@@ -122,8 +122,8 @@ def report_html(content: ReportContent) -> str:
         cards=_cards(content),
         urgent=[f for f in findings if f.walk_again or f.severity != "note"],
         notes=[f for f in findings if not f.walk_again and f.severity == "note"],
-        maps=[_map_image(item, content.outlines) for item in content.maps] if drawn else [],
-        profiles=_profile_images(content) if drawn else [],
+        maps=_map_images(content, part_of(progress, 0.0, 0.7)) if drawn else [],
+        profiles=_profile_images(content, part_of(progress, 0.7, 1.0)) if drawn else [],
         steps=[_step(record, {item.channel: item.unit for item in content.maps}) for record in content.records],
         corners=_corners(content.corners),
         cautions=CAUTIONS,
@@ -198,6 +198,15 @@ def _data_uri(png: bytes) -> str:
     return "data:image/png;base64," + base64.b64encode(png).decode("ascii")
 
 
+def _map_images(content: ReportContent, progress: Progress) -> list[dict]:
+    images = []
+    for number, item in enumerate(content.maps):
+        if progress is not None:
+            progress(number / len(content.maps))
+        images.append(_map_image(item, content.outlines))
+    return images
+
+
 def _map_image(item: ReportMap, outlines: Sequence) -> dict:
     panels = [] if item.raw is None else [("As logged and placed", item.raw)]
     panels.append(("Corrected", item.corrected))
@@ -206,11 +215,13 @@ def _map_image(item: ReportMap, outlines: Sequence) -> dict:
             "image": _data_uri(png), "both": item.raw is not None}  # fmt: skip
 
 
-def _profile_images(content: ReportContent) -> list[dict]:
+def _profile_images(content: ReportContent, progress: Progress) -> list[dict]:
     if content.profiles is None:
         return []
     readings, images = content.profiles, []
-    for channel in readings.channels:
+    for number, channel in enumerate(readings.channels):
+        if progress is not None:
+            progress(number / len(readings.channels))
         unit = readings.units.get(channel, "")
         png = profiles_figure(readings, channel, unit, f"Grid {readings.grids[0]}, {channel} as logged")
         if png is not None:

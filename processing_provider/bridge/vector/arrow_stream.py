@@ -8,6 +8,8 @@ import numpy as np
 from osgeo import gdal, ogr
 from qgis.core import QgsProviderRegistry, QgsVectorLayer
 
+from ...engine.core import Progress
+
 POINT = np.dtype([("order", "u1"), ("kind", "<u4"), ("x", "<f8"), ("y", "<f8")])
 """Well-known binary of a point, little-endian (OGC 06-103r4, section 8.2)."""
 NO_POINT = np.array([(1, 1, np.nan, np.nan)], POINT).tobytes()
@@ -31,7 +33,9 @@ def can_stream(layer: Optional[QgsVectorLayer], count: int) -> bool:
     )
 
 
-def stream(layer: QgsVectorLayer, names: Sequence[str]) -> Optional[tuple[dict, np.ndarray, np.ndarray]]:
+def stream(
+    layer: QgsVectorLayer, names: Sequence[str], progress: Progress = None
+) -> Optional[tuple[dict, np.ndarray, np.ndarray]]:
     """Return columns by name, x and y of a layer; None where its geometries are not all single flat points.
 
     Numbers are float with NaN for NULL, texts are objects with None for NULL.
@@ -39,10 +43,17 @@ def stream(layer: QgsVectorLayer, names: Sequence[str]) -> Optional[tuple[dict, 
     uri = QgsProviderRegistry.instance().decodeUri("ogr", layer.source())
     data = gdal.OpenEx(uri["path"], gdal.OF_VECTOR, open_options=uri.get("openOptions") or [])
     found = data.GetLayerByName(uri["layerName"]) if uri.get("layerName") else data.GetLayer(uri.get("layerId") or 0)
-    batches = list(found.GetArrowStreamAsNumPy(options=["INCLUDE_FID=NO"]))
+    report = progress or (lambda fraction: None)
+    batches, columns, read, count = [], {}, 0, max(layer.featureCount(), 1)
+    for batch in found.GetArrowStreamAsNumPy(options=["INCLUDE_FID=NO"]):
+        batches.append(batch)
+        read += len(batch[names[0]])
+        report(min(read / count, 1.0) / 2)
     if not batches:
         return None
-    columns = {name: _plain(np.ma.concatenate([batch[name] for batch in batches])) for name in names}
+    for number, name in enumerate(names):
+        report(0.5 + number / len(names) / 2)
+        columns[name] = _plain(np.ma.concatenate([batch[name] for batch in batches]))
     x = y = np.full(len(columns[names[0]]), np.nan)
     if found.GetGeomType() != ogr.wkbNone:
         blobs = [blob or NO_POINT for b in batches for blob in b[found.GetGeometryColumn() or "wkb_geometry"].tolist()]

@@ -83,9 +83,10 @@ def write_geopackage(
             for setting in ("journal_mode = OFF", "synchronous = OFF"):
                 connection.execute("PRAGMA " + setting)
             connection.execute("BEGIN")
-            for number, layer in enumerate(layers):
-                step = part_of(progress, number / len(layers), (number + 1) / len(layers))
-                _fill(connection, layer, srs_id, step)
+            done, rows = 0, max(sum(layer.count for layer in layers), 1)
+            for layer in layers:
+                before, done = done, done + layer.count
+                _fill(connection, layer, srs_id, part_of(progress, before / rows, done / rows))
             connection.execute("COMMIT")
 
 

@@ -28,7 +28,7 @@ from qgis.core import (
 )
 from qgis.PyQt import QtCore
 
-from ...engine.core import FIELD_ENDINGS, FIXED_FIELDS, PLACE, EngineError, Readings
+from ...engine.core import FIELD_ENDINGS, FIXED_FIELDS, PLACE, EngineError, Progress, Readings
 from ...engine.logs import EXTRA_ROLES
 from .arrow_stream import can_stream, stream
 from .geopackage import plain
@@ -117,7 +117,9 @@ def units_of(fields: QgsFields, channels: Sequence[str]) -> dict[str, str]:
     return units
 
 
-def write_readings(readings: Readings, make_sink: Callable, crs: QgsCoordinateReferenceSystem) -> None:
+def write_readings(
+    readings: Readings, make_sink: Callable, crs: QgsCoordinateReferenceSystem, progress: Progress = None
+) -> None:
     """Write readings to the sink that ``make_sink(fields, geometry, crs)`` returns.
 
     Points where the CRS is valid (readings without a place get none), a table otherwise. NaN becomes NULL.
@@ -126,7 +128,8 @@ def write_readings(readings: Readings, make_sink: Callable, crs: QgsCoordinateRe
     kind = QgsWkbTypes.Type.Point if placed else QgsWkbTypes.Type.NoGeometry
     sink = make_sink(readings_fields(readings), kind, crs if placed else QgsCoordinateReferenceSystem())
     rows = zip(*(plain(values) for values in readings.to_columns().values()))
-    _add(sink, _features(rows, zip(readings.x.tolist(), readings.y.tolist()) if placed else None))
+    places = zip(readings.x.tolist(), readings.y.tolist()) if placed else None
+    _add(sink, _features(rows, places), len(readings), progress)
 
 
 def rows_sink_fields(columns: Mapping[str, type]) -> QgsFields:
@@ -165,8 +168,11 @@ def _features(rows: Iterable[Sequence], places: Optional[Iterator[tuple[float, f
         yield feature
 
 
-def _add(sink: QgsFeatureSink, features: Iterator[QgsFeature]) -> None:
-    for batch in iter(lambda: list(islice(features, ROWS_AT_ONCE)), []):
+def _add(sink: QgsFeatureSink, features: Iterator[QgsFeature], count: int = 0, progress: Progress = None) -> None:
+    """Add features to a sink, ``count`` of them where progress is to be reported."""
+    for number, batch in enumerate(iter(lambda: list(islice(features, ROWS_AT_ONCE)), [])):
+        if progress is not None:
+            progress(number * ROWS_AT_ONCE / count)
         if not sink.addFeatures(batch, QgsFeatureSink.Flag.FastInsert):
             raise EngineError(f"The rows could not be written: {sink.lastError()}. Is the disk full?")
 
@@ -185,7 +191,11 @@ def channel_names(fields: QgsFields) -> list[str]:
 
 
 def read_readings(
-    source: QgsFeatureSource, layer: Optional[QgsVectorLayer] = None, *, needs_lines: bool = True
+    source: QgsFeatureSource,
+    layer: Optional[QgsVectorLayer] = None,
+    *,
+    needs_lines: bool = True,
+    progress: Progress = None,
 ) -> Readings:
     """Return the readings of a feature source (any layer with the fields of a readings layer).
 
@@ -196,6 +206,8 @@ def read_readings(
         What the source comes from; a layer that lies in a file is then read at once.
     needs_lines : bool
         Whether a layer without the field ``line`` is refused; else all its points count as line 0.
+    progress : callable, optional
+        Called with the fraction done; what it raises ends the reading.
 
     Raises
     ------
@@ -217,8 +229,8 @@ def read_readings(
     measured = (channel + ending for channel in channels for ending in FIELD_ENDINGS)
     known = {*FIXED_FIELDS, f"{PLACE}_se", *EXTRAS, *measured}
     names = [field_name for field_name in fields.names() if field_name in known]
-    streamed = stream(layer, names) if can_stream(layer, source.featureCount()) else None
-    columns, x, y = streamed or _one_by_one(source, names)
+    streamed = stream(layer, names, progress) if can_stream(layer, source.featureCount()) else None
+    columns, x, y = streamed or _one_by_one(source, names, progress)
     if not len(x):
         raise EngineError(f"The layer {name} has no readings. Choose one that has.")
     columns = columns if lines else {"line": np.zeros(len(x)), **columns}
@@ -232,14 +244,23 @@ def read_readings(
     )
 
 
-def _one_by_one(source: QgsFeatureSource, names: Sequence[str]) -> tuple[dict, np.ndarray, np.ndarray]:
+def _one_by_one(
+    source: QgsFeatureSource, names: Sequence[str], progress: Progress
+) -> tuple[dict, np.ndarray, np.ndarray]:
     indices = [source.fields().indexOf(name) for name in names]
     rows, places = [], []
-    for feature in source.getFeatures():
+    for number, feature in enumerate(source.getFeatures()):
+        if progress is not None and number % ROWS_AT_ONCE == 0:
+            # Some sources do not know how many features they have.
+            progress(min(number / max(source.featureCount(), 1), 1.0))
         values = feature.attributes()
         rows.append([values[i] for i in indices])
         places.append(_place(feature.geometry(), source))
-    columns = {name: _column(values, name in TEXT_FIELDS) for name, values in zip(names, zip(*rows))}
+    columns = {}
+    for name, values in zip(names, zip(*rows)):
+        if progress is not None:
+            progress(1.0)
+        columns[name] = _column(values, name in TEXT_FIELDS)
     x, y = np.array(places, dtype=float).reshape(-1, 2).T
     return columns, x, y
 

@@ -125,14 +125,14 @@ def balance_traverses(
     tables: dict[str, list[LineOffset]] = {channel: [] for channel in chosen}
     for i, (name, part) in enumerate(grids.items()):
         grid = _grid(name, part, chosen, drift)
-        for channel in chosen:
+        for number, channel in enumerate(chosen):
+            if progress is not None:
+                progress((i + number / len(chosen)) / len(grids.names))
             one = _correction(grid, channel, method, moved_by)
             part = _apply(part, grid.lines, channel, one)
             tables[channel] += _rows(grid, channel, one)
             corrections[channel].append(replace(one, taken=one.taken[:0]))
         grids.put(name, part)
-        if progress is not None:
-            progress((i + 1) / len(grids.names))
     figures = {channel: _figures(corrections[channel]) for channel in chosen}
     options = {"channels": list(chosen), "method": method, "drift": bool(drift), "platform": platform}
     return BalanceRecord(options, figures, tuple(row for channel in chosen for row in tables[channel]))

@@ -81,7 +81,7 @@ from .notes import (
     text_of,
     usable_notes,
 )
-from .progress import Progress, part_of
+from .progress import Progress, halves_of, part_of
 from .readings import Key, Readings, Run, concatenate
 from .records import Record, counted, with_unit
 from .register import GridEntry, parse_register, register_with_layout
@@ -169,6 +169,7 @@ __all__ = [
     "flag_words",
     "for_tables",
     "grid_by_grid",
+    "halves_of",
     "is_across",
     "kind_code",
     "least_step",

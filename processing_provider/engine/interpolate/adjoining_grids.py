@@ -7,6 +7,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
+from ..core import Progress
 from ..geometry import EDGE_M
 from .along_lines import Traverses
 from .splines import Block, block_of
@@ -23,12 +24,13 @@ MOST_BLANK = 3.0
 the memory and changes values by less than the halo of ``HALO_LINES`` does."""
 
 
-def join_adjoining(grids: Sequence[Traverses]) -> list[Traverses]:
+def join_adjoining(grids: Sequence[Traverses], progress: Progress = None) -> list[Traverses]:
     """Join grids that continue each other; the others stay as they are.
 
     Parameters
     ----------
     grids : sequence of Traverses
+    progress : callable, optional
 
     Returns
     -------
@@ -42,7 +44,9 @@ def join_adjoining(grids: Sequence[Traverses]) -> list[Traverses]:
     were set out from a plan do.
     """
     groups: list[list[tuple[Traverses, Traverses]]] = []
-    for grid in grids:
+    for number, grid in enumerate(grids):
+        if progress is not None:
+            progress(number / len(grids))
         for group in groups:
             moved = _in_axes_of(group[0][0], grid)
             if moved is not None and any(_touching(grid, member) for member, _ in group):

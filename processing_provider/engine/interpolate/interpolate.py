@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Callable, Optional, Sequence
+from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import EngineError, Readings, check_channels, check_choice, check_limits, check_positive
+from ..core import EngineError, Progress, Readings, check_channels, check_choice, check_limits, check_positive, part_of
 from ..geometry import BlockRaster, Lattice, check_memory
 from ..scattered import METHODS as SCATTERED
 from ..scattered import interpolate_scattered
@@ -17,6 +17,7 @@ from .adjoining_grids import join_adjoining
 from .along_lines import Rows, Traverses, traverses_of
 from .evaluate import evaluate
 from .record import MapRecord
+from .surface import Surface
 
 ON_TRAVERSES = ("cubic", "linear", "sinc")
 METHODS = (*ON_TRAVERSES, *SCATTERED)
@@ -59,7 +60,7 @@ def interpolate_readings(
     method: str = "cubic",
     max_gap_m: Optional[float] = None,
     halo: Optional[Readings] = None,
-    progress: Optional[Callable[[float], None]] = None,
+    progress: Progress = None,
 ) -> RasterResult:
     """Interpolate placed readings of one or several grids onto a lattice.
 
@@ -119,22 +120,36 @@ def interpolate_readings(
             "curvature or kriging, or run 'Place readings on the ground' first."
         )
     cubic = method != "linear"
-    grids, left_out = _grids(readings, channel, cubic)
+    gathering, joining, evaluating = (part_of(progress, *ends) for ends in ((0.0, 0.2), (0.2, 0.4), (0.4, 1.0)))
+    grids, left_out = _grids(readings, channel, cubic, gathering)
     if not grids:
         raise EngineError(" ".join(left_out) or "There are no readings in use, so there is nothing to interpolate.")
     around = [] if halo is None else _around(halo, channel, cubic, readings)
-    joined = join_adjoining(grids)
-    surfaces = [(lines, surface_of(lines, cubic=cubic)) for lines in (*joined, *around)]
-    values, errors = evaluate(joined, surfaces, lattice, max_gap_m=max_gap_m, method=method, progress=progress)
+    joined = join_adjoining(grids, part_of(joining, 0.0, 0.5))
+    surfaces = _surfaces([*joined, *around], cubic, part_of(joining, 0.5, 1.0))
+    values, errors = evaluate(joined, surfaces, lattice, max_gap_m=max_gap_m, method=method, progress=evaluating)
     figures = figures_of([summary_of(lines) for lines in grids], values, int(np.count_nonzero(readings.in_use)))
     return RasterResult(values, errors, MapRecord(options, figures, tuple(left_out), channel))
 
 
-def _grids(readings: Readings, channel: str, cubic: bool) -> tuple[list[Traverses], list[str]]:
+def _surfaces(grids: Sequence[Traverses], cubic: bool, progress: Progress) -> list[tuple[Traverses, Surface]]:
+    surfaces = []
+    for number, lines in enumerate(grids):
+        if progress is not None:
+            progress(number / len(grids))
+        surfaces.append((lines, surface_of(lines, cubic=cubic)))
+    return surfaces
+
+
+def _grids(
+    readings: Readings, channel: str, cubic: bool, progress: Progress = None
+) -> tuple[list[Traverses], list[str]]:
     """Return the traverses of every grid, and a sentence for each grid that has too few."""
     rows, present = _rows_of_grids(readings.grid, usable_rows(readings, channel), np.arange(len(readings.grids)))
     grids, left_out = [], []
     for code in np.flatnonzero(present):
+        if progress is not None:
+            progress(code / len(present))
         try:
             grids.append(traverses_of(readings, rows[code], channel, readings.grids[code], cubic=cubic))
         except EngineError as error:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Callable, Iterator, Optional, Sequence, Tuple
+from typing import Iterator, Optional, Sequence, Tuple
 
 import numpy as np
 
-from ..core import PLACE, Blocks, EngineError, GridStore, Readings, concatenate
+from ..core import PLACE, Blocks, EngineError, GridStore, Progress, Readings, concatenate, part_of
 from ..geometry import BLOCK, BlockRaster, Lattice, block_window
 from .along_lines import traverses_of
 from .interpolate import (
@@ -38,7 +38,7 @@ def interpolate_grids(
     method: str = "cubic",
     max_gap_m: Optional[float] = None,
     most_readings: int = MOST_READINGS,
-    progress: Optional[Callable[[float], None]] = None,
+    progress: Progress = None,
 ) -> RasterResult:
     """Interpolate the grids of a store that have a channel onto a lattice.
 
@@ -76,19 +76,21 @@ def interpolate_grids(
             raise EngineError(f"No reading of {channel} has a value, so there is nothing to interpolate.")
         table = concatenate([_slim(grids.get(name), channel) for name in logged])
         return interpolate_readings(table, channel, lattice, method=method, max_gap_m=max_gap_m, progress=progress)
-    known, left_out, in_use = _survey(grids, logged, channel, method)
+    known, left_out, in_use = _survey(grids, logged, channel, method, part_of(progress, 0.0, 0.2))
+    tiling = part_of(progress, 0.2, 1.0)
     values, errors = Blocks(grids.folder), Blocks(grids.folder)
     spacing = max(grid.spacing_m for grid in known)
     # Slivers between grids are closed with some cells around a window.
     around, reach = int(np.ceil(spacing / 2 / lattice.cell_m)) + 2, max(REACH_LINES * spacing, max_gap_m or 0.0)
     found = list(_tiles(known, lattice, most_readings, reach))
     for number, (window, names) in enumerate(found):
-        if progress is not None:
-            progress(number / len(found))
+        within = part_of(tiling, number / len(found), (number + 1) / len(found))
         table = concatenate([_usable(grids.get(name), channel) for name in names])
         top, left = max(window[0] - around, 0), max(window[2] - around, 0)
         wide = top, min(window[1] + around, lattice.rows), left, min(window[3] + around, lattice.cols)
-        result = interpolate_readings(table, channel, lattice.sub(wide), method=method, max_gap_m=max_gap_m)
+        result = interpolate_readings(
+            table, channel, lattice.sub(wide), method=method, max_gap_m=max_gap_m, progress=within
+        )
         _write_blocks(result, lattice, window, (top, left), values, errors)
     raster = BlockRaster(lattice, values)
     options = {"method": method, "max_gap_m": max_gap_m}
@@ -118,11 +120,13 @@ def _usable(part: Readings, channel: str) -> Readings:
 
 
 def _survey(
-    grids: GridStore, names: Sequence[str], channel: str, method: str
+    grids: GridStore, names: Sequence[str], channel: str, method: str, progress: Progress
 ) -> tuple[list[GridSummary], list[str], int]:
     """Return what is known of every grid, a sentence for each that has too few traverses, and readings in use."""
     known, left_out, in_use = [], [], 0
-    for name in names:
+    for number, name in enumerate(names):
+        if progress is not None:
+            progress(number / len(names))
         part = grids.get(name)
         in_use += int(np.count_nonzero(part.in_use))
         table = _usable(part, channel)

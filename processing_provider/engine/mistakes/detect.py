@@ -7,7 +7,7 @@ from typing import Collection, Iterator, Optional, Sequence
 
 import numpy as np
 
-from ..core import Code, Note, Readings, Scheme, certainty_of, check_channels, kind_code
+from ..core import Code, Note, Progress, Readings, Scheme, certainty_of, check_channels, kind_code
 from .context import AlignedReadings, GridContext, PossibleMistake, Proposal, aligned_alone, context_of
 from .lost_by_clock import breaks_of
 from .lost_by_neighbours import slips_of
@@ -37,6 +37,8 @@ WHOLE = 0.8
 """Fraction of its readings that a line must have for its order to be judged. Common practice, no source: a line with a
 gap for an obstacle is judged, half a line is not."""
 
+MOST_SEARCHES = 11
+"""Parts of the progress of a search. Derived: the searches of ``_searches``, and what comes before them."""
 COPY_READINGS = 16
 """Lines of which so many first readings are the same may be copies; then all readings are compared. Derived: it only
 saves comparing, as instruments with noise do not repeat so many readings."""
@@ -53,6 +55,7 @@ def possible_mistakes(
     channels: Optional[Sequence[str]] = None,
     aligned: Optional[AlignedReadings] = None,
     in_error: Collection[int] = (),
+    progress: Progress = None,
 ) -> list[PossibleMistake]:
     """Return lines whose readings say that they were walked otherwise than recorded.
 
@@ -70,6 +73,8 @@ def possible_mistakes(
     in_error : collection of int
         Lines that the comparison with the notes has as an error (``lines_in_error``): no other line is held against
         them.
+    progress : callable, optional
+        Called with the fraction done; what it raises ends the search.
 
     Returns
     -------
@@ -92,20 +97,35 @@ def possible_mistakes(
     """
     chosen = check_channels(channels, tuple(readings.channels))
     chosen = tuple(c for c in chosen if np.isfinite(readings.channels[c]).any())
+    report, found = progress or (lambda fraction: None), []
+    report(0.0)
     grid = context_of(readings, scheme, chosen, aligned or aligned_alone(readings, chosen))
-    found = [*_breaks(grid), *_slips(grid), *_copies(grid), *_stationary(grid), *_repeats(grid)]
-    if len(grid.lines) >= LEAST_LINES:
-        wrong = [i for i in np.flatnonzero(np.isin(grid.lines.line, list(in_error))).tolist() if grid.trusted[i]]
-        grid.trusted[wrong] = False
-        # Until it is corrected, a reversed or shifted line looks foreign: lines from other ground are looked for last.
-        found += [*_orders(grid, last=False), *misplaced_lines(grid), *_orders(grid, last=True)]
-        found += misplaced_in_error(grid, wrong)
-        if all(n.line != scheme.lines[-1] for n in notes):
-            found += _skips(grid)
+    searches = _searches(grid, in_error, all(n.line != scheme.lines[-1] for n in notes))
+    for number, search in enumerate(searches, 1):
+        report(number / MOST_SEARCHES)
+        for mistake in search:
+            found.append(mistake)
+            report(number / MOST_SEARCHES)
     noted = {n.line for n in notes if n.line is not None and n.of_recording}
     found = [replace(m, implied=tuple(p.note for p in m.proposals)) for m in found]
     settled = [m if not noted & {p.line for p in m.proposals} else replace(m, proposals=()) for m in found]
     return sorted(settled, key=lambda m: (m.finding.line, m.finding.run))
+
+
+def _searches(grid: GridContext, in_error: Collection[int], skips: bool) -> Iterator[Iterator[PossibleMistake]]:
+    """Yield one search after the other, each to be gone through before the next; a line left out only if ``skips``."""
+    yield from (search(grid) for search in (_breaks, _slips, _copies, _stationary, _repeats))
+    if len(grid.lines) < LEAST_LINES:
+        return
+    wrong = [i for i in np.flatnonzero(np.isin(grid.lines.line, list(in_error))).tolist() if grid.trusted[i]]
+    grid.trusted[wrong] = False
+    # Until it is corrected, a reversed or shifted line looks foreign: lines from other ground are looked for last.
+    yield _orders(grid, last=False)
+    yield misplaced_lines(grid)
+    yield _orders(grid, last=True)
+    yield misplaced_in_error(grid, wrong)
+    if skips:
+        yield _skips(grid)
 
 
 def _breaks(grid: GridContext) -> Iterator[PossibleMistake]:

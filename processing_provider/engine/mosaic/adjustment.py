@@ -6,7 +6,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import inverse_symmetric
+from ..core import Progress, inverse_symmetric
 from .base_stations import BaseStations
 from .cosine_modes import MODES, waves_of
 from .edge_steps import Seam
@@ -34,6 +34,7 @@ def adjust_levels(
     weight: np.ndarray,
     fixed: int,
     stations: Optional[BaseStations] = None,
+    progress: Progress = None,
 ) -> AdjustedLevels:
     """Return the levels of all grids.
 
@@ -49,6 +50,7 @@ def adjust_levels(
         Index of the grid that stays, -1 = none.
     stations : BaseStations, optional
         Base readings that were taken on one spot.
+    progress : callable, optional
 
     Notes
     -----
@@ -57,17 +59,17 @@ def adjust_levels(
     """
     grids = len(terms.free)
     wave = np.zeros((grids, MODES)) if terms.tilted else waves_of(segments, grids)
-    return solve_steps(segments, seams, terms, wave, stations=stations).levels(weight, fixed)
+    return solve_steps(segments, seams, terms, wave, stations=stations, progress=progress).levels(weight, fixed)
 
 
 def proven_stations(
-    segments: Segments, seams: Sequence[Seam], terms: Terms, stations: BaseStations
+    segments: Segments, seams: Sequence[Seam], terms: Terms, stations: BaseStations, progress: Progress = None
 ) -> Optional[BaseStations]:
     """Return the base stations that were on one spot, as the levels by the seams alone imply, group by group.
 
     None where none were.
     """
-    solved = solve_steps(segments, seams, terms, waves_of(segments, len(terms.free)))
+    solved = solve_steps(segments, seams, terms, waves_of(segments, len(terms.free)), progress=progress)
     level, covariance = solved.relative_levels()
     proven = np.zeros(len(level), bool)
     for group in np.unique(solved.group):
@@ -83,6 +85,7 @@ def solve_steps(
     wave: np.ndarray,
     still: int = -1,
     stations: Optional[BaseStations] = None,
+    progress: Progress = None,
 ) -> NormalEquations:
     """Solve the steps across all seams for levels and drift; return the solved normal equations.
 
@@ -98,6 +101,8 @@ def solve_steps(
         Index of a grid that has no drift, -1 = none.
     stations : BaseStations, optional
         Base readings that were taken on one spot.
+    progress : callable, optional
+        Called with the fraction done; what it raises ends the run.
 
     Notes
     -----
@@ -119,6 +124,8 @@ def solve_steps(
     of_piece, of_seam = np.ones_like(steps.step), np.ones(len(steps.step))
     group = _groups(steps, len(terms.free))
     for done in range(ROUNDS):
+        if progress is not None:
+            progress(done / ROUNDS)
         piece = np.where(steps.known, noise * steps.variance / (of_piece * steps.count), 1.0)
         common = steps.common / of_seam
         inverse = _inverse(steps, piece, common, scatter)

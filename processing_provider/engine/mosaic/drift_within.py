@@ -6,6 +6,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
+from ..core import Progress
 from .adjustment import solve_steps
 from .base_stations import BaseStations
 from .cosine_modes import MODES
@@ -19,7 +20,12 @@ LEAST_DRIFT = 0.7
 
 
 def drift_within(
-    segments: Segments, seams: Sequence[Seam], terms: Terms, fixed: int, stations: Optional[BaseStations] = None
+    segments: Segments,
+    seams: Sequence[Seam],
+    terms: Terms,
+    fixed: int,
+    stations: Optional[BaseStations] = None,
+    progress: Progress = None,
 ) -> np.ndarray:
     """Return (G, MODES) factors of ``cosines`` of the drift in each grid; 0 where no seam shows it.
 
@@ -34,6 +40,7 @@ def drift_within(
         Index of the grid that stays as it is, -1 = none.
     stations : BaseStations, optional
         Base readings that were taken on one spot.
+    progress : callable, optional
 
     Notes
     -----
@@ -46,7 +53,7 @@ def drift_within(
     nothing = np.zeros((len(grids), MODES))
     if terms.tilted:
         return nothing
-    solved = solve_steps(segments, seams, terms, nothing, still=fixed, stations=stations)
+    solved = solve_steps(segments, seams, terms, nothing, still=fixed, stations=stations, progress=progress)
     if solved.drift < LEAST_DRIFT**2:
         return nothing
     free = np.isin(grids, [seam.grids for seam in seams]) & (grids != fixed)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Iterator, Optional
 
 import numpy as np
 
-from ..core import inverse_symmetric, solved_symmetric
+from ..core import Progress, inverse_symmetric, solved_symmetric
 from .line_segments import POWER, SEGMENT_M, Segments, line_errors
 from .strip_features import aside_of, strips_in
 
@@ -68,14 +68,17 @@ class Seam:
     common: float
 
 
-def seams_of(segments: Segments, nugget: float, factor: float) -> Iterator[Seam]:
+def seams_of(segments: Segments, nugget: float, factor: float, progress: Progress = None) -> Iterator[Seam]:
     """Yield the seams of all grids that meet; ``nugget`` and ``factor`` are those of ``variogram_of``."""
     segments = replace(segments, error=line_errors(segments))
     order = np.argsort(segments.grid, kind="stable")
     cuts = np.searchsorted(segments.grid[order], np.arange(int(segments.grid.max(initial=-1)) + 2))
     rows = [order[start:stop] for start, stop in zip(cuts[:-1], cuts[1:])]
     boxes = [_box(segments.position[r]) for r in rows]
-    for g, h in _near_boxes(np.array(boxes)):
+    pairs = _near_boxes(np.array(boxes))
+    for number, (g, h) in enumerate(pairs):
+        if progress is not None:
+            progress(number / len(pairs))
         near = [
             rows[one][_inside(segments.position[rows[one]], boxes[other], BAND_M + REACH_M)]
             for one, other in ((g, h), (h, g))

@@ -7,7 +7,18 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import EngineError, GridStore, Progress, Readings, check_channels, check_choice, for_tables, robust_sd
+from ..core import (
+    EngineError,
+    GridStore,
+    Progress,
+    Readings,
+    check_channels,
+    check_choice,
+    for_tables,
+    halves_of,
+    part_of,
+    robust_sd,
+)
 from .adjustment import adjust_levels, proven_stations
 from .base_stations import BaseStations, station_of, stations_of
 from .corrections import Corrections
@@ -23,6 +34,8 @@ COLUMNS: dict[str, list[int]] = {"offset": [], "offset and gain": [2], "plane": 
 """Derived: which of x, y and value a model has a term for."""
 PROOF = 2.0
 """A gain is taken off from this many standard errors on. Common practice, no source: a test at 5 %."""
+APPLYING = 0.3
+"""Time that taking the levels off all channels takes, in times of what a channel takes. Derived: measured."""
 
 
 @dataclass(frozen=True)
@@ -103,25 +116,27 @@ def balance_grids(
     figures: dict[str, MosaicFigures] = {}
     table: list[GridLevel] = []
     for i, channel in enumerate(chosen):
-        corrections[channel], figures[channel] = _fit(_gathered(grids, channel), model, fixed)
+        within = part_of(progress, i / (len(chosen) + APPLYING), (i + 1) / (len(chosen) + APPLYING))
+        survey = _gathered(grids, channel, part_of(within, 0.0, 0.2))
+        corrections[channel], figures[channel] = _fit(survey, model, fixed, part_of(within, 0.2, 1.0))
         table += _rows(grids, channel, corrections[channel], fixed)
-        if progress is not None:
-            progress((i + 1) / (len(chosen) + 1))
     for number, name in enumerate(grids.names):
         part = grids.get(name)
         for channel in chosen:
             part = _apply(part, number, channel, corrections[channel])
         grids.put(name, part)
         if progress is not None:
-            progress((len(chosen) + (number + 1) / len(grids.names)) / (len(chosen) + 1))
+            progress(1.0 - APPLYING * (1 - (number + 1) / len(grids.names)) / (len(chosen) + APPLYING))
     options = {"channels": list(chosen), "model": model, "fixed_grid": fixed_grid}
     return MosaicRecord(options, figures, tuple(table))
 
 
-def _gathered(grids: GridStore, channel: str) -> _Survey:
+def _gathered(grids: GridStore, channel: str, progress: Progress) -> _Survey:
     used, measured, segments, stations = np.zeros(len(grids.names), int), np.zeros(len(grids.names), bool), [], []
     balanced = True
     for number, name in enumerate(grids.names):
+        if progress is not None:
+            progress(number / len(grids.names))
         part = grids.get(name)
         used[number] = np.count_nonzero(part.in_use)
         measured[number] = np.isfinite(part.channels[channel]).any()
@@ -163,15 +178,15 @@ def _index_of(name: str, grids: Sequence[str]) -> int:
     return list(grids).index(name)
 
 
-def _fit(survey: _Survey, model: str, fixed: int) -> tuple[Corrections, MosaicFigures]:
+def _fit(survey: _Survey, model: str, fixed: int, progress: Progress) -> tuple[Corrections, MosaicFigures]:
     """Return what comes off each grid, and the figures of the channel."""
     segments = survey.segments
     nugget, factor = variogram_of(segments)
     # In units of the signal's roughness, so that every least value is a number.
     unit = float(np.sqrt(nugget + factor)) or 1.0
     segments = segments.in_units_of(unit)
-    seams = list(seams_of(segments, nugget / unit**2, factor / unit**2))
-    corrections = _corrections(survey, segments, seams, model, fixed, unit)
+    seams = list(seams_of(segments, nugget / unit**2, factor / unit**2, part_of(progress, 0.0, 0.7)))
+    corrections = _corrections(survey, segments, seams, model, fixed, unit, part_of(progress, 0.7, 1.0))
     logged = segments.value * unit
     balanced = logged - corrections.taken(segments.grid, np.concatenate([segments.position, logged[:, None]], axis=1))
     balanced -= np.sum(cosines(segments.across) * corrections.drift[segments.grid], axis=1)
@@ -202,7 +217,7 @@ def _steps(values: np.ndarray, seams: list[Seam]) -> Optional[float]:
 
 
 def _corrections(
-    survey: _Survey, segments: Segments, seams: list[Seam], model: str, fixed: int, unit: float
+    survey: _Survey, segments: Segments, seams: list[Seam], model: str, fixed: int, unit: float, progress: Progress
 ) -> Corrections:
     """Return what comes off each grid; ``segments`` are in multiples of ``unit``."""
     grids, nobody = len(survey.used), np.zeros(len(survey.used), bool)
@@ -216,16 +231,16 @@ def _corrections(
     columns = COLUMNS[model]
     terms = _terms(segments, middle, columns, np.where(neighbours > 0, touching[0, 0], -1), fixed)
     bare = replace(segments, value=without_plane(segments), error=line_errors(segments))
-    stations = None
+    stations, rounds = None, halves_of(progress)
     if survey.stations is not None and not terms.tilted:
-        stations = proven_stations(bare, seams, terms, survey.stations.in_units_of(unit))
+        stations = proven_stations(bare, seams, terms, survey.stations.in_units_of(unit), next(rounds))
     weight = survey.used + 1e-9
-    levels = adjust_levels(bare, seams, terms, weight, fixed, stations)
+    levels = adjust_levels(bare, seams, terms, weight, fixed, stations, next(rounds))
     if terms.gain:
         proven = np.abs(levels.value[:, 1]) > PROOF * np.sqrt(levels.covariance[:, 1, 1])
         terms = replace(terms, free=terms.free & proven)
-        levels = adjust_levels(bare, seams, terms, weight, fixed, stations)
-    drift = drift_within(bare, seams, terms, fixed, stations)
+        levels = adjust_levels(bare, seams, terms, weight, fixed, stations, next(rounds))
+    drift = drift_within(bare, seams, terms, fixed, stations, next(rounds))
     at = np.array([0] + [1 + c for c in columns])
     value[:, at] = levels.value
     covariance[:, at[:, None], at] = levels.covariance

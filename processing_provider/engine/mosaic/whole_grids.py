@@ -9,7 +9,7 @@ from typing import Collection, Iterable, Iterator, Optional, Sequence
 
 import numpy as np
 
-from ..core import certainty_of, nearest_whole
+from ..core import Progress, certainty_of, halves_of, nearest_whole
 from .likeness import Likeness, amplitudes, likeness, power_law, profile_at, wave_lengths
 from .line_cells import LineCells, common_lag
 from .shared_edges import EDGES, edge_profiles, shared_edges
@@ -98,7 +98,9 @@ class GridsByEdges:
     confirmed: frozenset[str] = frozenset()
 
 
-def grids_by_edges(grids: Sequence[LineCells], to_confirm: Optional[Collection[str]] = None) -> GridsByEdges:
+def grids_by_edges(
+    grids: Sequence[LineCells], to_confirm: Optional[Collection[str]] = None, progress: Progress = None
+) -> GridsByEdges:
     """Return which grids of a survey are not as recorded.
 
     Parameters
@@ -107,6 +109,8 @@ def grids_by_edges(grids: Sequence[LineCells], to_confirm: Optional[Collection[s
         All grids that are placed.
     to_confirm : collection of str, optional
         Names of the grids to be confirmed; all when not given.
+    progress : callable, optional
+        Called with the fraction done; what it raises ends the search.
 
     Notes
     -----
@@ -116,7 +120,7 @@ def grids_by_edges(grids: Sequence[LineCells], to_confirm: Optional[Collection[s
     channels = [c for c in (grids[0].values if grids else ()) if all(c in g.values for g in grids)]
     if len(grids) < 2 or not channels:
         return GridsByEdges()
-    search = _Search(_Edges(grids, max(channels, key=lambda c: _clearness(grids, c))))
+    search = _Search(_Edges(grids, max(channels, key=lambda c: _clearness(grids, c)), progress))
     questioned = search.questioned()
     named = {name for one in questioned for name in (one.grid, one.other)}
     asked = {g.grid for g in grids} if to_confirm is None else set(to_confirm)
@@ -137,12 +141,17 @@ def _clearness(grids: Sequence[LineCells], channel: str) -> float:
 class _Edges:
     """The shared edges of a survey in one channel, and how alike they are with given logs on either side."""
 
-    def __init__(self, grids: Sequence[LineCells], channel: str) -> None:
+    def __init__(self, grids: Sequence[LineCells], channel: str, progress: Progress) -> None:
+        self._rounds = halves_of(progress)
         lag_m = common_lag(grids, channel)
         self.grids, self.shared = grids, list(shared_edges(grids))
         meet = {g for s in self.shared for g in s.grids}
         self.of = [[n for n, s in enumerate(self.shared) if g in s.grids] for g in range(len(grids))]
-        self._profiles = {g: edge_profiles(grids[g], channel, lag_m) for g in sorted(meet)}
+        self._profiles, within = {}, next(self._rounds)
+        for done, g in enumerate(sorted(meet)):
+            if within is not None:
+                within(done / len(meet))
+            self._profiles[g] = edge_profiles(grids[g], channel, lag_m)
         self._pitch = [max(grids[g].pitch_m for g in s.grids) for s in self.shared]
         self._waves = [wave_lengths(s.length_m, p) for s, p in zip(self.shared, self._pitch)]
         self._amplitudes: dict[tuple[int, int, Log], Optional[np.ndarray]] = {}
@@ -183,10 +192,13 @@ class _Edges:
     def compare(self, wanted: Iterable[Pair]) -> None:
         """Find how alike pairs of logs are along shared edges; all that one edge is asked for together."""
         by_edge: dict[int, list[Pair]] = {}
+        within = next(self._rounds)
         for pair in dict.fromkeys(wanted):
             if pair not in self._likeness:
                 by_edge.setdefault(pair[0], []).append(pair)
-        for number, pairs in by_edge.items():
+        for done, (number, pairs) in enumerate(by_edge.items()):
+            if within is not None:
+                within(done / len(by_edge))
             one = self._sides(number, 0, [pair[1] for pair in pairs])
             two = self._sides(number, 1, [pair[2] for pair in pairs])
             both = {p: (a, b) for p, a, b in zip(pairs, one, two) if a is not None and b is not None and self._power}

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Iterator
+
 import numpy as np
 
+from ..core import Progress
 
-def circle_power(down: np.ndarray, right: np.ndarray, held: np.ndarray, widest: float) -> np.ndarray:
+
+def circle_power(
+    down: np.ndarray, right: np.ndarray, held: np.ndarray, widest: float, progress: Progress = None
+) -> np.ndarray:
     """Return the power R^2 - c^2 of each cell in the widest circle around it that is free of readings.
 
     Parameters
@@ -16,6 +22,8 @@ def circle_power(down: np.ndarray, right: np.ndarray, held: np.ndarray, widest: 
         Cells in which readings lie.
     widest : float
         Circles have radii up to this, in cells; beyond the outer readings this is how far the next one is assumed.
+    progress : callable, optional
+        Called with the fraction done; what it raises ends the run.
 
     Returns
     -------
@@ -37,7 +45,7 @@ def circle_power(down: np.ndarray, right: np.ndarray, held: np.ndarray, widest: 
     for axis in (0, 1):
         before = out
         out = before.copy()
-        for step in range(1, _steps(widest, len(out[0]) if axis else len(out)) + 1):
+        for step in _steps(widest, axis, out.shape, progress):
             head, tail = _ends(axis, step)
             lower = before - np.float32(step**2)
             np.maximum(out[tail], lower[head], out=out[tail])
@@ -48,7 +56,7 @@ def circle_power(down: np.ndarray, right: np.ndarray, held: np.ndarray, widest: 
     return out
 
 
-def to_nearest(held: np.ndarray, widest: float) -> tuple[np.ndarray, np.ndarray]:
+def to_nearest(held: np.ndarray, widest: float, progress: Progress = None) -> tuple[np.ndarray, np.ndarray]:
     """Return how far down and right of each cell the nearest held one is, (rows, cols) float32, in cells.
 
     0 where there is none within ``widest`` down or right.
@@ -57,7 +65,7 @@ def to_nearest(held: np.ndarray, widest: float) -> tuple[np.ndarray, np.ndarray]
     down, right = np.zeros((2, *held.shape), np.float32)
     for axis, ahead in enumerate((down, right)):
         first, along = square.copy(), down.copy()
-        for step in range(1, _steps(widest, held.shape[axis]) + 1):
+        for step in _steps(widest, axis, held.shape, progress):
             for there, here in (_ends(axis, step), _ends(axis, step)[::-1]):
                 way = step if there[axis].start else -step
                 farther = first[there] + np.float32(step**2)
@@ -69,8 +77,13 @@ def to_nearest(held: np.ndarray, widest: float) -> tuple[np.ndarray, np.ndarray]
     return down, right
 
 
-def _steps(widest: float, side: int) -> int:
-    return min(int(np.ceil(widest)), side - 1)
+def _steps(widest: float, axis: int, shape: tuple[int, ...], progress: Progress) -> Iterator[int]:
+    """Yield 1, 2, ... cells along one of the two axes, as far as a circle reaches."""
+    count = min(int(np.ceil(widest)), shape[axis] - 1)
+    for step in range(count):
+        if progress is not None:
+            progress((axis + step / count) / 2)
+        yield step + 1
 
 
 def _ends(axis: int, step: int) -> tuple[tuple[slice, ...], tuple[slice, ...]]:

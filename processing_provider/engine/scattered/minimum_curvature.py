@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Callable, Optional
 
 import numpy as np
 
-from ..core import EngineError
+from ..core import EngineError, Progress, halves_of, part_of
 from ..geometry import Lattice
 from .multigrid import COARSEST, TOLERANCE, coarse_shape, prolonged, relaxed
 from .points import check_columns
@@ -21,6 +20,9 @@ which each of the two surfaces is solved."""
 HALF = 0.5 + 1e-9
 """Of a cell, and a little more: readings on the line between two cells all go the same way, whatever rounding does.
 Derived: coordinates of 5e6 m carry 1e-9 m of rounding."""
+COARSER = 0.1
+"""Fraction of the time up to a level that levels before it take. Derived: a quarter of the cells each, 1/4 + 1/16 + ...
+= 1/3 for one round, where the last level has three."""
 COARSE_TOLERANCE = 10 * TOLERANCE
 """Tolerance of the first round, and of what is only a start for smaller cells. Derived: the next round moves the
 readings by more than that."""
@@ -67,14 +69,14 @@ class MinimumCurvatureSurface:
         """Which cells hold readings, (rows, cols) bool."""
         return _marked(self.cell, self.values.shape)
 
-    def residuals(self, out: np.ndarray) -> np.ndarray:
+    def residuals(self, out: np.ndarray, progress: Progress = None) -> np.ndarray:
         """Return values of some held cells less those of the surface without their readings, (m,) float64.
 
         ``out`` (k,) bool says which. The others keep their values.
         """
         free = ~_marked(self.cell[~out], self.values.shape)
         surface = self.values / self._span
-        without = relaxed(surface, free, self._tension, COARSE_TOLERANCE)
+        without = relaxed(surface, free, self._tension, COARSE_TOLERANCE, progress)
         return self._span * (surface.ravel()[self.cell[out]] - without.ravel()[self.cell[out]])
 
 
@@ -85,7 +87,7 @@ def minimum_curvature(
     lattice: Lattice,
     *,
     tension: float = 0.25,
-    progress: Optional[Callable[[float], None]] = None,
+    progress: Progress = None,
 ) -> np.ndarray:
     """Return the surface of minimum curvature with tension through readings.
 
@@ -137,7 +139,7 @@ def fit_surface(
     lattice: Lattice,
     *,
     tension: float = 0.25,
-    progress: Optional[Callable[[float], None]] = None,
+    progress: Progress = None,
 ) -> MinimumCurvatureSurface:
     """Return the surface of ``minimum_curvature``, which see, with what holds it."""
     x, y, z = check_columns(("x", "y", "values"), (x, y, z))
@@ -150,9 +152,10 @@ def fit_surface(
         shapes.append(coarse_shape(shapes[-1]))
     surface = np.zeros(shapes[-1])
     for step, (shape, cells) in enumerate(zip(shapes[::-1], held[::-1])):
-        if progress is not None:
-            progress(step / len(shapes))
-        surface = _solved(prolonged(surface, shape) if step else surface, cells, tension)
+        # A level has a quarter of the cells of the next one, and the last one takes more rounds.
+        later = [COARSER ** (len(shapes) - 1 - level) for level in (step - 1, step)]
+        within = part_of(progress, later[0] if step else 0.0, later[1])
+        surface = _solved(prolonged(surface, shape) if step else surface, cells, tension, within)
     spread = 2 * finest.moment[[2, 4]]
     return MinimumCurvatureSurface(level + span * surface, finest.cell, count, number, spread, tension, span)
 
@@ -208,18 +211,18 @@ def _coarser(held: _Held, shape: tuple[int, int]) -> _Held:
     return _Held(cell, value, np.zeros((0, len(cell))))
 
 
-def _solved(surface: np.ndarray, held: _Held, tension: float) -> np.ndarray:
+def _solved(surface: np.ndarray, held: _Held, tension: float, progress: Progress) -> np.ndarray:
     """Return the surface in equilibrium through its held cells."""
     free = ~_marked(held.cell, surface.shape)
     if not len(held.moment):
         surface = surface.copy()
         surface.ravel()[held.cell] = held.value
-        return relaxed(surface, free, tension, COARSE_TOLERANCE)
-    for number in range(ROUNDS):
+        return relaxed(surface, free, tension, COARSE_TOLERANCE, progress)
+    for number, within in zip(range(ROUNDS), halves_of(progress)):
         before = surface
         surface = surface.copy()
         surface.ravel()[held.cell] = held.value - _rise_to_readings(before, held)
-        surface = relaxed(surface, free, tension, TOLERANCE if number else COARSE_TOLERANCE)
+        surface = relaxed(surface, free, tension, TOLERANCE if number else COARSE_TOLERANCE, within)
         if number and np.sqrt(np.mean((surface - before) ** 2)) < CARRY_TOLERANCE:
             break
     return surface

@@ -7,6 +7,7 @@ from typing import Sequence
 
 import numpy as np
 
+from ..core import Progress, part_of
 from .empty_circles import circle_power, to_nearest
 from .minimum_curvature import MinimumCurvatureSurface
 
@@ -60,6 +61,7 @@ def surface_error(
     noise: float,
     side: float,
     widest: float,
+    progress: Progress = None,
 ) -> SurfaceError:
     """Return what the error of a surface is made of.
 
@@ -74,6 +76,8 @@ def surface_error(
         Standard deviation of a reading.
     side, widest : float
         Distance between lines, and largest radius of an empty circle, in cells.
+    progress : callable, optional
+        Called with the fraction done; what it raises ends the run.
     """
     down, right = to_reading
     held = surface.held
@@ -81,18 +85,19 @@ def surface_error(
     held_fraction = len(surface.cell) / max(np.count_nonzero((down != 0) | (right != 0) | held), 1)
     free = own.mean() * _noise_between(down * down + right * right, held_fraction)
     free.ravel()[surface.cell] = own
-    power = circle_power(down, right, held, widest)
+    power = circle_power(down, right, held, widest, part_of(progress, 0.0, 0.2))
     power.ravel()[surface.cell] = np.maximum(power.ravel()[surface.cell], surface.spread.sum(axis=0))
     out = label % EVERY == 1
     if not out.any() or out.all():
         return SurfaceError(free, power, *np.zeros((2, 0), int), *np.zeros((2, 0)))
     cell = surface.cell[out]
     held.ravel()[cell] = False
-    down, right = to_nearest(held, widest)
+    down, right = to_nearest(held, widest, part_of(progress, 0.2, 0.4))
     square_distance = down.ravel()[cell] ** 2 + right.ravel()[cell] ** 2
-    weight = np.square(circle_power(down, right, held, widest).ravel()[cell], dtype=float)
+    around = circle_power(down, right, held, widest, part_of(progress, 0.4, 0.6))
+    weight = np.square(around.ravel()[cell], dtype=float)
     noise_part = own[out] + own.mean() * _noise_between(square_distance, held_fraction * np.mean(~out))
-    square = surface.residuals(out) ** 2 - noise**2 * noise_part
+    square = surface.residuals(out, part_of(progress, 0.6, 1.0)) ** 2 - noise**2 * noise_part
     # Where another line crosses there, nothing was left out.
     alone = square_distance > (side / 2) ** 2
     row, col = np.divmod(cell[alone], held.shape[1])

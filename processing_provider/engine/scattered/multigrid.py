@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..core import Progress
+
 COARSEST = 8
 """Cells along the shorter side from which on there is no coarser level. Found by tests/calibration/scattered.py."""
 TOLERANCE = 1e-4
@@ -123,7 +125,9 @@ def _counted(held: np.ndarray) -> np.ndarray:
     return held[::2, ::2] + held[1::2, ::2] + held[::2, 1::2] + held[1::2, 1::2]
 
 
-def relaxed(surface: np.ndarray, free: np.ndarray, tension: float, tolerance: float = TOLERANCE) -> np.ndarray:
+def relaxed(
+    surface: np.ndarray, free: np.ndarray, tension: float, tolerance: float = TOLERANCE, progress: Progress = None
+) -> np.ndarray:
     """Return the surface with its free cells in equilibrium, by conjugate gradients from where they are.
 
     Parameters
@@ -135,6 +139,8 @@ def relaxed(surface: np.ndarray, free: np.ndarray, tension: float, tolerance: fl
     tension : float
     tolerance : float
         Estimated distance from equilibrium at which to stop.
+    progress : callable, optional
+        Called before every step with the fraction done, by the logarithm of the distance; what it raises ends the run.
     """
     # Wide empty areas depend on the last digits of the force; for the change of the surface single precision is enough.
     residual = np.where(free, -energy_gradient(surface, tension), 0.0).astype(np.float32)
@@ -143,7 +149,12 @@ def relaxed(surface: np.ndarray, free: np.ndarray, tension: float, tolerance: fl
     precondition = Preconditioner(free, tension)
     change, moved = np.zeros_like(residual), precondition(residual)
     way, power = moved.copy(), float(np.vdot(residual, moved))
+    largest = distance = _largest(moved)
+    done = 0.0
     for _ in range(MOST_STEPS):
+        if progress is not None:
+            done = max(done, _fraction(largest, distance, tolerance))
+            progress(done)
         pulled = energy_gradient(way, tension)
         pulled *= free
         step = np.float32(power / float(np.vdot(way, pulled)))
@@ -151,12 +162,24 @@ def relaxed(surface: np.ndarray, free: np.ndarray, tension: float, tolerance: fl
         pulled *= step
         residual -= pulled
         moved = precondition(residual)
-        if max(moved.max(), -moved.min()) < tolerance:
+        distance = _largest(moved)
+        if distance < tolerance:
             break
         before, power = power, float(np.vdot(residual, moved))
         way *= np.float32(power / before)
         way += moved
     return surface + change
+
+
+def _largest(moved: np.ndarray) -> float:
+    return float(max(moved.max(), -moved.min()))
+
+
+def _fraction(first: float, distance: float, tolerance: float) -> float:
+    """Return how much of the way from the first distance to the tolerance is done, by their logarithms."""
+    if not 0.0 < tolerance < first or not 0.0 < distance < first:
+        return 0.0
+    return min(float(np.log(first / distance) / np.log(first / tolerance)), 1.0)
 
 
 def energy_gradient(surface: np.ndarray, tension: float) -> np.ndarray:

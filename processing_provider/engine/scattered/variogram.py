@@ -8,7 +8,7 @@ from typing import Optional, Sequence, Union
 
 import numpy as np
 
-from ..core import EngineError, check_choice, check_finite, check_positive
+from ..core import EngineError, Progress, check_choice, check_finite, check_positive
 from .points import check_columns, spacing_of
 
 MODELS = ("spherical", "exponential", "gaussian")
@@ -139,6 +139,7 @@ def sample_variogram(
     azimuth_rad: float = 0.0,
     bands: int = 1,
     most_pairs: int = PAIRS,
+    progress: Progress = None,
 ) -> SampleVariogram:
     """Return the sample variogram of scattered readings.
 
@@ -156,6 +157,8 @@ def sample_variogram(
         Equal classes of direction between along and across; 1 = all directions together.
     most_pairs : int
         A class of distance with more pairs than about this is estimated from as many, see Notes.
+    progress : callable, optional
+        Called with the fraction done; what it raises ends the run.
 
     Returns
     -------
@@ -178,7 +181,9 @@ def sample_variogram(
     edges = _edges(lags, x, y)
     check_positive("number of direction bands", bands)
     rows = []
-    for low, high in zip(edges[:-1], edges[1:]):
+    for number, (low, high) in enumerate(zip(edges[:-1], edges[1:])):
+        if progress is not None:
+            progress(number / (len(edges) - 1))
         first, second = _pairs(x, y, low, high, most_pairs)
         along, across = _along_across(x[first] - x[second], y[first] - y[second], azimuth_rad)
         band = np.minimum(np.arctan2(np.abs(across), np.abs(along)) / (np.pi / 2) * bands, bands - 1).astype(int)

@@ -6,6 +6,7 @@ from typing import Iterator, Sequence
 
 import numpy as np
 
+from ..core import Progress, part_of
 from .kriging import ordinary_kriging
 from .points import check_columns, spacing_of
 from .variogram import MODELS, Variogram, fit_variogram, line_lags, sample_variogram
@@ -26,7 +27,13 @@ HOLE = 0.5
 
 
 def choose_variogram(
-    x: np.ndarray, y: np.ndarray, z: np.ndarray, *, azimuth_rad: float = 0.0, models: Sequence[str] = MODELS
+    x: np.ndarray,
+    y: np.ndarray,
+    z: np.ndarray,
+    *,
+    azimuth_rad: float = 0.0,
+    models: Sequence[str] = MODELS,
+    progress: Progress = None,
 ) -> Variogram:
     """Fit every model to readings and return the one that best predicts readings left out.
 
@@ -38,6 +45,8 @@ def choose_variogram(
     azimuth_rad : float
         Direction of the traverses, clockwise from map north; the ratio of the ranges across it is fitted.
     models : sequence of {'spherical', 'exponential', 'gaussian'}
+    progress : callable, optional
+        Called with the fraction done; what it raises ends the run.
 
     Returns
     -------
@@ -59,13 +68,23 @@ def choose_variogram(
     same at every run. See ``docs/methods/kriging.md``.
     """
     x, y, z = check_columns(("x", "y", "values"), (x, y, z), least=2)
-    sample = sample_variogram(x, y, z, lags=line_lags(x, y), azimuth_rad=azimuth_rad, bands=BANDS)
-    fits = [fit_variogram(sample, model) for model in models]
+    sampling, fitting, scoring = (part_of(progress, *part) for part in ((0.0, 0.4), (0.4, 0.5), (0.5, 1.0)))
+    lags = line_lags(x, y)
+    sample = sample_variogram(x, y, z, lags=lags, azimuth_rad=azimuth_rad, bands=BANDS, progress=sampling)
+    fits = []
+    for number, model in enumerate(models):
+        if fitting is not None:
+            fitting(number / len(models))
+        fits.append(fit_variogram(sample, model))
     scores = np.zeros(len(fits))
+    tests = 0
     for out, kept in _folds(x, y):
         for number, variogram in enumerate(fits):
+            if scoring is not None:
+                scoring(min((tests + len(out) * number / len(fits)) / TESTS, 1.0))
             estimate, variance = ordinary_kriging(x[kept], y[kept], z[kept], x[out], y[out], variogram)
             scores[number] += np.sum(np.log(variance) + (estimate - z[out]) ** 2 / variance)
+        tests += len(out)
     return fits[int(np.argmin(scores))]
 
 

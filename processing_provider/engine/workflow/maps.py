@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Callable, Mapping, Sequence
+from typing import Callable, Mapping, Optional, Sequence
 
 import numpy as np
 
 from ..core import Code, EngineError, Finding, GridStore, Progress, Scheme, check_limits, part_of, sentence_of
-from ..geometry import CORNERS, Lattice, check_memory, local_corner
+from ..geometry import CORNERS, Frame, Lattice, check_memory, fit_frame, local_corner
 from ..interpolate import RasterResult, interpolate_grids
 from .read_survey import GridResult
+from .sources import SurveySources
 
 WORK_BYTES = 32
 """Of a cell while a map is made. Derived: measured with ``ru_maxrss``, 23 to 37 with the two rasters that are kept."""
@@ -80,17 +81,69 @@ def check_cells(schemes: Sequence[Scheme], cell_m: float, channels: int) -> None
     check_memory(cells, WORK_BYTES + channels * CHANNEL_BYTES, cell_m)
 
 
+def check_before(sources: SurveySources, cell_m: Optional[float], channels: int) -> None:
+    """Refuse, before a log is read, cells that do not fit the grids, their memory, or the lattice over all of them.
+
+    Parameters
+    ----------
+    sources : SurveySources
+        Grids without the right corners are left aside.
+    cell_m : float, optional
+        None = half the smallest spacing.
+    channels : int
+        To be mapped; of none nothing is refused.
+
+    Raises
+    ------
+    EngineError
+    """
+    frames = []
+    for source in sources.grids:
+        scheme = source.entry.scheme
+        try:
+            frames.append((scheme, fit_frame(source.corners, scheme.length_m, scheme.width_m)))
+        except EngineError:
+            continue
+    if not frames or not channels:
+        return
+    schemes = [scheme for scheme, _ in frames]
+    cell_m = cell_m or min(s.spacing_m for s in schemes) / 2
+    check_cells(schemes, cell_m, channels)
+    outlines = np.array([_outline(scheme, frame) for scheme, frame in frames])
+    try:
+        _lattice(outlines, cell_m)
+    except EngineError as error:
+        raise EngineError(f"{error} {_farthest(schemes, outlines)}") from None
+
+
+def _farthest(schemes: Sequence[Scheme], outlines: np.ndarray) -> str:
+    """Return a sentence about two grids that lie far from each other."""
+    middle = outlines.mean(axis=2)
+    axis = int(np.ptp(middle, axis=0).argmax())
+    one, other = int(middle[:, axis].argmin()), int(middle[:, axis].argmax())
+    away = float(np.hypot(*(middle[one] - middle[other])))
+    return f"Grids {schemes[one].grid} and {schemes[other].grid} lie {away / 1000:,.1f} km from each other."
+
+
 def outline(grid: GridResult) -> tuple[np.ndarray, np.ndarray]:
     """Return x, y of the fitted corners start, baseline, opposite, head; (4,) each."""
-    scheme = grid.scheme
+    return _outline(grid.scheme, grid.fitted)
+
+
+def _outline(scheme: Scheme, frame: Frame) -> tuple[np.ndarray, np.ndarray]:
     corners = [local_corner(name, scheme.length_m, scheme.width_m) for name in CORNERS]
-    return grid.fitted.to_map(*np.array(corners).T)
+    return frame.to_map(*np.array(corners).T)
 
 
 def lattice_of(grids: Sequence[GridResult], cell_size_m: float) -> Lattice:
     """Return the lattice of cells that covers all grids."""
-    x, y = np.concatenate([outline(grid) for grid in grids], axis=1)
-    return Lattice.covering(x.min(), y.min(), x.max(), y.max(), cell_size_m)
+    return _lattice(np.array([outline(grid) for grid in grids]), cell_size_m)
+
+
+def _lattice(outlines: np.ndarray, cell_m: float) -> Lattice:
+    """Return the lattice over (grids, 2, 4) corners."""
+    (x0, y0), (x1, y1) = outlines.min(axis=(0, 2)), outlines.max(axis=(0, 2))
+    return Lattice.covering(x0, y0, x1, y1, cell_m)
 
 
 def _left_out(channel: str, text: str) -> Finding:

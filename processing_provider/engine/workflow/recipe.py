@@ -45,6 +45,8 @@ CORRECTIONS: Mapping[str, Correction[..., Record]] = {
     "balancetraverses": balance_traverses,
     "balancegrids": balance_grids,
 }
+WEIGHTS = {"flagoutliers": 1.0, "alignopposing": 4.0, "balancetraverses": 4.0, "balancegrids": 6.0}
+"""Parts of the time of the corrections. Derived: measured, as for a survey."""
 INTERPOLATION = "interpolatereadings"
 LEAST_CERTAINTY = 0.5
 """Derived: nothing less likely than its opposite is taken over."""
@@ -235,9 +237,10 @@ def correct(
     grids: GridStore, recipe: Recipe, *, channels: Sequence[str] = (), progress: Progress = None
 ) -> list[Record]:
     """Put placed readings through the corrections of a recipe; return them and a record a step."""
-    records, count = [], len(recipe.corrections)
-    for number, step in enumerate(recipe.corrections):
-        within = part_of(progress, number / count, (number + 1) / count)
+    records, done, weights = [], 0.0, [WEIGHTS.get(step.step, 1.0) for step in recipe.corrections]
+    for step, weight in zip(recipe.corrections, weights):
+        before, done = done, done + weight / sum(weights)
+        within = part_of(progress, before, done)
         work = CORRECTIONS[step.step].on_store
         moved_by = {"platform": recipe.platform} if step.step in BY_PLATFORM else {}
         records.append(work(grids, channels=channels or None, progress=within, **moved_by, **step.options))

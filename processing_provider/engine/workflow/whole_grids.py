@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Sequence
 
-from ..core import Code, Finding
+from ..core import Code, Finding, Progress
 from ..mosaic import Questioned, Turn, grids_by_edges
 from .read_survey import GridResult
 
@@ -37,14 +37,14 @@ ACCUSED_BY_NOTES = (
 """Where two grids have each other's log, their notes are held against the wrong one."""
 
 
-def with_whole_grids(results: Sequence[GridResult]) -> list[GridResult]:
+def with_whole_grids(results: Sequence[GridResult], progress: Progress = None) -> list[GridResult]:
     """Return the grids of a survey with what concerns each as a whole, and without what follows from that.
 
     Single lines of a grid that is turned or has another grid's log are accused of nothing; ground that must be walked
     again stays so.
     """
     to_confirm = _mirrored(results)
-    by_edges = grids_by_edges([r.cells for r in results if r.cells is not None], to_confirm)
+    by_edges = grids_by_edges([r.cells for r in results if r.cells is not None], to_confirm, progress)
     found = {one.grid: _turned(one) if not one.other else _exchanged(one) for one in by_edges.questioned}
     exchanged = {name for one in by_edges.questioned if one.other for name in (one.grid, one.other)}
     settled = {*by_edges.confirmed, *found, *exchanged}

@@ -133,3 +133,21 @@ def test_progress_is_reported_and_may_end_the_run(rough):
 
     with pytest.raises(KeyboardInterrupt):
         split_response(rough, 0.25, 3.0, progress=stop)
+
+
+def test_a_larger_map_asks_more_often_and_progress_never_goes_back():
+    asked = {}
+    for side in (200, 400):
+        values = np.random.default_rng(0).normal(size=(side, side))
+        asked[side] = fractions = []
+        split_response(values, 0.25, 20.0, progress=fractions.append)
+        assert fractions == sorted(fractions)
+        assert 0.0 <= fractions[0] < fractions[-1] <= 1.0
+    assert len(asked[400]) > 2 * len(asked[200])
+
+
+def test_bands_change_no_bit(rough, monkeypatch):
+    whole = split_response(rough, 0.5, 4.0)
+    monkeypatch.setattr(response, "BAND", 1000.0)
+    for one, other in zip(whole, split_response(rough, 0.5, 4.0)):
+        np.testing.assert_array_equal(one, other)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from turnrow.processing_provider.engine.core.errors import Cancelled
 from turnrow.processing_provider.engine.core.notes import Note
 from turnrow.processing_provider.engine.core.readings import flag_bit
 from turnrow.processing_provider.engine.core.scheme import Scheme
@@ -395,3 +396,20 @@ def test_lines_that_the_notes_speak_of_get_no_proposal(walk):
     assert [note.line for note in mistake.implied] == [line]
     (other,) = proposed(spoilt, [Note("A", line + 1), Note("A", line, kind="obstacle")])
     assert other.proposals
+
+
+def test_every_search_asks_whether_to_stop(walk):
+    readings, _ = walked(walk, 300)
+    fractions = []
+    detect.possible_mistakes(readings, scheme_of(readings), progress=fractions.append)
+    assert fractions == sorted(fractions)
+    # Before the lines are gathered and after each search but the last.
+    assert len(fractions) >= detect.MOST_SEARCHES
+    assert 0.0 == fractions[0] < fractions[-1] < 1.0
+
+    def stop(fraction):
+        if fraction > 0.5:
+            raise Cancelled
+
+    with pytest.raises(Cancelled):
+        detect.possible_mistakes(readings, scheme_of(readings), progress=stop)

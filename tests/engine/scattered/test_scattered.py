@@ -172,3 +172,28 @@ def test_too_few_readings_fail_in_a_sentence():
     readings = walked().take(np.arange(9))
     with pytest.raises(EngineError, match="9 readings of eca .* at least 10"):
         interpolate_readings(readings, "eca", Lattice.covering(0, 0, 5, 5, 0.5), method="kriging")
+
+
+def questions(readings, cell_m, method):
+    """The fractions that the work reports; it may be ended at each."""
+    fractions = []
+    lattice = Lattice.covering(0, 0, 15, 15, cell_m)
+    interpolate_readings(readings, "eca", lattice, method=method, progress=fractions.append)
+    assert fractions == sorted(fractions)
+    assert 0.0 <= fractions[0] < fractions[-1] <= 1.0
+    return np.array(fractions)
+
+
+def test_a_surface_asks_at_every_step_of_its_solution():
+    # Conjugate gradients take more steps the more cells there are, and each of them asks.
+    few, many = (questions(walked(1.0), cell_m, "minimum curvature") for cell_m in (0.5, 0.125))
+    assert len(few) > 30
+    assert len(many) > 1.5 * len(few)
+    assert np.diff(many).max() < 0.15
+
+
+def test_kriging_asks_while_it_chooses_the_variogram():
+    fractions = questions(walked(1.0), 0.5, "kriging")
+    # Once a class of distance, a model, and a model and turn of readings left out, before the first cell.
+    assert np.count_nonzero(fractions < scattered.CHOICE) > 20
+    assert np.diff(fractions).max() < 0.15

@@ -65,6 +65,30 @@ def test_cells_that_fit_no_memory_or_grid_are_refused_before_a_log_is_read(sourc
         process_survey(sources, default_recipe(), cell_size_m=cell_m)
 
 
+def test_a_chain_of_grids_too_long_for_a_lattice_is_refused_before_a_log_is_read(sources, monkeypatch):
+    # Each grid is 9 km from the next, so that none of them is far from the others.
+    chain = []
+    for number in range(12):
+        source = sources.grids[0]
+        scheme = replace(source.entry.scheme, grid=f"G{number}")
+        corners = [replace(c, grid=scheme.grid, x=c.x + 9000 * number, y=c.y + 9000 * number) for c in source.corners]
+        chain.append(replace(source, entry=replace(source.entry, scheme=scheme), corners=tuple(corners)))
+    monkeypatch.setattr(read_survey, "read_log", None)
+    far = r"At most 400000000 cells fit.* Grids G0 and G11 lie 140\.0 km from each other\."
+    with pytest.raises(EngineError, match=far):
+        process_survey(replace(sources, grids=tuple(chain)), default_recipe(), cell_size_m=0.25)
+
+
+def test_progress_goes_on_in_small_steps_to_its_end(sources):
+    fractions = []
+    process_survey(sources, default_recipe(), cell_size_m=0.5, progress=fractions.append)
+    assert fractions == sorted(fractions)
+    assert 0.0 <= fractions[0] < 0.01
+    assert 0.95 < fractions[-1] <= 1.0
+    # Reading, each correction, the search for mistakes and the maps all report on their way.
+    assert np.diff(fractions).max() < 0.08
+
+
 def turned_round(logged, line):
     """The log of a grid in which one line holds its readings in the opposite order."""
     rows = np.flatnonzero((logged.line == line) & (logged.kind == 0))
@@ -84,8 +108,8 @@ def test_mistakes_are_found_with_what_the_corrections_estimate_and_without(sourc
     of_log = read_survey.read_log
     spoilt = "plot_b.csv"
 
-    def read(path, layout):
-        result = of_log(path, layout)
+    def read(path, layout, **options):
+        result = of_log(path, layout, **options)
         return replace(result, readings=turned_round(result.readings, 9)) if path.name == spoilt else result
 
     monkeypatch.setattr(read_survey, "read_log", read)
