@@ -78,7 +78,8 @@ def _products(
     """Return (P, 2 reach + 1) sums of out(v) back(v + lag) where both are known, and their norms."""
 
     def at_lags(one: np.ndarray, other: np.ndarray) -> np.ndarray:
-        wide = np.pad(other.astype(float), ((0, 0), (reach, reach)))
+        wide = np.zeros((len(other), other.shape[1] + 2 * reach))
+        wide[:, reach : reach + other.shape[1]] = other
         windows = np.lib.stride_tricks.sliding_window_view(wide, one.shape[1], axis=1)
         return np.einsum("pv,pkv->pk", one.astype(float), windows)
 
@@ -154,7 +155,7 @@ def _pool(correlations: list[Correlation], channels: int) -> Optional[Correlatio
 
 
 def _at_lags(wanted: np.ndarray, lag_m: np.ndarray, values: np.ndarray) -> np.ndarray:
-    if len(wanted) == len(lag_m) and np.allclose(wanted, lag_m):
+    if wanted is lag_m or (len(wanted) == len(lag_m) and np.allclose(wanted, lag_m)):
         return values
     return np.stack([np.interp(wanted, lag_m, row) for row in values])
 

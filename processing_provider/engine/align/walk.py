@@ -13,7 +13,9 @@ from ..core import (
     Lines,
     Platform,
     difference_of_gaussians,
+    median,
     nearest_whole,
+    slopes,
     smoother,
     typical_length,
     walk_shapes,
@@ -295,7 +297,7 @@ def _misfits(
     used = total > 0
     misfit = np.where(used, data - expected, 0.0)
     variance = (misfit**2 @ around) / np.maximum(used @ around, 0.05)
-    floor = np.median(variance[used]) if used.any() else 1.0
+    floor = median(variance[used]) if used.any() else 1.0
     precision = np.where(used, node_m / CORRELATED_M / (variance + 0.5 * floor + 1e-12), 0.0)
-    slope = np.gradient(expected, node_m, axis=1)
+    slope = slopes(expected, node_m)
     return Misfits(precision * slope * misfit, precision * slope**2, np.stack([-np.ones_like(misfit), *part]))

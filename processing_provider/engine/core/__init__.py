@@ -36,7 +36,7 @@ from .columns import (
 )
 from .edits import BY_HAND, Edits, FlagEdit, edited_notes, edits_as_json, flag_by_hand, parse_edits
 from .errors import Cancelled, EngineError, WrongSize, sentence_of
-from .filters import FINE_M, band_pass, difference_of_gaussians, smoother
+from .filters import FINE_M, band_pass, difference_of_gaussians, slopes, smoother
 from .findings import (
     ACTIONS,
     FIELDS,
@@ -202,6 +202,7 @@ __all__ = [
     "robust_sd",
     "scratch_folder",
     "sentence_of",
+    "slopes",
     "smoother",
     "solved",
     "solved_symmetric",

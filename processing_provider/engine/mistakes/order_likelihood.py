@@ -7,7 +7,17 @@ from typing import Sequence
 
 import numpy as np
 
-from ..core import CARRIED, FINE_M, Lines, band_pass, matrix_product, noise_of_lines, variance_after_smoothing
+from ..core import (
+    CARRIED,
+    FINE_M,
+    Lines,
+    band_pass,
+    matrix_product,
+    median,
+    noise_of_lines,
+    slopes,
+    variance_after_smoothing,
+)
 from .line_weights import Kernel, candidate_weights, weights_in, weights_of_all
 from .neighbour_fit import TAIL
 
@@ -64,8 +74,9 @@ class OrderLikelihood:
         self.products = matrix_product(band, band.T)
         self.noise = float(_noise_in_band(matrix, step_m))
         aside = _slopes_across(matrix, step_m) * (ASIDE_M / spacing_m) ** 2
-        around = np.maximum(gaussian_filter(self.known.astype(float), (3, 3 / step_m), mode="constant"), 0.05)
-        power = gaussian_filter(band**2, (3, 3 / step_m), mode="constant") / around
+        both = np.stack([band**2, self.known])
+        total, around = gaussian_filter(both, (0, 3, 3 / step_m), mode="constant")
+        power = total / np.maximum(around, 0.05)
         hats = _hats(matrix.shape[1], step_m)
         # Residuals are weighed in single precision: that takes half the time, and gains are off by 0.001.
         self.band, self.aside, self.power, self.hats = (a.astype(np.float32) for a in (band, aside, power, hats))
@@ -207,7 +218,7 @@ class OrderLikelihood:
 
     def _without_wander(self, error: np.ndarray, own: np.ndarray, spread: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return residuals and penalties of lines that may slide along the traverse; one reweighted step."""
-        slope = np.gradient(own - 0.5 * error, self.step_m, axis=1)
+        slope = slopes(own - 0.5 * error, self.step_m)
         hats, count, free = len(self.hats), INDEPENDENT_M / self.step_m, error
         for again in range(2):
             weight = (TAIL + 1) / (TAIL * spread + free**2) if again else 1 / spread
@@ -264,7 +275,8 @@ def _slopes_across(matrix: np.ndarray, step_m: float) -> np.ndarray:
     """
     from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
-    whole = np.where(np.isfinite(matrix), matrix, np.nanmedian(matrix))
+    known = np.isfinite(matrix)
+    whole = np.where(known, matrix, median(matrix[known]) if known.any() else np.nan)
     slope = np.gradient(gaussian_filter1d(whole, 0.4 / step_m, axis=1), axis=0)
     steps = np.median(np.median(slope, axis=1) ** 2)
     return maximum_filter1d(np.maximum(slope**2 - steps, 0.0), 3, axis=0)
