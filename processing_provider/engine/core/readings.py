@@ -219,7 +219,8 @@ class Readings:
         if not len(self):
             return []
         order, number = self.in_runs()
-        parts = np.split(order, np.flatnonzero(np.diff(number)) + 1)
+        ends = [0, *(np.flatnonzero(number[1:] != number[:-1]) + 1).tolist(), len(order)]
+        parts = [order[begin:end] for begin, end in zip(ends, ends[1:])]
         return [Run(self.grids[self.grid[p[0]]], int(self.line[p[0]]), int(self.run[p[0]]), p) for p in parts]
 
     def by_grid(self) -> Iterator[tuple[str, Readings]]:

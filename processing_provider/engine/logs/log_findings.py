@@ -178,7 +178,8 @@ def _way_of_times(times: np.ndarray) -> int:
     steps = np.diff(times[np.isfinite(times)])
     if len(steps) < FEWEST_STEPS:
         return 0
-    return int(np.mean(steps > 0) > MOSTLY) - int(np.mean(steps < 0) > MOSTLY)
+    most = MOSTLY * len(steps)
+    return int(np.count_nonzero(steps > 0) > most) - int(np.count_nonzero(steps < 0) > most)
 
 
 def _first_turn(readings: Readings) -> int:

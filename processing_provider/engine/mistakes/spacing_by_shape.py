@@ -108,7 +108,8 @@ class ShapeEvidence:
         mean = np.mean(whole**2, axis=1)
         noise = variance_after_smoothing(noise_of_lines(matrix), 0.6 * every)
         self.noise = NOISE * noise + 1e-4 * float(mean.mean() if blocks else 0.0) + 1e-12
-        self.sizes = np.geomspace(2 * self.noise, max(float(mean.max(initial=0.0)), 4 * self.noise), LEVELS)
+        least, most = 2 * self.noise, max(float(mean.max(initial=0.0)), 4 * self.noise)
+        self.sizes = least * (most / least) ** (np.arange(LEVELS) / (LEVELS - 1))
         if blocks:
             peak, relative = self._densities("recorded")
             self.common = _frequencies(relative)

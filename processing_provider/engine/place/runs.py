@@ -119,8 +119,9 @@ class RunPlacer:
     @cached_property
     def counted(self) -> int:
         """1 when the logged stations count up, -1 down, 0 when they do not show it."""
-        steps = np.diff(self.logged)
-        return int(np.sign(np.sum(np.sign(steps[np.isfinite(steps)]))))
+        logged = self.logged
+        before, after = logged[:-1], logged[1:]
+        return int(np.sign(np.count_nonzero(after > before) - np.count_nonzero(after < before)))
 
     @cached_property
     def heading(self) -> int:
