@@ -15,6 +15,7 @@ from typing import Callable, Optional
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
+import books  # noqa: E402 (it stands beside this file)
 import planting  # noqa: E402 (it stands beside this file)
 from planting import OVERRUN, RATE, READINGS_PER_S, Grid, Recording, Survey, note_of, of_line  # noqa: E402
 
@@ -306,6 +307,76 @@ def on_in_the_other_log(survey: Survey, grid: Grid, other: str, last: int) -> No
     grid.recordings.extend(moved)
 
 
+def first_at_the_edge(survey: Survey, grid: Grid, registered: bool) -> None:
+    """The first line lies on the edge of the grid and so does the last, which is one more; the register says so."""
+    grid.recordings[:] = [one for one in grid.recordings if one.kind != "survey"]
+    grid.notes[:] = [note for note in grid.notes if note["kind"] != "survey"]
+    for index in range(round(grid.size_m / 0.5) + 1):
+        one = walk_line(survey, grid, index + 1, 0.0, index=index, position_m=index * 0.5)
+        grid.recordings.insert(index + 1, one)
+        grid.notes.insert(index + 1, row_of(grid, one))
+    books.retimed(survey, grid)
+    if registered:
+        grid.register["first_offset_m"] = 0
+
+
+def all_back(survey: Survey, grid: Grid) -> None:
+    """All lines were walked towards the baseline, and registered so."""
+    for one in list(grid.recordings):
+        if one.kind == "survey":
+            walked_as(survey, grid, one.line, -1, True, True)
+    grid.register.update(pattern="one-way", first_heading="back")
+
+
+def from_the_last_line(survey: Survey, grid: Grid, turned: bool) -> None:
+    """The last line was walked first, and so on; ``turned``: away from the baseline, where the plan has it back."""
+    lines = [one for one in grid.recordings if one.kind == "survey"]
+    if turned:
+        for one in lines:
+            walked_as(survey, grid, one.line, -one.heading, True, True)
+        lines = [one for one in grid.recordings if one.kind == "survey"]
+    at = next(i for i, one in enumerate(grid.recordings) if one.kind == "survey")
+    grid.recordings[at : at + len(lines)] = lines[::-1]
+    rows = [note for note in grid.notes if note["kind"] == "survey"]
+    at = grid.notes.index(rows[0])
+    grid.notes[at : at + len(rows)] = rows[::-1]
+    books.retimed(survey, grid)
+
+
+def other_way_from(survey: Survey, grid: Grid, line: int, noted: bool, counted: bool) -> None:
+    """From a line on, all lines were walked the other way; ``noted`` and ``counted`` so."""
+    for one in list(grid.recordings):
+        if one.kind == "survey" and one.line >= line:
+            walked_as(survey, grid, one.line, -one.heading, noted, counted)
+
+
+def other_count_from(survey: Survey, grid: Grid, line: int, to: int = 10**6) -> None:
+    """The logger counts some lines against the way that they were walked; the notes are right."""
+    for i, one in enumerate(grid.recordings):
+        if one.kind == "survey" and line <= one.line <= to:
+            grid.recordings[i] = replace(one, station=round(grid.size_m * RATE) + 1 - one.station)
+
+
+def dummy_within(survey: Survey, grid: Grid, after: int, number: int, noted: bool) -> None:
+    """A dummy was recorded between two lines, on the ground of the first one; ``noted`` so."""
+    i = of_line(grid, after)
+    one = walk_line(survey, grid, number, 0.0, index=after - 1, heading=1, kind="dummy")
+    grid.recordings.insert(i + 1, one)
+    books.retimed(survey, grid)
+    if noted:
+        grid.notes.insert(grid.notes.index(note_of(grid, after)) + 1, row_of(grid, one))
+
+
+def false_start(survey: Survey, grid: Grid, line: int, readings: int, note: Optional[dict] = None) -> None:
+    """A line was begun, left after some readings and begun again; ``note``: what a row says of the first."""
+    i = of_line(grid, line)
+    one = walk_line(survey, grid, line, 0.0).take(slice(0, readings))
+    grid.recordings.insert(i, one)
+    books.retimed(survey, grid)
+    if note is not None:
+        grid.notes.insert(grid.notes.index(note_of(grid, line)), {**row_of(grid, one), **note})
+
+
 def plant(path: Path) -> tuple[Survey, dict]:
     """Draw the survey of a case file, plant its mistakes, and return it with what the file expects."""
-    return planting.plant(path, draw, {**vars(planting), **globals()})
+    return planting.plant(path, draw, {**vars(planting), **vars(books), **globals()})

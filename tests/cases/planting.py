@@ -67,6 +67,8 @@ class Survey:
     grids: dict[str, Grid]
     rng: np.random.Generator
     corner_columns: tuple = ("grid", "corner", "x", "y")
+    afterwards: list = field(default_factory=list)
+    """What happens to the files once they are written, each a function of their folder."""
 
 
 def ground_of(rng: np.random.Generator, size_m: float, width_m: float) -> Callable:
@@ -155,6 +157,8 @@ def write(survey: Survey, folder: Path) -> None:
     _write(folder / "corners.csv", list(survey.corner_columns), [list(row.values()) for row in corners])
     columns = ["grid", "line", "run", "start_station", "stop_station", "position_m", "heading", "kind", "comment"]
     _write_dicts(folder / "notes.csv", [note for grid in grids for note in grid.notes], columns)
+    for change in survey.afterwards:
+        change(folder)
 
 
 def _write(path: Path, header: list, rows: list) -> None:
