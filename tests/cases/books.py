@@ -291,3 +291,37 @@ def ties_first(survey: Survey, grid: Grid) -> None:
     grid.recordings.sort(key=lambda one: {"dummy": 0 if one.line == 0 else 3, "tie": 1}.get(one.kind, 2))
     grid.notes.sort(key=lambda row: {"dummy": 0 if row["line"] == 0 else 3, "tie": 1}.get(row["kind"], 2))
     retimed(survey, grid)
+
+
+def noted_as_second_recordings(survey: Survey, grid: Grid, behind: int) -> None:
+    """Lines behind a number are noted as second recordings of the lines from 1 on, with their positions."""
+    for note in grid.notes:
+        if note["kind"] == "survey" and note["line"] > behind:
+            note.update(position_m=0.5 * note["line"] - 0.25, run=2, line=note["line"] - behind)
+
+
+def positions_noted(survey: Survey, grid: Grid) -> None:
+    """All rows of lines have their position."""
+    for note in grid.notes:
+        if note["kind"] == "survey":
+            note["position_m"] = 0.5 * note["line"] - 0.25
+
+
+def second_file_is_the_first(survey: Survey, grid: Grid) -> None:
+    """The first file was copied under the name of the second."""
+
+    def change(folder: Path) -> None:
+        (folder / f"{grid.name}_2.csv").write_bytes((folder / f"{grid.name}.csv").read_bytes())
+
+    survey.afterwards.append(change)
+
+
+def redo_last(survey: Survey, grid: Grid, line: int) -> None:
+    """The second recording of a line was made after the last line, and its row stands there."""
+    second = [i for i, one in enumerate(grid.recordings) if one.line == line][1]
+    one = grid.recordings.pop(second)
+    grid.recordings.insert(1 + max(i for i, r in enumerate(grid.recordings) if r.kind == "survey"), one)
+    retimed(survey, grid)
+    row = next(note for note in grid.notes if note["line"] == line and note["kind"] == "redo")
+    grid.notes.remove(row)
+    grid.notes.append(row)
