@@ -37,13 +37,13 @@ class CompareNotes(SurveyAlgorithm):
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..engine.compare import compare_notes, grid_questioned, lines_in_error
-        from ..engine.core import notes_for, notes_of_book, part_of, walk_again_count
+        from ..engine.core import notes_for, notes_of_book, part_of, walk_again_count, with_registered_names
         from ..engine.geometry import local_frame
         from ..engine.mistakes import possible_mistakes
         from ..engine.place import place_readings
 
         readings, scheme = one_grid(values, feedback)
-        noted, unreadable = notes_of_book(values.notes[0])
+        noted, unreadable = notes_of_book(with_registered_names(values.notes[0], [scheme.grid]))
         notes = notes_for(noted, scheme.grid)
         findings = compare_notes(
             readings, scheme, notes, confirmed=values.confirmed, progress=part_of(progress, 0.0, 0.1)

@@ -42,19 +42,23 @@ class PlaceReadings(SurveyAlgorithm):
 
     def run_values(self, values: Values, progress: Progress, feedback: QgsProcessingFeedback) -> None:
         from ..bridge.vector import site_findings, survey_corners
-        from ..engine.core import EngineError, notes_of_book, part_of, text_of
+        from ..engine.core import EngineError, notes_of_book, part_of, text_of, with_registered_names
         from ..engine.geometry import fit_frame, usable_corners
         from ..engine.place import place_readings
 
         readings, scheme = one_grid(values, feedback)
         rows, target = survey_corners(values.corners, values.target_crs, values.context)
-        all_corners, bad = usable_corners(rows)
+        all_corners, bad = usable_corners(with_registered_names(rows, [scheme.grid]))
         corners = [corner for corner in all_corners if corner.grid in ("", scheme.grid)]
         unusable = [sentence for grid in ("", scheme.grid) for sentence in bad.get(grid, ())]
         if unusable:
             raise EngineError(" ".join(unusable))
         given, crs, path = values.corners
-        mine = [row for row in given if text_of(row, "grid") in ("", scheme.grid)]
+        mine = [
+            dict(row)
+            for row in with_registered_names(given, [scheme.grid])
+            if text_of(row, "grid") in ("", scheme.grid)
+        ]
         site = site_findings((mine, crs, path), target, values.context.transformContext(), self.around)
         if any(f.severity == "error" for f in site):
             raise EngineError(" ".join(f.sentence() for f in site))
@@ -63,7 +67,7 @@ class PlaceReadings(SurveyAlgorithm):
             frame = fit_frame(corners, scheme.length_m, scheme.width_m, fit=values.fit, grid=scheme.grid)
         except EngineError as error:
             raise EngineError(" ".join([*said, str(error)])) from error
-        notes, unreadable = notes_of_book(values.notes[0])
+        notes, unreadable = notes_of_book(with_registered_names(values.notes[0], [scheme.grid]))
         placed, record, findings = place_readings(readings, scheme, notes, frame)
         for corner, (x, y) in frame.residuals_m.items():
             feedback.pushInfo(f"Corner {corner}: fitted minus surveyed {x:+.3f} m east, {y:+.3f} m north")

@@ -84,7 +84,7 @@ from .notes import (
 from .progress import Progress, halves_of, part_of
 from .readings import Key, Readings, Run, concatenate
 from .records import Record, counted, with_unit
-from .register import GridEntry, parse_register, register_with_layout
+from .register import GridEntry, parse_register, register_with_layout, registered_name, with_registered_names
 from .scheme import HEADINGS, PATTERNS, Scheme
 from .store import Blocks, Correction, GridStore, ValuesInUse, for_tables, grid_by_grid, scratch_folder
 from .text_file import read_text
@@ -193,6 +193,8 @@ __all__ = [
     "parse_notes",
     "parse_register",
     "register_with_layout",
+    "registered_name",
+    "with_registered_names",
     "part_of",
     "platform_named",
     "profile_of",

@@ -20,6 +20,8 @@ ON_THE_LINE = ("obstacle", "reset")
 UNREADABLE = "unreadable"
 """Kind of what stands for a row that cannot be read and may say that its line does not count: the line is placed, and
 flagged as void. No row has it."""
+SAYS = ("line", "run", "start_station", "stop_station", "position_m", "heading", "kind")
+"""Columns of which one is filled in where a row is about a line or an obstacle; a comment without is a mere remark."""
 COUNTS = ("survey", "obstacle")
 """Kinds of rows that say nothing of whether the readings of a line count for the map."""
 
@@ -162,6 +164,8 @@ def _parsed(rows: Sequence[Mapping[str, object]], where: str) -> tuple[list[Note
     """Return the notes, and the rows that are none."""
     notes, bad = [], []
     for number, row in numbered_rows(rows):
+        if text_of(row, "comment") and all(text_of(row, column) in ("", "NULL") for column in SAYS):
+            continue
         place = f"{where}, row {number}"
         try:
             notes.append(_parse(row, place))

@@ -6,7 +6,7 @@ import csv
 import io
 from collections import defaultdict
 from dataclasses import dataclass
-from typing import Mapping, Sequence
+from typing import Collection, Mapping, Sequence
 
 from .errors import EngineError
 from .notes import number_or_none, numbered_rows, text_of
@@ -79,7 +79,8 @@ def parse_register(
             problems.update({place: f"There is no grid name in {place}. Give the grid a name." for _, place in found})
         elif len(found) > 1:
             rows_of_it = " and ".join(place for _, place in found)
-            problems[name] = f"Grid {name} stands more than once: {rows_of_it}. Give each grid its own name."
+            remedy = "Give each grid its own name, or delete the row that is too many."
+            problems[name] = f"Grid {name} stands more than once: {rows_of_it}. {remedy}"
         else:
             try:
                 entries.append(_parse(*found[0]))
@@ -87,6 +88,28 @@ def parse_register(
                 where = found[0][1]
                 problems[name] = str(error) if where in str(error) else f"{error} It stands in {where}."
     return entries, problems
+
+
+def registered_name(name: str, names: Collection[str]) -> str:
+    """Return the name of a grid as ``names`` have it, where just one of them is the same but for case and blanks."""
+    if name in names:
+        return name
+    same = [other for other in names if _folded(other) == _folded(name)]
+    return same[0] if len(same) == 1 else name
+
+
+def with_registered_names(
+    rows: Sequence[Mapping[str, object]], names: Collection[str]
+) -> Sequence[Mapping[str, object]]:
+    """Return rows of a table whose grids are called as ``names`` have them (see ``registered_name``)."""
+    known = {text: registered_name(text, names) for text in {text_of(row, "grid") for row in rows}}
+    if all(text == name for text, name in known.items()):
+        return rows
+    return [{**row, "grid": known[text_of(row, "grid")]} for row in rows]
+
+
+def _folded(name: str) -> str:
+    return "".join(name.split()).casefold()
 
 
 def _parse(row: Mapping[str, object], where: str) -> GridEntry:

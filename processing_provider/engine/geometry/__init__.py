@@ -10,6 +10,7 @@ from .corners import (
     corner_position,
     corners_unreadable,
     far_grids,
+    in_degrees,
     parse_corners,
     usable_corners,
 )
@@ -36,6 +37,7 @@ __all__ = [
     "fit_frame",
     "frame_of_readings",
     "far_grids",
+    "in_degrees",
     "local_corner",
     "local_frame",
     "parse_corners",

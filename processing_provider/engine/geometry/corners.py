@@ -130,6 +130,16 @@ def _parse(row: Mapping[str, object], grid: str, where: str) -> Corner:
     return Corner(grid, name, *corner_position(row, where), where)
 
 
+def in_degrees(positions: np.ndarray, size_m: float) -> bool:
+    """Whether positions (n, 2) of a grid that is ``size_m`` across are longitudes and latitudes.
+
+    A degree is about 1e5 m, so a grid given in degrees comes out a hundred thousand times too small.
+    """
+    in_range = bool((np.abs(positions[:, 0]) <= 360).all() and (np.abs(positions[:, 1]) <= 90).all())
+    across = np.hypot(*(positions[:, None] - positions[None]).T).max(initial=0.0)
+    return in_range and len(positions) > 1 and float(across) < 0.01 * size_m
+
+
 def far_grids(corners: Mapping[str, Sequence[Corner]], outside: Collection[str] = ()) -> list[Finding]:
     """Return an error for each grid that lies farther than ``FAR_M`` from the others.
 

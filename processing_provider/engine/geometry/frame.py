@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..core import Code, EngineError, Finding, WrongSize, check_choice
-from .corners import CORNERS, Corner
+from .corners import CORNERS, Corner, in_degrees
 from .lattice import EDGE_M
 
 FITS = ("similarity", "affine", "exact")
@@ -225,9 +225,7 @@ def _distances(points: np.ndarray) -> np.ndarray:
 
 
 def _refuse_degrees(local: np.ndarray, on_map: np.ndarray, grid: str) -> None:
-    # A degree is about 1e5 m, so a grid given in degrees comes out a hundred thousand times too small.
-    in_range = (np.abs(on_map[:, 0]) <= 360).all() and (np.abs(on_map[:, 1]) <= 90).all()
-    if in_range and _distances(on_map).max() < 0.01 * _distances(local).max():
+    if in_degrees(on_map, float(_distances(local).max())):
         raise EngineError(
             f"The corners of {_named(grid)} are in degrees. Corners must be in metres: "
             "transform them to a projected CRS, such as the UTM zone of the site."

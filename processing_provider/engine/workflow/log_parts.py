@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Sequence
+from typing import Collection, Sequence
 
 import numpy as np
 
-from ..core import EngineError, Readings, concatenate
+from ..core import EngineError, Readings, concatenate, registered_name
 
 
-def part_of_grid(readings: Readings, grid: str, path: Path) -> Readings:
+def part_of_grid(readings: Readings, grid: str, path: Path, register: Collection[str] = ()) -> Readings:
     """Return what a log has of a grid; all of it when the log does not name grids.
+
+    A name that no grid of the register has, but that is this one's but for case and blanks, is this grid's.
 
     Raises
     ------
@@ -19,12 +21,14 @@ def part_of_grid(readings: Readings, grid: str, path: Path) -> Readings:
         When the log names grids, but not this one.
     """
     if any(readings.grids):
-        if grid not in readings.grids:
+        free = [name for name in readings.grids if name not in register or name == grid]
+        called = registered_name(grid, free)
+        if called not in readings.grids:
             raise EngineError(
                 f"{path.name} holds the grids {', '.join(filter(None, readings.grids))}, but not {grid}. "
                 "Check the names in the register and in the log."
             )
-        readings = readings.take(readings.grid == readings.grids.index(grid))
+        readings = readings.take(readings.grid == readings.grids.index(called))
     return readings.replace(grids=(grid,), grid=np.zeros(len(readings), np.int32))
 
 

@@ -33,8 +33,14 @@ from .failed_grids import frame_failed, grid_failed
 from .log_parts import join_logs, part_of_grid
 
 SAID_BY = {
-    Code.LINE_UNPLACED: (Code.LINE_OUTSIDE, Code.DUMMY_LIKELY, Code.LINE_MISSING),
-    Code.SETTING_CORRECTED: (Code.START_STATION, Code.LINE_ORDER, Code.LINE_MISSING, Code.NOTES_DIFFER),
+    Code.LINE_UNPLACED: (Code.LINE_OUTSIDE, Code.DUMMY_LIKELY, Code.LINE_MISSING, Code.NOTES_DIFFER, Code.POSITION),
+    Code.SETTING_CORRECTED: (
+        Code.START_STATION,
+        Code.LINE_ORDER,
+        Code.LINE_OUTSIDE,
+        Code.LINE_MISSING,
+        Code.NOTES_DIFFER,
+    ),
     Code.NOTE_DISAGREES: (Code.SETTING_CORRECTED,),
     Code.LINE_REVERSED: (Code.NOTE_DISAGREES, Code.LINE_MISSING, Code.LINE_ORDER),
     Code.LINE_SHIFTED: (Code.LINE_MISSING, Code.LINE_ORDER, Code.START_STATION),
@@ -189,6 +195,7 @@ class _Logs:
 
     def __init__(self, sources: Sequence[GridSource]) -> None:
         self._wanted = Counter((path, s.layout) for s in sources for path in dict.fromkeys(s.logs))
+        self._names = {s.entry.scheme.grid for s in sources}
         self._kept: dict[tuple[Path, Optional[LogLayout]], LogResult] = {}
         self._seen: dict[str, str] = {}
 
@@ -207,7 +214,7 @@ class _Logs:
         for number, path in enumerate(paths):
             within = part_of(progress, number / len(paths), (number + 1) / len(paths))
             result, first = self._read(path, source.layout, within)
-            part = part_of_grid(result.readings, grid, path)
+            part = part_of_grid(result.readings, grid, path, self._names)
             self._refuse_copy(path, part, grid)
             parts.append(part)
             layouts.append(result.layout)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import hashlib
 from collections import defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Collection, Mapping, Optional, Sequence
+
+import numpy as np
 
 from ..core import (
     UNREADABLE,
@@ -19,9 +21,11 @@ from ..core import (
     notes_of_book,
     parse_register,
     read_text,
+    registered_name,
     shown,
+    with_registered_names,
 )
-from ..geometry import Corner, corners_unreadable, far_grids, fit_frame, usable_corners
+from ..geometry import Corner, corners_unreadable, far_grids, fit_frame, in_degrees, usable_corners
 from ..logs import LogLayout, layout_from_json
 from .failed_grids import grid_failed
 from .read_survey import GridSource
@@ -87,6 +91,9 @@ def gather_sources(
         When a table as a whole cannot be used.
     """
     entries, problems = parse_register(register)
+    known = {entry.scheme.grid for entry in entries} | set(problems)
+    corners, notes = (with_registered_names(rows, known) for rows in (corners, notes))
+    site = [replace(f, grid=registered_name(f.grid, known)) for f in site]
     by_grid: dict[str, list[Corner]] = defaultdict(list)
     known_corners, bad_corners = usable_corners(corners)
     for corner in known_corners:
@@ -94,10 +101,10 @@ def gather_sources(
     noted, unreadable = notes_of_book(notes)
     turned = {f.grid for f in site if f.code == Code.AXES_EXCHANGED.word}
     outside = {f.grid for f in site if f.code == Code.CRS_AREA.word}
-    fitting = _fitting(entries, by_grid, turned)
-    far = far_grids(fitting, outside)
+    far = far_grids(_fitting(entries, by_grid, turned), outside)
     left_out = {*turned, *(f.grid for f in far)}
-    site = [f for f in site if f.grid not in left_out or f.code != Code.CRS_AREA.word]
+    said = left_out | _in_degrees(entries, by_grid)
+    site = [f for f in site if f.grid not in said or f.code != Code.CRS_AREA.word]
     grids, files = [], {}
     layouts: dict[str, LogLayout] = {}
     for entry in entries:
@@ -113,7 +120,6 @@ def gather_sources(
         if entry.layout:
             files[folder / entry.layout] = None
     failed = [grid_failed(name, text) for name, text in problems.items()]
-    known = {entry.scheme.grid for entry in entries} | set(problems)
     unreadable += corners_unreadable(bad_corners)
     findings = (*site, *far, *failed, *_unknown_grids(by_grid, noted, known), *unreadable)
     return SurveySources(tuple(grids), tuple(noted), findings, tuple(files))
@@ -134,6 +140,14 @@ def _fitting(
             continue
         fitting[scheme.grid] = corners
     return fitting
+
+
+def _in_degrees(entries: Sequence[GridEntry], by_grid: Mapping[str, list[Corner]]) -> set[str]:
+    """Return the grids whose corners are in degrees, and "" (the site) where all are: each is refused for that."""
+    schemes = [entry.scheme for entry in entries if by_grid[entry.scheme.grid]]
+    places = {s.grid: np.array([(c.x, c.y) for c in by_grid[s.grid]]) for s in schemes}
+    names = {s.grid for s in schemes if in_degrees(places[s.grid], float(np.hypot(s.length_m, s.width_m)))}
+    return {*names, ""} if names and len(names) == len(schemes) else names
 
 
 def _source(

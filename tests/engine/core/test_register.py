@@ -4,7 +4,7 @@ import re
 
 import pytest
 from turnrow.processing_provider.engine.core.errors import EngineError
-from turnrow.processing_provider.engine.core.register import parse_register, register_with_layout
+from turnrow.processing_provider.engine.core.register import parse_register, register_with_layout, registered_name
 
 ROW = {"grid": "A", "log": "a.csv; b.csv", "length_m": "20", "width_m": "10,5", "spacing_m": 0.5, "readings_per_m": 8}
 
@@ -106,3 +106,12 @@ def test_blank_rows_are_no_grids():
     entries, problems = parse_register([ROW, dict.fromkeys(ROW, ""), {**ROW, "grid": "B"}])
     assert [entry.where for entry in entries] == ["register, row 2", "register, row 4"]
     assert problems == {}
+
+
+@pytest.mark.parametrize(
+    ("name", "names", "called"),
+    [("a", ["A", "B"], "A"), ("plot  a", ["Plot A"], "Plot A"), ("plota", ["Plot A"], "Plot A"), ("a", ["a", "A"], "a"),
+     ("a", ["A", "A "], "a"), ("C", ["A", "B"], "C"), ("", ["A"], "")],
+)  # fmt: skip
+def test_a_name_is_the_registers_where_only_capitals_and_blanks_differ(name, names, called):
+    assert registered_name(name, names) == called

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from turnrow.processing_provider.engine.core import Code
 from turnrow.processing_provider.engine.workflow.sources import gather_sources
 
 LOCAL = {"start": (0, 0), "baseline": (10, 0), "opposite": (10, 10), "head": (0, 10)}
@@ -65,3 +66,22 @@ def test_a_layout_that_is_none_ends_its_grid_alone(tmp_path, text):
     found = sources(tmp_path, layout="layout.json")
     assert [(f.code, f.grid) for f in found.findings] == [("grid-failed", "A")]
     assert "layout.json" in found.findings[0].found
+
+
+def test_names_of_grids_in_other_capitals_are_those_of_the_register(tmp_path):
+    corner = {"grid": " b", "corner": "start", "x": 1, "y": 2}
+    found = sources(tmp_path, notes=[{"grid": "a ", "line": 3}, {"grid": "b", "line": 4}], more_corners=[corner])
+    assert [note.grid for note in found.notes] == ["A", "B"]
+    # B has its start twice, under two spellings.
+    assert [(f.code, f.grid) for f in found.findings] == [("corner-unreadable", "B")]
+
+
+def test_corners_in_degrees_are_no_site_outside_its_crs(tmp_path):
+    outside = Code.CRS_AREA.finding("The site lies at 1.49° W.", "", "Ask the books for the CRS of the coordinates.")
+    register = [dict(grid="A", log="a.csv", length_m=10, width_m=10, spacing_m=1, readings_per_m=8)]
+    (tmp_path / "a.csv").write_text("line,station,cond\n")
+    places = {"start": (3.0, 54.0), "baseline": (3.00015, 54.0), "head": (3.0, 54.00009)}
+    for factor, said in ((1, []), (1e5, ["crs-area"])):
+        corners = [{"grid": "A", "corner": n, "x": x * factor, "y": y * factor} for n, (x, y) in places.items()]
+        found = gather_sources(register, corners, [], tmp_path, [outside])
+        assert [f.code for f in found.findings] == said
