@@ -10,7 +10,7 @@ from typing import Callable, Optional, Sequence
 
 import numpy as np
 
-from ..core import Code, Finding, Note, Readings, Scheme
+from ..core import UNREADABLE, Code, Finding, Note, Readings, Scheme, notes_for
 from .grid_log import MANY, MOST, Cause, GridLog, listed, summarise
 from .lines import LINE_CHECKS
 from .notes import NOTE_CHECKS
@@ -25,9 +25,11 @@ MENDED_TOGETHER = {
     Code.LINE_SHORT.word: (Code.PACE, Code.NOTE_DISAGREES),
     Code.LINE_TWICE.word: (Code.NOTE_DISAGREES,),
     Code.LINE_MISSING.word: (Code.NOTE_WITHOUT_LINE, Code.POSITION),
-    Code.NOTES_DIFFER.word: (Code.NOTE_DISAGREES, Code.DIRECTION),
+    Code.NOTES_DIFFER.word: (Code.NOTE_DISAGREES, Code.DIRECTION, Code.LINE_MISSING),
 }
 """Findings about a line that are consequences of another one about the same line."""
+OF_UNREADABLE = (Code.LINE_OUTSIDE, Code.DUMMY_LIKELY, Code.LINE_TWICE)
+"""Findings that a row of the notes may explain as soon as it can be read."""
 OF_OTHERS = (Code.LINE_OUTSIDE.word,)
 """Findings of which notes about recordings that are not there are consequences, on the other lines that they name."""
 WHOLE_GRID = (Code.LINE_SHORT, Code.LINE_LONG, Code.DIRECTION, Code.LINE_OUTSIDE, Code.STEP_SIGN, Code.WRONG_LOG,
@@ -99,7 +101,8 @@ def compare_notes(
         findings.extend(_joined([f for f in check(log) if not any(c.explains(f) for c in causes)], log))
     if progress is not None:
         progress(1.0)
-    findings = [*(c.finding for c in causes), *_one_a_cause(findings)]
+    unreadable = {n.line for n in notes_for(notes, scheme.grid) if n.kind == UNREADABLE}
+    findings = [*(c.finding for c in causes), *_one_a_cause(findings, unreadable)]
     return sorted(findings, key=lambda finding: finding.urgency)
 
 
@@ -123,9 +126,10 @@ def _causes(log: GridLog) -> list[Cause]:
     return causes
 
 
-def _one_a_cause(findings: Sequence[Finding]) -> list[Finding]:
-    """Leave out the consequences of what another finding says of the same line."""
+def _one_a_cause(findings: Sequence[Finding], unreadable: set[Optional[int]]) -> list[Finding]:
+    """Leave out the consequences of what another finding, or one about unreadable rows, says of the same line."""
     said = {(code.word, f.line) for f in findings for code in MENDED_TOGETHER.get(f.code, ())}
+    said |= {(code.word, line) for code in OF_UNREADABLE for line in unreadable}
     said |= {(Code.NOTE_WITHOUT_LINE.word, line) for f in findings if f.code in OF_OTHERS for line in f.also}
     return [f for f in findings if f.line is None or (f.code, f.line) not in said]
 

@@ -137,6 +137,16 @@ class GridLog:
         """Return the stretches of a recording's line for which no other recording than this one has readings."""
         return self.bare_stretches(run.target, [r for r in self.kept if r.target == run.target and r is not run])
 
+    def misplaced_obstacle(self, line: Optional[int], stretch: Stretch) -> str:
+        """Return what to do where a bare stretch of a line may be an obstacle noted at other stations; mostly empty."""
+        for note in self.notes:
+            ends = [s for s in (note.start_station, note.stop_station) if s is not None]
+            if note.kind == "obstacle" and note.line == line and len(ends) == 2:
+                if min(ends) > stretch[1] or max(ends) < stretch[0]:
+                    where = f"{note.where or 'the notes'}, stations {min(ends):g} to {max(ends):g}"
+                    return f" If it is the obstacle of {where}, correct that row."
+        return ""
+
     def length_m(self, stretch: Stretch) -> float:
         """Return the length of a stretch in metres, half an interval on either side of its readings included."""
         return (stretch[1] - stretch[0] + 1) * self.scheme.interval_m
@@ -193,10 +203,10 @@ def grouped(runs: Sequence[RunSummary], key: Callable[[RunSummary], Optional[int
     return groups
 
 
-def listed(numbers: Sequence[int]) -> str:
-    """Return line numbers for a sentence: all of a few, else the first and last."""
+def listed(numbers: Sequence[int], *, counted: bool = True) -> str:
+    """Return line numbers for a sentence: all of a few, else the first and last, and how many where ``counted``."""
     if len(numbers) > MANY:
-        return f"{numbers[0]} to {numbers[-1]} ({len(numbers)} lines)"
+        return f"{numbers[0]} to {numbers[-1]}" + f" ({len(numbers)} lines)" * counted
     return ", ".join(str(n) for n in numbers)
 
 

@@ -8,7 +8,7 @@ from typing import Iterator, Optional, Sequence
 import numpy as np
 
 from ..core import Code, Finding, Note
-from .grid_log import MANY, ROUNDING_M, GridLog, Stretch, grouped, listed, way
+from .grid_log import MANY, ROUNDING_M, GridLog, Stretch, blocks, grouped, listed, way
 from .line_summaries import FAR_PACE, RunSummary
 
 SHORT_M = 0.5
@@ -125,7 +125,7 @@ def _lines_twice(log: GridLog) -> Iterator[Finding]:
     known = [r for r in log.walked if r.target is not None]
     for line, runs in grouped(known, lambda r: r.line).items():
         for i, later in enumerate(runs):
-            earlier = [r for r in runs[:i] if log.overlap_m(r, later) > 2 * SHORT_M]
+            earlier = [r for r in runs[:i] if r.target == later.target and log.overlap_m(r, later) > 2 * SHORT_M]
             if later.kind == "redo" or all(r.note is not None and r.note is not later.note for r in earlier):
                 continue
             taken = "The later recording is taken."
@@ -150,13 +150,26 @@ def _line_order(log: GridLog) -> Iterator[Finding]:
     """Lines out of their turn; the grid as a whole may be walked from the far end."""
     runs = [r for r in log.walked if r.run.run == 1 and r.kind == "survey" and log.scheme.has_line(r.line)]
     order = [float(log.scheme.order(r.line)) for r in runs]
+    if _noted_in_turn(log, [r.line for r in runs]):
+        return
     in_turn = max(_rising(order), _rising([-n for n in order]), key=len)
-    for i, run in enumerate(runs):
-        if i not in in_turn:
-            before = f"after line {runs[i - 1].line}" if i else f"before line {runs[1].line}"
-            found = f"Line {run.line} was recorded {before}."
-            advice = f"Ask the books whether line {run.line} has the right number. If it has, leave it."
-            yield log.finding(Code.LINE_ORDER, run, found, "lines in the order of their numbers", advice)
+    for begin, end in blocks(~np.isin(np.arange(len(runs)), list(in_turn))):
+        block = [r.line for r in runs[begin:end]]
+        before = f"after line {runs[begin - 1].line}" if begin else f"before line {runs[end].line}"
+        found = f"Line {block[0]} was recorded {before}."
+        advice = f"Ask the books whether line {block[0]} has the right number. If it has, leave it."
+        if len(block) > 1:
+            found = f"Lines {', '.join(map(str, block))} were recorded {before}."
+            advice = "Ask the books whether these lines have the right numbers. If they have, leave it."
+        where, also = (None, block) if len(block) > 1 else (runs[begin], ())
+        expected = "lines in the order of their numbers"
+        yield log.finding(Code.LINE_ORDER, where, found, expected, advice, also=also)
+
+
+def _noted_in_turn(log: GridLog, lines: Sequence[int]) -> bool:
+    """Whether the notes have rows about all lines in the very turn of the log: they were walked so."""
+    noted = dict.fromkeys(n.line for n in log.notes if n.kind == "survey" and n.line in set(lines))
+    return list(noted) == list(lines)
 
 
 def _rising(values: Sequence[float]) -> set[int]:
@@ -190,6 +203,7 @@ def _short_lines(log: GridLog) -> Iterator[Finding]:
             where = f"stations {stretch[0]:g} to {stretch[1]:g} ({log.length_m(stretch):.1f} m)"
             found = f"No readings at {where}{', as noted' * any(_notes_explain(r, stretch) for r in runs)}."
             advice = f"Walk line {line} again. If something stood in the way, note it as obstacle with its stations."
+            advice += log.misplaced_obstacle(line, stretch)
             yield log.finding(Code.LINE_SHORT, line, found, expected, advice)
 
 

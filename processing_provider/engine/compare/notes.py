@@ -8,7 +8,7 @@ from typing import Iterator, Optional
 import numpy as np
 
 from ..core import Code, Finding, Note
-from ..place import SAME_STATION, noted_start
+from ..place import SAME_STATION, ends_exchanged, noted_start
 from .grid_log import ROUNDING_M, GridLog, way
 from .line_summaries import POSITION_M, RunSummary
 from .lines import SHORT_M
@@ -17,6 +17,7 @@ from .lines import SHORT_M
 def _notes_without_line(log: GridLog) -> Iterator[Finding]:
     have = {r.line for r in log.runs}
     recordings = {(r.line, r.run.run) for r in log.runs}
+    unnoted = sorted({r.line for r in log.runs if r.note is None})
     for note in log.notes:
         if note.line is None or (note.kind == "obstacle" and log.scheme.has_line(note.line)):
             continue
@@ -27,6 +28,8 @@ def _notes_without_line(log: GridLog) -> Iterator[Finding]:
         else:
             continue
         found = f"{note.where or 'The notes'}: {what} is noted as {note.kind}, but is not in the log."
+        if len(unnoted) == 1 and note.line not in have:
+            found += f" Line {unnoted[0]} is in the log, but has no row."
         advice = f"Ask the books about {what}. Check grid, line and run in the notes, and that the log is complete."
         yield log.finding(Code.NOTE_WITHOUT_LINE, note.line, found, "a line of the log", advice)
 
@@ -116,7 +119,9 @@ def _notes_disagree(log: GridLog) -> Iterator[Finding]:
         if run.note is None or run.kind == "base" or np.isnan(run.first):
             continue
         differences = [*_start_differences(log, run, run.note), *_stop_differences(log, run, run.note)]
-        if not differences:
+        if not differences or (
+            noted_start(run.note, run.first, run.last, log.scheme) is None and _by_obstacles(log, run)
+        ):
             continue
         logged, noted, sure = zip(*differences)
         advice = f"Look at line {run.line} on the map. It is placed as noted."
@@ -125,6 +130,8 @@ def _notes_disagree(log: GridLog) -> Iterator[Finding]:
             sure = (False,)
             advice = f"Ask the books which way line {run.line} was walked. It is placed as noted, against log and "
             advice += "pattern."
+        elif ends_exchanged(run.note, run.first, run.last, log.scheme):
+            advice = f"Ask the books whether start and stop of line {run.line} are exchanged. It is placed as logged."
         elif not all(sure):
             advice = f"Ask the books for the stations of line {run.line}. If they are right as noted, readings were "
             advice += "lost or doubled, and the line must be walked again."
@@ -133,6 +140,12 @@ def _notes_disagree(log: GridLog) -> Iterator[Finding]:
         yield log.finding(
             Code.NOTE_DISAGREES, run, found, expected, advice, severity="note" if all(sure) else "warning"
         )
+
+
+def _by_obstacles(log: GridLog, run: RunSummary) -> bool:
+    """Whether noted obstacles explain where a line has no readings."""
+    noted = any(n.kind == "obstacle" and n.line in (None, run.line) for n in log.notes)
+    return noted and all(log.length_m(s) <= SHORT_M + ROUNDING_M for s in log.bare_stretches(run.target, [run]))
 
 
 def _start_differences(log: GridLog, run: RunSummary, note: Note) -> Iterator[tuple[str, str, bool]]:
@@ -158,16 +171,22 @@ def _stop_differences(log: GridLog, run: RunSummary, note: Note) -> Iterator[tup
 
 
 def _positions(log: GridLog) -> Iterator[Finding]:
+    """Find positions outside the grid, and those that are not what the number of the line says.
+
+    Where the notes put just one recording on each line of the grid, its number need not be that of the line.
+    """
     scheme = log.scheme
+    one_each = sorted(r.target for r in log.kept if r.target is not None) == sorted(scheme.lines.tolist())
     for run in log.walked:
         if run.note is None or run.note.position_m is None:
             continue
         noted, right = run.note.position_m, float(scheme.position_m(run.line))
+        in_order = one_each and run.target != run.line
         found = f"The line is noted at {noted:.2f} m along the baseline."
         if not -POSITION_M <= noted <= scheme.width_m + POSITION_M:
             advice = f"Ask the books for position_m of line {run.line}. Correct it in the notes."
             yield log.finding(Code.POSITION, run, found, f"0 to {scheme.width_m:g} m", advice)
-        elif abs(noted - right) > POSITION_M and scheme.has_line(run.line) and not _redoes_other(run):
+        elif abs(noted - right) > POSITION_M and scheme.has_line(run.line) and not (in_order or _redoes_other(run)):
             expected = f"{right:.2f} m by its number and the spacing"
             advice = f"Ask the books for position_m of line {run.line}. Correct it if it is wrong. The line is placed "
             advice += "as noted."

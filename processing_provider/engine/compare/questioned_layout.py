@@ -123,7 +123,7 @@ def _one_way_count(log: GridLog) -> Optional[Misreading]:
     fits = pattern_fits(log.scheme, [(r.line, r.seen_heading) for r in known])
     best = max(fits, key=lambda choice: fits[choice])
     fitting = fits[best] > PATTERN_FITS
-    if fitting and best[0] in ("alternate", log.scheme.pattern):
+    if (fitting and best[0] in ("alternate", log.scheme.pattern)) or _count_alternates(log):
         return None
     found = f"{len(wrong)} of {len(known)} lines look reversed, the first of them line {wrong[0].line}."
     expected = f"pattern {log.scheme.pattern}, first_heading {log.scheme.first_heading}"
@@ -131,6 +131,12 @@ def _one_way_count(log: GridLog) -> Optional[Misreading]:
     if fitting:
         remedy += f" If the lines were walked so, set pattern {best[0]} and first_heading {best[1]} in the register."
     return Misreading("stations", found, expected, remedy)
+
+
+def _count_alternates(log: GridLog) -> bool:
+    """Whether nearly each recording counts the other way than the one before it, whatever their numbers."""
+    ways = np.array([r.seen_heading for r in log.walked if r.seen_heading])
+    return len(ways) > 1 and float(np.mean(ways[1:] != ways[:-1])) > PATTERN_FITS
 
 
 def _still_clock(log: GridLog) -> Optional[Misreading]:

@@ -41,7 +41,14 @@ def _directions(log: GridLog) -> Iterator[Finding]:
     if len(wrong) >= MANY and len(wrong) > PATTERN_FRACTION * len(known):
         yield _wrong_pattern(log, known, wrong)
         return
-    for run in (r for r in wrong if _noted(r) and r.seen_heading in (0, _way(r))):
+    as_noted = [r for r in wrong if _noted(r) and r.seen_heading in (0, _way(r))]
+    if len(as_noted) >= MANY:
+        lines = sorted({r.line for r in as_noted})
+        found = f"By the notes these lines were walked against the pattern: {', '.join(map(str, lines))}."
+        advice, expected = "Leave it if they were walked as noted. They are placed so.", f"pattern {log.scheme.pattern}"
+        yield log.finding(Code.DIRECTION, None, found, expected, advice, severity="warning", also=lines)
+        as_noted = []
+    for run in as_noted:
         found = f"The line was walked {way(_way(run))} by the notes, against the pattern."
         advice = f"Leave it if line {run.line} was walked {way(_way(run))}. It is placed so."
         expected = f"walked {way(-_way(run))}"
@@ -78,6 +85,9 @@ def _wrong_pattern(log: GridLog, known: Sequence[RunSummary], wrong: Sequence[Ru
     best = max(fits, key=lambda choice: fits[choice])
     advice = "Ask the books which way the lines were walked. Note the heading of each line that does not follow the "
     advice += "pattern."
+    if [r.line for r in wrong] == [r.line for r in known[-len(wrong) :]] and not any(_noted(r) for r in wrong):
+        advice = f"Ask the books which way lines {wrong[0].line} to {wrong[-1].line} were walked. They are placed as "
+        advice += "the log counts them: if that is right, leave it. If not, note their headings."
     if fits[best] > PATTERN_FITS:
         advice = f"Ask the books whether pattern {best[0]}, first_heading {best[1]} is right. If so, set both in the "
         advice += "register. If not, note the heading of each line."
@@ -183,6 +193,7 @@ def _lost_readings(
     if lost > HOLE_M + ROUNDING_M:
         advice = f"Walk line {run.line} again. A gap of more than {HOLE_M:g} m can hide a pit. "
         advice += "If something stood in the way, note it as obstacle."
+        advice += log.misplaced_obstacle(run.target, (a + 1, b - 1))
         yield log.finding(Code.LINE_SHORT, run, found, expected, advice)
     else:
         advice = f"Leave it. A gap of up to {HOLE_M:g} m is filled from its neighbours."

@@ -11,6 +11,7 @@ from .grid_log import MANY, MOST, Cause, GridLog, for_most, listed
 from .line_summaries import FAR_PACE
 from .lines import OVERRUN_M, SHORT_M
 from .walk import SHORTEST_S
+from .whole_notes import AGAIN_CHECKS, NOTED_CHECKS
 from .whole_numbers import NUMBER_CHECKS, SAME_START, other_numbers
 
 OTHER_SIZE_FRACTION = 0.25
@@ -172,5 +173,6 @@ def _reach(log: GridLog) -> Optional[tuple[float, float, np.ndarray, np.ndarray]
 
 OF_SIZE = (Code.LINE_SHORT, Code.LINE_LONG, Code.START_STATION, Code.PACE, Code.NOTE_DISAGREES)
 """What is found of lines that are longer or shorter than registered."""
-WHOLE_CHECKS = (other_numbers, _missing_block, _lines_beyond, _size, _first_station, *NUMBER_CHECKS)
+WHOLE_CHECKS = (*AGAIN_CHECKS, other_numbers, _missing_block, _lines_beyond, _size, _first_station, *NUMBER_CHECKS,
+                *NOTED_CHECKS)  # fmt: skip
 """Each takes a GridLog and yields causes; a later one is left out where an earlier one explains it."""

@@ -76,13 +76,14 @@ def _number_skipped(log: GridLog) -> Iterator[Cause]:
         gap, after = listed(block.tolist()), block[-1] + scheme.line_step
         until = blocks[k + 1][0] - scheme.line_step if k + 1 < len(blocks) else last
         nearer = sum(map(len, blocks[: k + 1])) * scheme.spacing_m
-        lines, numbers = f"Line {gap} is", f"number {gap} was"
+        lines, numbers, again = f"Line {gap} is", f"number {gap} was", f"line {gap}"
         if len(block) > 1:
-            lines, numbers = f"Lines {gap} are", f"numbers {gap} were"
+            lines, numbers, again = f"Lines {gap} are", f"numbers {gap} were", f"lines {gap}"
         found = f"{lines} not in the log, and line {last} is beyond the last one of the grid."
         advice = (
             f"Ask the books whether {numbers} skipped. If so, lines {after} to {until} lie {nearer:g} m nearer "
-            f"to the start than their numbers say: note their position_m. If not, walk line {gap} again."
+            f"to the start than their numbers say: note their position_m. If {again} came last, under "
+            f"another number, note the position_m of that. If neither, walk {again} again."
         )
         expected = f"lines {listed(scheme.lines.tolist())}"
         finding = log.finding(Code.LINE_MISSING, int(block[0]), found, expected, advice, action="ask", also=also)
@@ -186,9 +187,15 @@ def _breaks_off(log: GridLog) -> Iterator[Cause]:
         return
     found = f"The log breaks off here. It ends {bare:.1f} m before the edge, and the notes go on to line {behind[-1]}."
     advice = f"Walk line {run.line} again. First look for the rest of the log: it may not have been copied whole."
-    finding = log.finding(Code.LINE_SHORT, run, found, "a log that ends with the last line noted", advice)
-    codes = (Code.LINE_SHORT, Code.NOTE_DISAGREES, Code.PACE)
-    yield Cause(finding, codes, everywhere=(Code.NOTE_WITHOUT_LINE,))
+    codes = [Code.LINE_SHORT, Code.NOTE_DISAGREES, Code.PACE]
+    missing = [line for line in log.missing if line in absent]
+    if len(missing) >= MANY:
+        advice = "Ask for the rest of the log. It may not have been copied whole. If there is none, walk lines "
+        advice += f"{listed([run.line, *missing], counted=False)}."
+        codes.append(Code.LINE_MISSING)
+    expected, also = "a log that ends with the last line noted", absent if len(missing) >= MANY else ()
+    finding = log.finding(Code.LINE_SHORT, run, found, expected, advice, also=also)
+    yield Cause(finding, tuple(codes), everywhere=(Code.NOTE_WITHOUT_LINE,))
 
 
 def _other_number(log: GridLog) -> Iterator[Cause]:

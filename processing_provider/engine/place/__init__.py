@@ -2,7 +2,7 @@
 
 from .place import REDONE_MARGIN_M, counted_stations, note_for_run, place_readings
 from .record import PlaceRecord, Reset
-from .runs import SAME_STATION, noted_start
+from .runs import SAME_STATION, ends_exchanged, noted_start
 
 __all__ = [
     "PlaceRecord",
@@ -10,6 +10,7 @@ __all__ = [
     "Reset",
     "SAME_STATION",
     "counted_stations",
+    "ends_exchanged",
     "note_for_run",
     "noted_start",
     "place_readings",

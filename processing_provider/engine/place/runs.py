@@ -28,7 +28,8 @@ def noted_start(note: Optional[Note], first: float, last: float, scheme: Scheme)
     """Return the station from which the notes have a line start; None where they give none that can be right.
 
     Where a line stopped by the log where its note has it stop, it cannot have started elsewhere with as many readings:
-    the note keeps what was planned.
+    the note keeps what was planned, and so where the line by the log starts later and stops earlier. Where start and
+    stop are those of the log in each other's column, against the noted heading, they were exchanged.
 
     Parameters
     ----------
@@ -39,8 +40,21 @@ def noted_start(note: Optional[Note], first: float, last: float, scheme: Scheme)
     """
     if note is None or note.start_station is None or note.stop_station is None or scheme.pace != "rate":
         return note.start_station if note else None
-    at_stop = abs(last - note.stop_station) * scheme.interval_m <= PLANNED_M
-    return None if at_stop and abs(first - note.start_station) * scheme.interval_m > PLANNED_M else note.start_station
+    if ends_exchanged(note, first, last, scheme):
+        return None
+    way = np.sign(note.stop_station - note.start_station)
+    late, early = ((first - note.start_station) * way, (note.stop_station - last) * way)
+    planned = late * scheme.interval_m > PLANNED_M and early * scheme.interval_m > PLANNED_M
+    at_stop = abs(early) * scheme.interval_m <= PLANNED_M and abs(late) * scheme.interval_m > PLANNED_M
+    return None if (planned and (last - first) * way > 0) or at_stop else note.start_station
+
+
+def ends_exchanged(note: Note, first: float, last: float, scheme: Scheme) -> bool:
+    """Whether the notes have the start of a line as its stop and the stop as its start, against their own heading."""
+    start, stop = note.start_station, note.stop_station
+    if start is None or stop is None or (stop - start) * note.heading >= 0:
+        return False
+    return max(abs(start - last), abs(stop - first)) * scheme.interval_m <= PLANNED_M
 
 
 @dataclass(frozen=True)

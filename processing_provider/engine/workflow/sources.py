@@ -94,17 +94,13 @@ def gather_sources(
     known = {entry.scheme.grid for entry in entries} | set(problems)
     corners, notes = (with_registered_names(rows, known) for rows in (corners, notes))
     site = [replace(f, grid=registered_name(f.grid, known)) for f in site]
-    by_grid: dict[str, list[Corner]] = defaultdict(list)
-    known_corners, bad_corners = usable_corners(corners)
-    for corner in known_corners:
-        by_grid[corner.grid].append(corner)
+    by_grid, bad_corners = _corners_by_grid(corners)
     noted, unreadable = notes_of_book(notes)
-    turned = {f.grid for f in site if f.code == Code.AXES_EXCHANGED.word}
-    outside = {f.grid for f in site if f.code == Code.CRS_AREA.word}
-    far = far_grids(_fitting(entries, by_grid, turned), outside)
+    turned = _grids_with(site, Code.AXES_EXCHANGED)
+    far = far_grids(_fitting(entries, by_grid, turned), _grids_with(site, Code.CRS_AREA))
     left_out = {*turned, *(f.grid for f in far)}
-    said = left_out | _in_degrees(entries, by_grid)
-    site = [f for f in site if f.grid not in said or f.code != Code.CRS_AREA.word]
+    refused = left_out | _in_degrees(entries, by_grid)
+    site = [f for f in site if f.grid not in refused or f.code != Code.CRS_AREA.word]
     grids, files = [], {}
     layouts: dict[str, LogLayout] = {}
     for entry in entries:
@@ -120,9 +116,22 @@ def gather_sources(
         if entry.layout:
             files[folder / entry.layout] = None
     failed = [grid_failed(name, text) for name, text in problems.items()]
-    unreadable += corners_unreadable(bad_corners)
-    findings = (*site, *far, *failed, *_unknown_grids(by_grid, noted, known), *unreadable)
+    unknown = _unknown_grids(by_grid, noted, known)
+    findings = (*site, *far, *failed, *unknown, *unreadable, *corners_unreadable(bad_corners))
     return SurveySources(tuple(grids), tuple(noted), findings, tuple(files))
+
+
+def _corners_by_grid(rows: Sequence[Mapping[str, object]]) -> tuple[Mapping[str, list[Corner]], dict[str, list[str]]]:
+    """Return the corners of each grid, none where it has none, and the sentences about rows that are none, by grid."""
+    by_grid: dict[str, list[Corner]] = defaultdict(list)
+    usable, bad = usable_corners(rows)
+    for corner in usable:
+        by_grid[corner.grid].append(corner)
+    return by_grid, bad
+
+
+def _grids_with(findings: Sequence[Finding], code: Code) -> set[str]:
+    return {f.grid for f in findings if f.code == code.word}
 
 
 def _fitting(

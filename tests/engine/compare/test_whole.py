@@ -30,8 +30,9 @@ def test_half_a_grid(noted):
 
 def test_lines_that_the_notes_name_are_not_half_a_grid():
     lines = [x for x in clean_lines(TWENTY) if x.line <= 10]
-    findings = compared(lines, [Note("A", n) for n in range(1, 21)], TWENTY)
-    assert [(f.line, f.action) for f in findings] == [(n, "walk") for n in range(11, 21)]
+    finding = only(compared(lines, [Note("A", n) for n in range(1, 21)], TWENTY), "line-missing")
+    assert (finding.line, finding.action, finding.also) == (None, "ask", tuple(range(11, 21)))
+    assert finding.advice.startswith("Ask for the log of lines 11 to 20. If it is another file,")
 
 
 def test_three_lines_missing_at_the_end_are_walked_again():
