@@ -10,6 +10,7 @@ import numpy as np
 from ..core import Code, EngineError, Finding, Readings, Run, counted
 from .assemble import LogGatherer
 from .column_roles import MOSTLY, Role
+from .dialect import is_measured
 from .fields import explain_row, shorten
 from .layout import LogLayout
 from .plan import Plan, split_row
@@ -80,6 +81,33 @@ def _rows_do_not_fit(gathered: LogGatherer, plan: Plan) -> Finding:
 def _is_cut(gathered: LogGatherer, plan: Plan) -> bool:
     text, layout = gathered.last[1], gathered.layout
     return not text.endswith("\n") or len(split_row(text, layout.delimiter, layout.widths)) < plan.count
+
+
+def rows_above(rows: Sequence[str], gathered: LogGatherer) -> list[Finding]:
+    """Return a finding about each row above the names of the columns that seems to be a reading out of its place.
+
+    It has a clock time where the readings have theirs, and but for one as many values; settings have not.
+
+    Parameters
+    ----------
+    rows : sequence of str
+        Those that a layout which was found out passes over.
+    gathered : LogGatherer
+        The rows below them.
+    """
+    plan, layout = gathered.plan, gathered.layout
+    times = [p.index for p in plan.columns if p.column.role == "time" and p.is_text] if plan else []
+    if plan is None or not times:
+        return []
+    findings = []
+    for number, row in enumerate(rows, 1):
+        fields = split_row(row, layout.delimiter, layout.widths)
+        whole = plan.count - 1 <= len(fields) <= plan.count + 1 and all(map(is_measured, fields))
+        if whole and times[0] < len(fields) and ":" in fields[times[0]]:
+            found = f"{gathered.name}, row {number} stands above the names of the columns: {shorten(row)}."
+            advice = "Look at the row in the log; it is left out. If it is a reading, put it below the names."
+            findings.append(Code.ROW_UNREADABLE.finding(found, "", advice))
+    return findings
 
 
 def line_findings(gathered: LogGatherer, readings: Readings) -> list[Finding]:

@@ -10,7 +10,7 @@ import numpy as np
 
 from ..core import EngineError, Finding, Readings, channel_names, channels_renamed, counted, flag_bit
 from .assemble import LogGatherer
-from .detect import detect_layout
+from .detect import detect_layout, head_rows
 from .fields import comma_decimals, explain_row, is_number, shorten
 from .layout import EXTRA_ROLES, LogLayout
 from .log_findings import (
@@ -20,6 +20,7 @@ from .log_findings import (
     line_findings,
     not_in_the_log,
     row_findings,
+    rows_above,
     value_findings,
 )
 from .overrange import settle_overrange, settle_together
@@ -102,8 +103,10 @@ def read_log(
     """
     path = Path(path)
     remarks: list[str] = []
+    passed_over: list[str] = []
     if layout is None:
         layout, remarks = detect_layout(path)
+        passed_over = head_rows(path, layout.encoding)[1][: layout.skip_rows] if layout.skip_rows else []
     gathered = LogGatherer(layout, path.name)
     for rows, first_row, fraction in _wanted_rows(path, layout):
         gathered.take(rows, first_row)
@@ -116,11 +119,12 @@ def read_log(
     readings, unusable = _assemble(gathered, grid)
     check_turns(gathered, readings)
     check_order(gathered, readings)
-    findings = row_findings(gathered) + line_findings(gathered, readings) + value_findings(gathered, unusable)
+    above = rows_above(passed_over, gathered)
+    findings = above + row_findings(gathered) + line_findings(gathered, readings) + value_findings(gathered, unusable)
     remarks += not_in_the_log(gathered, readings)
     names = channel_names(readings.channels, readings.extras)
     readings, findings = readings.renamed(names), findings + channels_renamed(names)
-    return LogResult(readings, findings, layout, remarks, gathered.failed_count)
+    return LogResult(readings, findings, layout, remarks, gathered.failed_count + len(above))
 
 
 def _wanted_rows(path: Path, layout: LogLayout) -> Iterator[tuple[list[str], int, float]]:

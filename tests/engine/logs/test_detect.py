@@ -190,6 +190,25 @@ def test_fiducial_rows(tmp_path, mark):
     assert any("fiducial marks" in remark for remark in result.remarks)
 
 
+@pytest.mark.parametrize(
+    ("above", "said"),
+    [
+        ("1,1,09:30:00", True),
+        ("1,09:30:00,20.5", False),  # no time where the readings have theirs
+        ("Plot 7,3.5,09:30:00,dry", False),
+        ("20,20,0.5,8", False),
+        ("09:30:00", False),
+    ],
+)
+def test_a_reading_above_the_names_is_a_finding_and_settings_are_not(tmp_path, above, said):
+    rows = [f"{LINE[k]},{STATION[k]},09:{30 + k // 60:02d}:{k % 60:02d},{COND[k]}" for k in ROWS]
+    result = read_log(write(tmp_path, [above, "line,stn,time,cond", *rows]))
+    assert len(result.readings) == len(ROWS)
+    assert [f.code for f in result.findings] == ["row-unreadable"] * said
+    assert result.left_out == said
+    assert result.layout.skip_rows == 1
+
+
 @pytest.mark.parametrize("rest", ["?", "*", "-", "#"])
 def test_a_lone_sign_may_be_what_is_left_of_a_row(tmp_path, rest):
     """One fiducial in a whole log is rare, and a damaged row is to be counted."""
