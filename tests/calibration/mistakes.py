@@ -93,7 +93,7 @@ def margins(count: int, seed: int) -> None:
 
     Every second grid is of ground and walks drawn by other rules, for the margins are for what the model leaves out.
     """
-    near, far, foreign, screens = [], [], [], []
+    near, far, again, foreign, screens = [], [], [], [], []
     for number in range(count):
         walked = sites_of.walked(seed + number)
         if number % 2:
@@ -107,6 +107,7 @@ def margins(count: int, seed: int) -> None:
             best = np.argsort(np.where(beside, fast[first, second], -np.inf))[::-1][: order.CLOSELY]
             gains = logged.swaps(list(zip(first[best].tolist(), second[best].tolist())))
             found.append(gains.max() - np.log(np.count_nonzero(beside) / order.ALARM))
+        again.append(again_gain(search) - np.log(n**2 / order.ALARM))
         foreign.append(search.aligned.foreign(range(n)).max() - np.log(n / order.ALARM))
         rng = np.random.default_rng(seed + number)
         readings, scheme, lines = sites_of.swapped_apart(seed + number, rng)
@@ -115,8 +116,18 @@ def margins(count: int, seed: int) -> None:
     note = "largest excess of chance on clean grids (negative: none); the margin lies above"
     report("NEAR_MARGIN", order.NEAR_MARGIN, near, np.max, note)
     report("FAR_MARGIN", order.FAR_MARGIN, far, np.max, note)
+    report("AGAIN_MARGIN", order.AGAIN_MARGIN, again, np.max, note)
     report("FOREIGN_MARGIN", order.FOREIGN_MARGIN, foreign, np.max, note)
     report("SCREEN", order.SCREEN, screens, lambda v: np.median(v) / 10, "a tenth of the median of true exchanges")
+
+
+def again_gain(search: Search) -> float:
+    """Return the largest gain of a line on the ground of one farther off, of those that are looked at closely."""
+    n = len(search.index)
+    first, second = np.nonzero(np.abs(np.subtract.outer(np.arange(n), np.arange(n))) > 1)
+    best = np.argsort(-search.logged.repeat_screen()[first, second])[: order.CLOSELY]
+    pairs = list(zip(first[best].tolist(), second[best].tolist()))
+    return float((search.logged.repeats(pairs) + search.aligned.repeats(pairs)).max() / 2)
 
 
 def powers(count: int, seed: int) -> None:

@@ -24,7 +24,9 @@ from .messages import (
     walked_twice,
 )
 from .misplaced import misplaced_in_error, misplaced_lines
+from .neighbour_fit import FEATURE_M
 from .order import OrderMistake
+from .order_likelihood import INDEPENDENT_M
 from .posterior import ProbableLines
 from .repeated_values import repeated_values
 from .skipped_line import last_line_missing, skip_of
@@ -228,11 +230,8 @@ def _orders(grid: GridContext, last: bool) -> Iterator[PossibleMistake]:
         if found is None or (found.code is Code.LINE_STRANGE and not last):
             return
         i, other = int(index[found.line]), int(index[found.other]) if found.other >= 0 else -1
-        if not last:
-            # One of them that is turned round or moved may fit even better.
-            misplaced = grid.misplaced().above[:, [k for k in (i, other) if k >= 0]].max()
-            if misplaced > found.gain - found.threshold:
-                return
+        if not last and _better_misplaced(grid, found, i, other):
+            return
         grid.trusted[i] = False
         if found.code is Code.LINES_SWAPPED:
             grid.trusted[other] = False
@@ -242,6 +241,23 @@ def _orders(grid: GridContext, last: bool) -> Iterator[PossibleMistake]:
             grid.position[i:] -= 1
             grid.doubled += 1
         yield _about_one_of(grid, found, found.probable, index) if found.probable else _misordered(grid, found, index)
+
+
+def _better_misplaced(grid: GridContext, found: OrderMistake, i: int, other: int) -> bool:
+    """Return whether a line, or one beside it that takes part, fits even better turned round or moved.
+
+    The neighbours of a line on other ground fit better without it wherever it lies. So a line on the ground of one
+    farther off is held against other ground either way; beside a line that is wrong itself, it seems to lie beyond it.
+    """
+    misplaced, beyond_chance = grid.misplaced(), found.gain - found.threshold
+    if found.code is not Code.LINE_AGAIN:
+        return bool(misplaced.above[:, [k for k in (i, other) if k >= 0]].max() > beyond_chance)
+    own = np.where(misplaced.above[:, i] > 0, misplaced.foreign[:, i], -np.inf)
+    between = [(i + other) // 2] if abs(i - other) == 2 else []
+    return bool(
+        own.max() * FEATURE_M / INDEPENDENT_M > found.beyond_foreign
+        or misplaced.above[:, between].max(initial=-np.inf) > beyond_chance
+    )
 
 
 def _lines_too_many(grid: GridContext) -> int:

@@ -28,6 +28,8 @@ class Misplacement:
     gain, above : (2, L) float64
         Log likelihood ratio of the best other position, and of the best one of the line turned round, against the
         position as recorded; by how much it is above what chance reaches. -inf where there is none.
+    foreign : (2, L) float64
+        Likewise against other ground.
     best : (2, L) int
         Which moves of the ``Fit`` these are.
     fit : Fit
@@ -36,6 +38,7 @@ class Misplacement:
 
     gain: np.ndarray
     above: np.ndarray
+    foreign: np.ndarray
     best: np.ndarray
     fit: Fit
 
@@ -62,17 +65,18 @@ def misplacements(fit: Fit, likelihood: OrderLikelihood, index: np.ndarray) -> M
     """
     trusted = np.zeros(len(fit.count), bool)
     trusted[index] = True
-    gain, best = np.full((2, len(trusted)), -np.inf), np.zeros((2, len(trusted)), int)
+    gain, foreign = np.full((2, 2, len(trusted)), -np.inf)
+    best = np.zeros((2, len(trusted)), int)
     better = _better(fit)
     for k, i in enumerate(index.tolist()):
         if better[:, i].any():
             places = [_worth_a_look(fit.likelihood[way, i], better[way, i]) for way in (0, 1)]
-            gain[:, i], best[:, i] = _gains(fit, likelihood, k, places)
+            gain[:, i], foreign[:, i], best[:, i] = _gains(fit, likelihood, k, places)
     above = gain - _chance(fit)[:, None]
     for way, i in zip(*np.nonzero(above > 0)):
         if not fits_as_those_around(fit, trusted, i, fit.correlation[way, i, best[way, i]]):
             above[way, i] = -np.inf
-    return Misplacement(gain, above, best, fit)
+    return Misplacement(gain, above, foreign, best, fit)
 
 
 def _away(fit: Fit) -> np.ndarray:
@@ -94,8 +98,8 @@ def _worth_a_look(own: np.ndarray, better: np.ndarray) -> np.ndarray:
 
 def _gains(
     fit: Fit, likelihood: OrderLikelihood, k: int, places: list[np.ndarray]
-) -> tuple[list[float], list[np.intp]]:
-    """Return log likelihood ratios of the best moves, by way, and which those are.
+) -> tuple[list[float], list[float], list[np.intp]]:
+    """Return log likelihood ratios of the best moves, by way, also against other ground, and which those are.
 
     ``k`` is the index of the line in the likelihood, ``places`` the moves by way.
     """
@@ -111,8 +115,9 @@ def _gains(
     # Markov's inequality: other ground resembles the neighbours so well in one of 1 / FALSE_ALARMS lines at most.
     foreign = -np.log(FALSE_ALARMS)
     least = foreign, max(foreign, float(np.max(recorded)))
-    gains = [float(np.max(f)) - here if np.max(f, initial=-np.inf) > low else -np.inf for f, low in zip(others, least)]
-    return gains, [part[np.argmax(found)] if len(found) else np.intp(0) for part, found in zip(places, others)]
+    most = [float(np.max(f, initial=-np.inf)) for f in others]
+    gains = [found - here if found > low else -np.inf for found, low in zip(most, least)]
+    return gains, most, [part[np.argmax(f)] if len(f) else np.intp(0) for part, f in zip(places, others)]
 
 
 def _chance(fit: Fit) -> np.ndarray:

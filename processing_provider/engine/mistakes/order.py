@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Iterator, Optional, Sequence
+from typing import Collection, Iterator, Optional, Sequence
 
 import numpy as np
 
@@ -20,6 +20,10 @@ NEAR_MARGIN, FAR_MARGIN = 3.0, 8.0
 """What walking and features of odd shape may gain beyond chance where nothing is wrong, when neighbouring lines are
 exchanged, and else. Found by tests/calibration/mistakes.py: at most -0.3 +- 0.8 and 2.8 +- 6 on 12 clean grids, half of
 them drawn by other rules; the margins lie a spread or more above (``margins``)."""
+AGAIN_MARGIN = 5.0
+"""Likewise for a line on the ground of one farther off, by the mean of both likelihoods. Found by
+tests/calibration/mistakes.py: nothing beyond chance on 20 clean grids, at most -7.2 +- 1.7; the margin is for ground
+that the sites do not have (``margins``)."""
 FOREIGN_MARGIN = 4.0
 """Likewise for a line from other ground, by aligned lines. Found by tests/calibration/mistakes.py: nothing beyond
 chance on 12 clean grids, at most -8.4 +- 0.5; the margin is for ground that the sites do not have (``margins``)."""
@@ -48,9 +52,6 @@ tests/calibration/mistakes.py, 0.4 +- 0.1 on 12 sites (``powers``)."""
 EDGE = 2
 """Lines so near to an edge of the grid have neighbours on one side only; nothing is said of their order. Derived: a
 prediction rests on the nearest line on either side and, at a range of 1.5 spacings or more, on the next ones."""
-ALIKE = 3
-"""Lines farther off that are tried for a line that may have been walked again there: those most alike. Derived: the
-true one is the most alike or, where neighbours show the same feature, one beside it."""
 
 
 @dataclass(frozen=True)
@@ -72,6 +73,8 @@ class OrderMistake:
         Where the lines lie then, in spacings; NaN for a line from other ground.
     recorded, proposed : float
         Correlation of the line with what its neighbours predict.
+    beyond_foreign : float
+        Log likelihood gained over other ground by a line on one farther off; 0 for other mistakes.
     probable : ProbableLines, optional
         Of a line walked twice and of one on the next, the lines one of which it is.
     """
@@ -86,6 +89,7 @@ class OrderMistake:
     probable: Optional[ProbableLines] = None
     recorded: float = 0.0
     proposed: float = 0.0
+    beyond_foreign: float = 0.0
 
 
 class OrderSearch:
@@ -138,9 +142,12 @@ class OrderSearch:
     @cached_property
     def _by_likelihood(self) -> list[OrderMistake]:
         """The mistakes that the shapes of features have no part in."""
-        return [*self._swaps(), *self._doubles(), *self._foreign()]
+        again = list(self._again())
+        return [*self._swaps(again), *self._doubles(), *again, *self._foreign({m.line for m in again})]
 
-    def _swaps(self) -> Iterator[OrderMistake]:
+    def _swaps(self, again: Sequence[OrderMistake]) -> Iterator[OrderMistake]:
+        """Yield exchanges that explain more than one of both lines on the ground of another one does."""
+        alone = list(zip((m.line for m in again), self._logged.repeats([(m.other, m.line) for m in again]).tolist()))
         fast, n, position = self._logged.swap_screen(), self._count, self._logged.position
         first, second = np.triu_indices(n, 1)
         inner = (first >= EDGE - 1) & (second < n - EDGE + 1)
@@ -155,7 +162,9 @@ class OrderSearch:
                 swapped = position.copy()
                 swapped[[a, b]] = swapped[[b, a]]
                 mistake = self._mistake(Code.LINES_SWAPPED, a, b, gain, candidates, swapped, margin)
-                if gain > mistake.threshold and not (near and gain <= self._logged.repeats([(a, b), (b, a)]).max()):
+                if gain <= max([mistake.threshold, *(own for line, own in alone if line in (a, b))]):
+                    continue
+                if not (near and gain <= self._logged.repeats([(a, b), (b, a)]).max()):
                     yield mistake
 
     def _doubles(self) -> Iterator[OrderMistake]:
@@ -202,45 +211,44 @@ class OrderSearch:
         ratio, probable = float(ratios[probable.line]), replace(probable, lines=lines, line=line)
         yield _probable(Code.LINE_AGAIN, line, other, ratio, BESIDE_ORDER, BESIDE_SURE, position, probable)
 
-    def _foreign(self) -> Iterator[OrderMistake]:
-        """Yield lines from other ground, and lines walked again far off."""
+    def _again(self) -> Iterator[OrderMistake]:
+        """Yield lines on the ground of lines farther off, where nothing else explains them as well.
+
+        Until a line is corrected, those beside it look as if they lay elsewhere: what lies elsewhere explains more than
+        that it or one beside it is from other ground.
+        """
+        n, position = self._count, self._logged.position
+        far = np.abs(position[:, None] - position) > 1.5
+        far[:, : EDGE - 1] = far[:, n - EDGE + 1 :] = False
+        first, second = np.nonzero(far)
+        alike = np.argsort(-self._logged.repeat_screen()[first, second], kind="stable")[:CLOSELY]
+        pairs = list(zip(first[alike].tolist(), second[alike].tolist()))
+        logged, aligned = self._logged.repeats(pairs), self._aligned.repeats(pairs)
+        for (a, b), here, gain in zip(pairs, logged.tolist(), ((logged + aligned) / 2).tolist()):
+            moved = position.copy()
+            moved[b] = moved[a]
+            mistake = self._mistake(Code.LINE_AGAIN, b, a, gain, n**2, moved, AGAIN_MARGIN)
+            if gain <= mistake.threshold:
+                continue
+            beyond = here - float(self._logged.foreign(range(b - 1, b + 2)).max())
+            # On one of n lines against other ground; of n (n - 1) arrangements against 2 n.
+            if beyond > np.log(n) and gain > self._beside_best(b) + np.log(n / 2):
+                yield replace(mistake, beyond_foreign=beyond)
+
+    def _foreign(self, again: Collection[int]) -> Iterator[OrderMistake]:
+        """Yield lines from other ground, but for those on the ground of another line."""
         gains = self._aligned.foreign(range(self._count))
-        lines = [b for b in np.argsort(gains)[::-1][:CLOSELY].tolist() if gains[b] > 0]
-        inner = [b for b in lines if EDGE - 1 <= b <= self._count - EDGE]
-        pairs = [(a, b) for b in inner for a in self._most_alike(b)]
-        again: dict[int, list[OrderMistake]] = {b: [] for b in lines}
-        for (a, b), gain in zip(pairs, self._logged.repeats(pairs).tolist()):
-            position = self._logged.position.copy()
-            position[b] = position[a]
-            mistake = self._mistake(Code.LINE_AGAIN, b, a, gain, self._count**2, position, FAR_MARGIN)
-            if mistake.gain > mistake.threshold:
-                again[b].append(mistake)
-        for b in lines:
+        for b in np.argsort(gains)[::-1][:CLOSELY].tolist():
             position = self._logged.position.copy()
             position[b] = np.nan
-            gain = float(gains[b])
-            foreign = self._mistake(Code.LINE_STRANGE, b, -1, gain, self._count, position, FOREIGN_MARGIN)
-            if again[b] or foreign.gain > foreign.threshold:
-                yield from self._unexplained(foreign, again[b])
+            foreign = self._mistake(Code.LINE_STRANGE, b, -1, float(gains[b]), self._count, position, FOREIGN_MARGIN)
+            if foreign.gain > foreign.threshold and b not in again:
+                if (foreign.gain + self._logged.foreign([b])[0]) / 2 > self._beside_best(b):
+                    yield foreign
 
-    def _unexplained(self, foreign: OrderMistake, again: Sequence[OrderMistake]) -> Iterator[OrderMistake]:
-        """Yield those of the mistakes of one line that explain it better than lying on a neighbour does."""
-        n, b = self._count, foreign.line
-        explained = self._repeats([(a, b) for a in (b - 1, b + 1) if 0 <= a < n]).max()
-        for mistake, gain in zip(again, self._repeats([(m.other, b) for m in again])):
-            # Of n (n - 1) arrangements against 2 n, and against one of other ground.
-            if gain > explained + np.log(n / 2):
-                explained = max(explained, gain - np.log(n))
-                yield mistake
-        if (foreign.gain + self._logged.foreign([b])[0]) / 2 > explained:
-            yield foreign
-
-    def _most_alike(self, b: int) -> list[int]:
-        """Return the lines farther off that resemble a line most."""
-        position = self._logged.position
-        likeness = [abs(self._logged.correlation(a, b)) if abs(position[a] - position[b]) > 1.5 else 0.0
-                    for a in range(self._count)]  # fmt: skip
-        return np.argsort(likeness)[::-1][:ALIKE].tolist()
+    def _beside_best(self, b: int) -> float:
+        """Return what a line gains at most on one beside it."""
+        return float(self._repeats([(a, b) for a in (b - 1, b + 1) if 0 <= a < self._count]).max())
 
     def _repeats(self, pairs: Sequence[tuple[int, int]]) -> np.ndarray:
         """Return what line b of each pair (a, b) gains on line a, in the mean of both likelihoods."""

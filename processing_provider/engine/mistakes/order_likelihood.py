@@ -141,10 +141,12 @@ class OrderLikelihood:
             out[a] = -0.5 * (np.sum(np.log(np.maximum(new, 1e-12)), axis=0) - recorded)
         return out
 
-    def correlation(self, a: int, b: int) -> float:
-        """Return the correlation of two lines."""
-        norm = np.sqrt(self.products[a, a] * self.products[b, b])
-        return float(self.products[a, b] / norm) if norm > 0 else 0.0
+    def repeat_screen(self) -> np.ndarray:
+        """Return (L, L) how much nearer line b is to line a, as readings, than to what all others predict of it."""
+        weights, power = weights_of_all(self.position, self.kernel), np.diag(self.products)
+        residual = np.sum((weights @ self.products) * weights, axis=1)
+        difference = power[:, None] + power - 2 * self.products
+        return np.log(np.maximum(residual, 1e-12)) - np.log(np.maximum(difference, 1e-12))
 
     def fit(self, line: int, position: np.ndarray) -> float:
         """Return the correlation of a line with what the others predict of it when they lie at ``position``."""
