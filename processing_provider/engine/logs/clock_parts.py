@@ -42,6 +42,8 @@ def _by_names(columns: Sequence[Sequence[str]], names: Sequence[str], roles: lis
         at = [i for i, word in enumerate(words) if word in known.split() and _is_part(columns[i], unit)]
         if at:
             found[unit] = at[0]
+    if 3600.0 in found and 1.0 in found and found[1.0] - found[3600.0] == 2 and _is_part(columns[found[1.0] - 1], 60.0):
+        found.setdefault(60.0, found[1.0] - 1)
     if 3600.0 not in found or 60.0 not in found or any(_is_clock(columns[i]) for i in range(len(columns))):
         return roles
     finest = min(found)

@@ -8,18 +8,20 @@ from typing import Sequence
 import numpy as np
 
 from ..core import EngineError
-from .column_roles import Role, role_by_name
+from .column_roles import Role, as_numbers, role_by_name
 from .dialect import LINE_WORDS, Shape
 from .fields import is_number, shorten
 
 JOINED = re.compile(r"[^\W\d]*\d+\s*[/:|_-]\s*[+-]?\d+|[^\W\d]+\d+\s*[^\W\d]+\s*[+-]?\d+")
 """Line and station in one text, such as ``3/17`` or ``L03P017``."""
 APOSTROPHE = re.compile(r"[+-]?\d{1,3}['\u2019]\d{3}")
-LABEL = re.compile(r"([^\W\d]+)[\s_.-]*(\d+)")
+LABEL = re.compile(r"([^\W\d]*)[\s_.-]*(\d+)")
 """A line with letters before its number."""
 EVERY = 0.9
 """A log is in long form when so large a fraction of its places has as many rows (common practice, no source): a row may
 be damaged."""
+CLOCK_AMONG = re.compile(r"[\d\s.,;/+-]*\d[\s.,;/+-]+\d{1,2}:\d{2}:\d{2}[\d\s.,:;/+-]*")
+"""A clock with other numbers before it, in one text."""
 VARIED = 0.5
 """Labels of places differ in at least this fraction of the rows (common practice, no source)."""
 MANY = 0.1
@@ -34,11 +36,19 @@ FEWEST_LABELLED = 3
 """Readings of a line with such a label that are no slip (common practice, no source)."""
 SETTING_WORDS = (
     {"ms/m", "s/m", "ds/m", "us/cm", "µs/cm", "μs/cm", "ms/cm", "mmho/m", "ppt", "ppm", "ohm m", "ohmm", "ωm", "ohm.m"},
+    {"q", "p", "i", "ip", "quad", "quadrature", "inphase", "in-phase", "cond", "conductivity", "ec", "eca", "susc"},
     {"hcp", "vcp", "prp", "hmd", "vmd", "hdm", "vdm", "hd", "vd", "hcp-vcp", "h", "v", "horizontal", "vertical"},
 )
-"""Units and orientations of coils, in small letters: no channel has two."""
-SETTING_NAMES = re.compile(r"(?i)^(coil|spacing|separation|sep|freq|frequency|frequenz|spulen?abstand)s?\b(?![\s_]*h)")
-"""Beginnings of the names of columns with the distance of the coils or the frequency."""
+"""Units, parts of the response and orientations of coils, in small letters: no channel has two."""
+SETTING_NAMES = re.compile(
+    r"(?i)^(coil|range|gain|spacing|separation|sep|freq|frequency|frequenz|spulen?abstand)s?\b(?![\s_]*h)"
+)
+"""Beginnings of the names of columns with the distance of the coils, the frequency or the range."""
+HEIGHT_NAMES = re.compile(r"(?i)^(coil[ _])?(height|höhe|hoehe|hauteur|altezza|altura|hgt)\b")
+LARGEST_HEIGHT_M = 3.0
+"""Nobody carries coils higher (common practice, no source): other heights are those of the ground."""
+MOST_CHANGES = 0.1
+"""Settings change at fewer than this fraction of the readings (common practice, no source): by hand, between lines."""
 FEW = 4
 """Settings of a logger that a log may have (common practice, no source): more are values."""
 NUMBERED = re.compile(rf"(?:{LINE_WORDS})[\s_.-]*(\d+)", re.IGNORECASE)
@@ -72,6 +82,11 @@ def _check_joined(columns: Sequence[Sequence[str]], roles: Sequence[Role], shape
     for texts, role in zip(columns, roles):
         if role.role or len(set(texts)) < VARIED * len(texts):
             continue
+        if sum(bool(CLOCK_AMONG.fullmatch(text)) for text in texts) > EVERY * len(texts):
+            raise EngineError(
+                f"In {name}, row {shape.data[0] + 1} holds a clock among other numbers in one value "
+                f"({shorten(texts[0])}). Export the log with another delimiter, such as ';', or give its layout."
+            )
         if sum(bool(JOINED.fullmatch(text)) for text in texts) > EVERY * len(texts):
             raise EngineError(
                 f"In {name}, row {shape.data[0] + 1} holds two numbers in one value ({shorten(texts[0])}), probably "
@@ -234,7 +249,7 @@ def _check_settings(
         if role.role not in ("", "channel") or not 1 < len(known) <= FEW:
             continue
         words = any(set(known) <= some for some in SETTING_WORDS)
-        if words or (SETTING_NAMES.match(names[k]) and all(map(is_number, known))):
+        if words or _is_setting(names[k], texts, known):
             first, at = (next(i for i, text in enumerate(texts) if text.lower() == one) for one in known[:2])
             raise EngineError(
                 f"In {name}, column {k + 1} changes from {shorten(texts[first])} to {shorten(texts[at])} in row "
@@ -243,16 +258,29 @@ def _check_settings(
             )
 
 
+def _is_setting(title: str, texts: Sequence[str], known: Sequence[str]) -> bool:
+    """Return whether a column holds a few numbers that a person sets, as its name says."""
+    if not all(map(is_number, known)) or sum(a != b for a, b in zip(texts, texts[1:])) > MOST_CHANGES * len(texts):
+        return False
+    low = max(map(float, known)) < LARGEST_HEIGHT_M
+    return bool(SETTING_NAMES.match(title) or (HEIGHT_NAMES.match(title) and low))
+
+
 def _check_sums(columns: Sequence[Sequence[str]], roles: Sequence[Role], shape: Shape, name: str) -> None:
-    """Raise EngineError when the last row of most lines, and no other, has no time: a sum or mean of the line."""
+    """Raise EngineError when most lines have a row of sums: a last one without time, or a first one out of count."""
     at = {role.role: k for k, role in enumerate(roles)}
     if "line" not in at or "time" not in at:
         return
     lines, times = columns[at["line"]], columns[at["time"]]
     ends = [i for i in range(len(lines)) if i + 1 == len(lines) or lines[i + 1] != lines[i]]
     blank = [i for i, text in enumerate(times) if not text]
-    if len(blank) > 1 and set(blank) <= set(ends) and 2 * len(blank) > len(ends):
+    starts = [0, *(end + 1 for end in ends[:-1])]
+    if "station" in at and not blank:
+        steps = np.abs(np.diff(as_numbers(columns[at["station"]])))
+        same = [i for i in starts if lines[i : i + 3] == [lines[i]] * 3 and times[i] == times[i + 1]]
+        blank = [i for i in same if abs(steps[i] - steps[i + 1]) > 0]
+    if len(blank) > 1 and set(blank) <= {*starts, *ends} and 2 * len(blank) > len(ends):
         raise EngineError(
-            f"In {name}, row {shape.data[blank[0]] + 1} and {len(blank) - 1} more end a line and have no time: "
-            "probably sums or means of the lines. Delete these rows in a copy of the log, or put # before each."
+            f"In {name}, row {shape.data[blank[0]] + 1} and {len(blank) - 1} more end or begin a line and are no "
+            "readings: probably sums of the lines. Delete these rows in a copy of the log, or put # before each."
         )

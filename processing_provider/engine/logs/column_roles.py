@@ -13,6 +13,7 @@ from .number_courses import (
     LEAST_GROWTH,
     SAME_RANGE,
     STEADY,
+    changes_seldom,
     counts_again,
     counts_along,
     counts_on,
@@ -59,8 +60,8 @@ IGNORED_WORDS = (
     "seq no nr id record rec index count counter comment remark note elevation height alt altitude quality hdop "
     "battery batt bat volt volts voltage status sats satellites checksum crc chk gain serial serialno serial_no sn "
     "device instrument operator pitch roll yaw tilt azimuth dir direction heading bearing richtung speed course fix "
-    "pdop vdop gdop tdop nsat nsats num_sats sat svs cnt geoid age year jahr month monat coil_height akku batterie "
-    "batterij batteria"
+    "pdop vdop gdop tdop nsat nsats num_sats sat svs cnt elev geoid age year jahr month monat coil_height akku "
+    "batterie batterij batteria"
 )
 UNITS = re.compile(r"[(\[{<]\s*([^)\]}>]+?)\s*[)\]}>]|(?:^|[_ ])(ms_?/?_?m|ppt|ppm)$", re.IGNORECASE)
 OTHER_UNITS = (
@@ -68,6 +69,8 @@ OTHER_UNITS = (
     "m/s²", "deg/s", "°/s", "rad", "rad/s", "g", "kn", "lux", "w", "mah", "ah", "kpa", "pa", "bar", "ut", "µt", "gauss",
 )  # fmt: skip
 """Units of what a logger writes beside the readings."""
+LENGTHS = ("m", "cm", "mm", "km", "ft")
+"""Units of lengths, which no channel has."""
 UNIT_NAMES = {"‰": "ppt", "ppt": "ppt", "ppm": "ppm", "ms/m": "mS/m", "ms_m": "mS/m", "msm": "mS/m", "ms m": "mS/m"}
 MOSTLY = 0.9
 """A column is of times or dates when more than this fraction of its first values is (common practice, no source)."""
@@ -121,6 +124,15 @@ def role_by_name(name: str) -> Optional[Role]:
     if bare in IGNORED_WORDS.split():
         return Role("", "", "by its name")
     return Role("", unit, "by its unit") if unit.lower() in OTHER_UNITS else None
+
+
+def without_lengths(names: Sequence[str], roles: Sequence[Role]) -> list[Role]:
+    """Return the roles without channels whose only mark is a unit of length, where others have names of channels."""
+    if not any(role.role == "channel" and role.why != OTHER_NUMBERS for role in roles):
+        return list(roles)
+    units = [found and (found[1] or "").lower() for found in map(UNITS.search, names)]
+    lengths = [role.why == OTHER_NUMBERS and unit in LENGTHS for role, unit in zip(roles, units)]
+    return [Role("", "", "by its unit") if length else role for role, length in zip(roles, lengths)]
 
 
 def is_time(text: str) -> bool:
@@ -201,11 +213,11 @@ def roles_by_behaviour(
 
 
 def _without_constants(columns: Sequence[Sequence[str]], roles: list[Role]) -> list[Role]:
-    """Return the roles without channels that only their numbers made some and that never change, beside others."""
-    still = [role.why == OTHER_NUMBERS and len(set(texts)) == 1 for texts, role in zip(columns, roles)]
-    if len(columns[0]) <= LEAST_GROWTH or not any(role.role == "channel" and not s for role, s in zip(roles, still)):
+    """Return the roles without channels that only their numbers made some and that seldom change, beside others."""
+    still = [role.why == OTHER_NUMBERS and changes_seldom(as_numbers(c)) for c, role in zip(columns, roles)]
+    if not any(role.role == "channel" and not s for role, s in zip(roles, still)):
         return roles
-    return [Role("", "", "because it never changes") if s else role for role, s in zip(roles, still)]
+    return [Role("", "", "because it hardly ever changes") if s else role for role, s in zip(roles, still)]
 
 
 def _by_texts(columns: Sequence[Sequence[str]], taken: Sequence[Optional[Role]]) -> list[Optional[Role]]:

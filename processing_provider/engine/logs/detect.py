@@ -22,6 +22,7 @@ from .column_roles import (
     role_by_name,
     roles_by_behaviour,
     stands_still,
+    without_lengths,
 )
 from .dialect import NUMBER, Shape, find_comment, find_marks, find_missing, find_openings, find_records, find_shape
 from .layout import ROLES, LogColumn, LogLayout, field_name
@@ -283,7 +284,7 @@ def _find_roles(columns: Sequence[Sequence[str]], names: ColumnNames, has_openin
     known = ["line"] if has_openings else []
     # A header that names lines or stations leaves little to guess: the others are channels unless they are plainly not.
     beside = "station" in named or "line" in named
-    roles = roles_by_behaviour(columns, taken, known, beside=beside)
+    roles = without_lengths(names.names, roles_by_behaviour(columns, taken, known, beside=beside))
     return settle_positions(columns, join_clock(columns, names.names, roles))
 
 

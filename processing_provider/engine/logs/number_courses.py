@@ -7,6 +7,9 @@ import numpy as np
 FEW_FALLS = 0.1
 """A count or a clock that starts again does so at fewer than this fraction of the readings (common practice, no
 source): with each line, at midnight, or where its register is full."""
+SELDOM_CHANGED = 0.05
+"""A column changes seldom at this fraction of the readings or fewer (common practice, no source): a channel with noise
+does so at most of them."""
 DEEP = 0.5
 """It then falls by more than this fraction of its range. Derived: a majority, for it falls to near its beginning."""
 SAME_RANGE = 1.5
@@ -41,9 +44,15 @@ def _known_steps(values: np.ndarray) -> np.ndarray:
 
 
 def counts_on(values: np.ndarray) -> bool:
-    """Return whether numbers count by one throughout."""
+    """Return whether numbers count by one throughout, up or down."""
     steps = _known_steps(values)
-    return len(steps) > 2 and bool(np.all(steps == 1))
+    return len(steps) > 2 and bool(np.all(steps == 1) or np.all(steps == -1))
+
+
+def changes_seldom(values: np.ndarray) -> bool:
+    """Return whether numbers stay for long and change now and then, or never, as settings and batteries do."""
+    steps = _known_steps(values)
+    return len(steps) >= LEAST_GROWTH and bool(np.mean(steps != 0) <= SELDOM_CHANGED)
 
 
 def counts_along(values: np.ndarray) -> float:

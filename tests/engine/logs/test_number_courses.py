@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from turnrow.processing_provider.engine.logs.number_courses import counts_again, grows_again, runs_along
+from turnrow.processing_provider.engine.logs.number_courses import changes_seldom, counts_again, grows_again, runs_along
 
 LINE = np.repeat([1.0, 2.0, 3.0, 4.0], 20)
 ALONG = np.tile(np.arange(20.0), 4)
@@ -43,3 +43,10 @@ def test_numbers_that_start_again(values, counts, grows):
 )
 def test_numbers_that_run_along_lines(values, has_time, along):
     assert runs_along(LINE, values, has_time) == along
+
+
+def test_settings_and_batteries_change_seldom():
+    assert changes_seldom(98 - np.arange(80.0) // 30)
+    assert changes_seldom(np.full(80, 0.5))
+    assert not changes_seldom(NOISE)
+    assert not changes_seldom(np.full(5, 0.5))
