@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from typing import Sequence
 
 import numpy as np
@@ -15,7 +16,7 @@ from .fields import is_number, shorten
 JOINED = re.compile(r"[^\W\d]*\d+\s*[/:|_-]\s*[+-]?\d+|[^\W\d]+\d+\s*[^\W\d]+\s*[+-]?\d+")
 """Line and station in one text, such as ``3/17`` or ``L03P017``."""
 APOSTROPHE = re.compile(r"[+-]?\d{1,3}['\u2019]\d{3}")
-LABEL = re.compile(r"([^\W\d]*)[\s_.-]*(\d+)")
+LABEL = re.compile(r"([^\W\d]*)[\s_.-]*(\d{1,9})")
 """A line with letters before its number."""
 EVERY = 0.9
 """A log is in long form when so large a fraction of its places has as many rows (common practice, no source): a row may
@@ -51,7 +52,7 @@ MOST_CHANGES = 0.1
 """Settings change at fewer than this fraction of the readings (common practice, no source): by hand, between lines."""
 FEW = 4
 """Settings of a logger that a log may have (common practice, no source): more are values."""
-NUMBERED = re.compile(rf"(?:{LINE_WORDS})[\s_.-]*(\d+)", re.IGNORECASE)
+NUMBERED = re.compile(rf"(?:{LINE_WORDS})[\s_.-]*(\d{{1,9}})", re.IGNORECASE)
 """Name of a column for one line, such as ``L3``."""
 
 
@@ -125,9 +126,12 @@ def _check_labels(columns: Sequence[Sequence[str]], roles: Sequence[Role], shape
             continue
         _check_suffixes(texts, shape, k, name)
         labels: dict[int, tuple[str, int]] = {}
+        counts = Counter(texts)
+        some = any(text.isdigit() for text in counts)
         for i, text in zip(shape.data, texts):
             match = LABEL.fullmatch(text)
-            if match is None:
+            # Among numbers, a letter before one or two is damage.
+            if match is None or (some and counts[text] < FEWEST_LABELLED):
                 continue
             other, row = labels.setdefault(int(match[2]), (match[1], i + 1))
             if other.lower() != match[1].lower():
@@ -139,10 +143,12 @@ def _check_labels(columns: Sequence[Sequence[str]], roles: Sequence[Role], shape
 
 def _check_suffixes(texts: Sequence[str], shape: Shape, number: int, name: str) -> None:
     """Raise EngineError when lines have something behind their number that is no direction (``3A``), or no number."""
-    odd = [i for i, text in enumerate(texts) if SUFFIXED.fullmatch(text) or (text and not re.search(r"\d", text))]
-    if odd and sum(text == texts[odd[0]] for text in texts) >= FEWEST_LABELLED:
+    counts = Counter(texts)
+    odd = [text for text in counts if SUFFIXED.fullmatch(text) or (text and not re.search(r"\d", text))]
+    first = next((text for text in odd if counts[text] >= FEWEST_LABELLED), "")
+    if first:
         raise EngineError(
-            f"In {name}, column {number} has a line {shorten(texts[odd[0]])} in row {shape.data[odd[0]] + 1}, which is "
+            f"In {name}, column {number} has a line {shorten(first)} in row {shape.data[texts.index(first)] + 1}, which is "
             "no number. Give each line a number of its own, such as 103, in a copy of the log."
         )
 
