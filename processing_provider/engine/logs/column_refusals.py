@@ -147,9 +147,10 @@ def _check_suffixes(texts: Sequence[str], shape: Shape, number: int, name: str) 
     odd = [text for text in counts if SUFFIXED.fullmatch(text) or (text and not re.search(r"\d", text))]
     first = next((text for text in odd if counts[text] >= FEWEST_LABELLED), "")
     if first:
+        row = shape.data[texts.index(first)] + 1
         raise EngineError(
-            f"In {name}, column {number} has a line {shorten(first)} in row {shape.data[texts.index(first)] + 1}, which is "
-            "no number. Give each line a number of its own, such as 103, in a copy of the log."
+            f"In {name}, column {number} has a line {shorten(first)} in row {row}, which is no number. "
+            "Give each line a number of its own, such as 103, in a copy of the log."
         )
 
 

@@ -233,7 +233,7 @@ def _find_names(
         if names and (i == above[-1] or sum(map(_names_role, names)) > len(names) / 2):
             return ColumnNames(names, i if shape.widths is None else None)
     for i in [i for i in comments if i < first][-1:]:
-        names = _as_names(rows[i].lstrip()[len(comment) :].lstrip(" "), shape, count)
+        names = _as_names(rows[i].lstrip().lstrip(comment + " "), shape, count)
         if names:
             return ColumnNames(names)
     return ColumnNames(("",) * count)
