@@ -125,19 +125,20 @@ def _check_labels(columns: Sequence[Sequence[str]], roles: Sequence[Role], shape
         if role.role != "line":
             continue
         _check_suffixes(texts, shape, k, name)
-        labels: dict[int, tuple[str, int]] = {}
+        labels: dict[int, tuple[str, str]] = {}
         counts = Counter(texts)
         some = any(text.isdigit() for text in counts)
-        for i, text in zip(shape.data, texts):
+        for text, count in counts.items():
             match = LABEL.fullmatch(text)
             # Among numbers, a letter before one or two is damage.
-            if match is None or (some and counts[text] < FEWEST_LABELLED):
+            if match is None or (some and count < FEWEST_LABELLED):
                 continue
-            other, row = labels.setdefault(int(match[2]), (match[1], i + 1))
-            if other.lower() != match[1].lower():
+            letters, other = labels.setdefault(int(match[2]), (match[1], text))
+            if letters.lower() != match[1].lower():
+                first, second = (shape.data[texts.index(one)] + 1 for one in (other, text))
                 raise EngineError(
-                    f"In {name}, column {k} has two lines of number {int(match[2])}: {other}{match[2]} in row {row} "
-                    f"and {shorten(text)} in row {i + 1}. Give each line a number of its own, such as 101."
+                    f"In {name}, column {k} has two lines of number {int(match[2])}: {other} in row {first} "
+                    f"and {shorten(text)} in row {second}. Give each line a number of its own, such as 101."
                 )
 
 
@@ -183,6 +184,8 @@ def _check_tails(
 
 def _check_apostrophes(roles: Sequence[Role], shape: Shape, rows: Sequence[str], name: str) -> None:
     """Raise EngineError when an apostrophe before three digits in all values may part thousands or decimals."""
+    if not any("'" in rows[i] or "\u2019" in rows[i] for i in shape.data):
+        return
     table = [(i, shape.split(rows[i])) for i in shape.data]
     for k, role in enumerate(roles):
         texts = [fields[k] for _, fields in table if len(fields) > k and fields[k]]
@@ -252,8 +255,10 @@ def _check_settings(
 ) -> None:
     """Raise EngineError when a column says that unit, orientation or distance of the coils change within the log."""
     for k, (texts, role) in enumerate(zip(columns, roles)):
+        if role.role not in ("", "channel") or not 1 < len(set(texts)) <= 2 * FEW:
+            continue
         known = list(dict.fromkeys(text.lower() for text in texts if text))
-        if role.role not in ("", "channel") or not 1 < len(known) <= FEW:
+        if not 1 < len(known) <= FEW:
             continue
         words = any(set(known) <= some for some in SETTING_WORDS)
         if words or _is_setting(names[k], texts, known):

@@ -288,11 +288,10 @@ def find_records(rows: Sequence[str], others: Sequence[int], shape: Shape) -> tu
 def find_comment(rows: Sequence[str], others: Sequence[int], shape: Shape) -> tuple[str, list[int]]:
     """Return what rows of comment start with, and no row of numbers does; and which of ``others`` do."""
     for mark in (mark for mark in COMMENT_MARKS if mark != shape.delimiter):
-        if any(rows[i].lstrip().startswith(mark) for i in shape.data):
-            continue
         found = [i for i in others if rows[i].lstrip().startswith(mark)]
         # Readings whose first character was damaged are no comments.
-        if any(re.search(r"[^\W\d_]{2}", rows[i]) for i in found):
+        worded = any(re.search(r"[^\W\d_]{2}", rows[i]) for i in found)
+        if worded and not any(rows[i].lstrip().startswith(mark) for i in shape.data):
             return mark, found
     return "", []
 
