@@ -155,12 +155,8 @@ def test_no_log_that_is_read_right_is_questioned(path, tmp_path):
         )
         questioned = [f.found for f in compare_notes(mine, scheme) if f.code == "layout-questioned"]
         step = step_of(mine, runs)
-        # Stations in metres, and counts by twos, are no counts of readings: they are asked about. So are lines
-        # walked in another order than they lie, out and back in that order.
-        asked = [f"The stations change by {step:g} from one reading to the next."] if step != 1 else []
-        if [run.line for run in runs] == [1, 3, 5, 7, 2, 4, 6]:
-            asked = ["4 of 7 lines look reversed, the first of them line 3."]
-        assert questioned == asked
+        # Stations in metres, and counts by twos, are no counts of readings: they are asked about.
+        assert questioned == ([f"The stations change by {step:g} from one reading to the next."] if step != 1 else [])
 
 
 def step_of(readings, runs):
