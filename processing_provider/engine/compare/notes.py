@@ -181,7 +181,7 @@ def _positions(log: GridLog) -> Iterator[Finding]:
         if run.note is None or run.note.position_m is None:
             continue
         noted, right = run.note.position_m, float(scheme.position_m(run.line))
-        in_order = one_each and run.target != run.line
+        in_order = one_each and run.target != run.line and _walked_as(log, run, run.target)
         found = f"The line is noted at {noted:.2f} m along the baseline."
         if not -POSITION_M <= noted <= scheme.width_m + POSITION_M:
             advice = f"Ask the books for position_m of line {run.line}. Correct it in the notes."
@@ -191,6 +191,11 @@ def _positions(log: GridLog) -> Iterator[Finding]:
             advice = f"Ask the books for position_m of line {run.line}. Correct it if it is wrong. The line is placed "
             advice += "as noted."
             yield log.finding(Code.POSITION, run, found, expected, advice, severity="warning")
+
+
+def _walked_as(log: GridLog, run: RunSummary, line: Optional[int]) -> bool:
+    """Whether a recording may have been walked as a line of the grid is by the pattern."""
+    return line is not None and run.seen_heading in (0, int(log.scheme.heading(line)))
 
 
 def _redoes_other(run: RunSummary) -> bool:

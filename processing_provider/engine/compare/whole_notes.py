@@ -2,47 +2,87 @@
 
 from __future__ import annotations
 
-from typing import Iterator, Sequence
+from typing import Iterator, Optional, Sequence
 
 import numpy as np
 
-from ..core import Code
+from ..core import Code, Note, Scheme
 from .grid_log import MANY, Cause, GridLog, listed
 from .line_summaries import RunSummary
 from .whole_numbers import OF_COUNTS, OF_NUMBERS, SAME_START
 
 
 def _numbers_again(log: GridLog) -> Iterator[Cause]:
-    """Find a second part of the log whose numbers begin with the first line again, while as many lines are missing.
+    """Find a second part of the log that repeats numbers of the first one, while as many lines are missing at the end.
 
-    The walk was broken off and went on another day, and the logger counted lines anew.
+    The walk was broken off and went on another day, and the logger counted lines anew, or from another line.
     """
     scheme = log.scheme
     runs = [r for r in log.walked if r.target is not None and r.note_position is None]
-    order = [int(scheme.order(r.line)) for r in runs]
-    begins = [i for i, k in enumerate(order) if i and k == 0 and order[i - 1] > 0]
-    if not begins:
+    at = _break(scheme, [int(scheme.order(r.line)) for r in runs])
+    if at is None or any(r.kind == "redo" for r in runs[at:]):
         return
-    at = begins[-1]
-    done, again = len(set(order[:at])), len(set(order[at:]))
-    behind = [int(n) for n in scheme.lines[done:]]
-    in_turn = set(order[:at]) == set(range(done)) and order[at:] == list(range(again))
-    if not in_turn or again < MANY or again > len(behind) or log.missing != behind:
+    second, done = runs[at:], at - sum(a.line == b.line for a, b in zip(runs[:at], runs[1:at]))
+    true = [int(n) for n in scheme.lines[done : done + len(second)]]
+    have = {r.line for r in runs}
+    if len(true) < len(second) or log.missing != [n for n in scheme.lines.tolist() if n not in have]:
         return
-    second = runs[at:]
-    ways = [r.seen_heading == int(scheme.heading(behind[i])) for i, r in enumerate(second) if r.seen_heading]
-    if any(r.kind == "redo" for r in second) or (ways and np.mean(ways) <= SAME_START):
+    ways = [r.seen_heading == int(scheme.heading(line)) for r, line in zip(second, true) if r.seen_heading]
+    if ways and np.mean(ways) <= SAME_START:
         return
-    lines, true = listed([r.line for r in second]), behind[:again]
-    found = f"Numbers begin again in the log: after line {runs[at - 1].line} come lines {lines} once more."
+    lines = [r.line for r in second]
+    found = f"Numbers begin again in the log: after line {runs[at - 1].line} come lines {listed(lines)} once more."
     advice = (
-        f"Ask whether the second {second[0].line} to {second[-1].line} are lines {true[0]} to {true[-1]}. "
-        f"If so, note the position_m of each second recording, from {float(scheme.position_m(true[0])):.2f} on. If "
-        f"not, walk lines {listed(behind, counted=False)}."
+        f"Ask whether the second {lines[0]} to {lines[-1]} are lines {true[0]} to {true[-1]}. If so, note the "
+        f"position_m of each of these recordings, from {float(scheme.position_m(true[0])):.2f} on. If not, walk lines "
+        f"{listed(log.missing, counted=False)}."
     )
-    also = [*behind, *(r.line for r in second)]
+    also = [*log.missing, *lines]
     finding = log.finding(Code.LINE_OUTSIDE, None, found, f"lines {listed(scheme.lines.tolist())}", advice, also=also)
     yield Cause(finding, (*OF_NUMBERS, *OF_COUNTS), (Code.DIRECTION,))
+
+
+def _break(scheme: Scheme, order: Sequence[int]) -> Optional[int]:
+    """Return where among recordings the numbers go back, all being in turn before and behind; None where they do not.
+
+    ``order`` are the positions of the lines in the grid. One number given twice is another cause.
+    """
+    backs = [i for i in range(1, len(order)) if order[i] < order[i - 1]]
+    if len(backs) != 1 or len(order) - backs[0] < MANY:
+        return None
+    (at,) = backs
+    begun = sorted(set(order[:at])) == list(range(order[at - 1] + 1))
+    goes_on = list(order[at:]) == list(range(order[at], order[at] + len(order) - at))
+    return at if begun and goes_on and order[at] + len(order) - at < scheme.line_count else None
+
+
+def _rows_shifted(log: GridLog) -> Iterator[Cause]:
+    """Find rows of the notes under the number of a line beside theirs: one line has no row, and another one has two."""
+    have = {r.line for r in log.runs}
+    lines = [n for n in log.scheme.lines.tolist() if n in have]
+    rows: dict[int, list[Note]] = {n: [] for n in lines}
+    for note in log.notes:
+        if note.line in rows and note.run is None and note.kind == "survey":
+            rows[note.line].append(note)
+    none, two = ([n for n in lines if len(rows[n]) == count] for count in (0, 2))
+    if len(none) != 1 or len(two) != 1 or len(lines) < MANY or any(len(rows[n]) > 2 for n in lines):
+        return
+    if sum(r.line == two[0] for r in log.runs) != 1 or any(n.line == none[0] and n.of_recording for n in log.notes):
+        return
+    a, b = lines.index(none[0]), lines.index(two[0])
+    between = lines[min(a, b) + 1 : max(a, b)]
+    turned = [r.seen_heading * rows[r.line][0].direction < 0 for r in log.runs if r.line in between]
+    found = f"Line {none[0]} has no row in the notes, and line {two[0]} has two."
+    advice = f"Ask whether a row of line {two[0]} is that of line {none[0]}. If so, correct its number."
+    also = [none[0]]
+    if turned and all(turned):
+        noted, true = (lines[a + 1 : b + 1], lines[a:b]) if a < b else (lines[b:a], lines[b + 1 : a + 1])
+        found += f" Between them the headings are those of the lines {'before' if a < b else 'behind'}."
+        advice = f"Ask whether lines {noted[0]} to {noted[-1]} as noted are {true[0]} to {true[-1]}. If so, "
+        advice += "correct their numbers."
+        also += between
+    finding = log.finding(Code.NOTES_DIFFER, two[0], found, "a row a line", advice, also=also)
+    yield Cause(finding, (Code.NOTES_DIFFER, Code.NOTE_DISAGREES, Code.DIRECTION, Code.STEP_SIGN))
 
 
 def _noted_not_logged(log: GridLog) -> Iterator[Cause]:
@@ -68,9 +108,9 @@ def _noted_not_logged(log: GridLog) -> Iterator[Cause]:
 def _dummy_of_another_number(log: GridLog) -> Iterator[Cause]:
     """Find a dummy noted under the number of a line that was walked once, while a lone recording has no note."""
     strays = [r for r in (log.runs[0], log.runs[-1]) if r.walked and r.target is None and r.note is None]
-    for line in log.scheme.lines.tolist():
+    for line in log.scheme.lines.tolist() if strays else ():
         kinds = [n.kind for n in log.notes if n.line == line and n.run is None and n.of_recording]
-        if sorted(kinds) != ["dummy", "survey"] or not strays or sum(r.line == line for r in log.runs) != 1:
+        if sorted(kinds) != ["dummy", "survey"] or sum(r.line == line for r in log.runs) != 1:
             continue
         stray = _nearest(strays, kinds)
         found = f"Line {line} is noted as dummy and as survey, and was walked once. Line {stray.line} has no note."
@@ -85,7 +125,7 @@ def _nearest(strays: Sequence[RunSummary], kinds: Sequence[str]) -> RunSummary:
     return strays[0] if kinds[0] == "dummy" else strays[-1]
 
 
-NOTED_CHECKS = (_dummy_of_another_number, _noted_not_logged)
+NOTED_CHECKS = (_dummy_of_another_number, _rows_shifted, _noted_not_logged)
 """Causes that are looked for when numbers and counts are not to blame."""
 AGAIN_CHECKS = (_numbers_again,)
 """Causes that are looked for before the register is held to blame."""

@@ -44,7 +44,7 @@ SAID_BY = {
     Code.NOTE_DISAGREES: (Code.SETTING_CORRECTED,),
     Code.LINE_REVERSED: (Code.NOTE_DISAGREES, Code.LINE_MISSING, Code.LINE_ORDER),
     Code.LINE_SHIFTED: (Code.LINE_MISSING, Code.LINE_ORDER, Code.START_STATION),
-    Code.LINES_SWAPPED: (Code.LINE_ORDER,),
+    Code.LINES_SWAPPED: (Code.LINE_ORDER, Code.POSITION),
 }
 """Findings that say nothing new where one of the others stands for the same line."""
 READ_AND_COMPARED = 0.2, 0.3

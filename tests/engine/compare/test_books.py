@@ -30,14 +30,47 @@ def test_numbers_that_begin_again_are_one_finding(noted):
     finding = only(compared(second_part(), rows(clean_lines()) if noted else []), "line-outside")
     assert (finding.line, finding.also) == (None, (7, 8, 9, 10, 1, 2, 3, 4))
     assert finding.advice == (
-        "Ask whether the second 1 to 4 are lines 7 to 10. If so, note the position_m of each second recording, from "
-        "6.50 on. If not, walk lines 7, 8, 9, 10."
+        "Ask whether the second 1 to 4 are lines 7 to 10. If so, note the position_m of each of these recordings, "
+        "from 6.50 on. If not, walk lines 7, 8, 9, 10."
     )
 
 
 def test_second_recordings_that_have_their_positions_are_no_finding():
     notes = [Note("A", n, 2, position_m=n + 5.5) for n in range(1, 5)]
     assert compared(second_part(), notes) == []
+
+
+def test_numbers_that_go_on_from_an_earlier_line():
+    scheme = replace(SCHEME, width_m=20)
+    lines = clean_lines(scheme)
+    lines[11:] = [replace(x, line=x.line - 2, run=1 + (x.line <= 13)) for x in lines[11:]]
+    finding = only(compared(lines, rows(clean_lines(scheme)), scheme), "line-outside")
+    assert finding.advice.startswith("Ask whether the second 10 to 18 are lines 12 to 20. If so,")
+    assert finding.advice.endswith("If not, walk lines 19, 20.")
+
+
+@pytest.mark.parametrize(
+    ("by", "told"), [(1, "lines 4 to 7 as noted are 3 to 6"), (-1, "lines 2 to 5 as noted are 3 to 6")]
+)
+def test_rows_that_slipped_by_one(by, told):
+    notes = [replace(n, line=n.line + by) if 3 <= n.line <= 6 else n for n in rows(clean_lines())]
+    finding = only(compared(clean_lines(), notes), "notes-differ")
+    assert finding.line == (7 if by > 0 else 2)
+    assert finding.advice == f"Ask whether {told}. If so, correct their numbers."
+
+
+def test_one_row_under_the_number_of_another_line():
+    notes = [replace(n, line=8) if n.line == 3 else n for n in rows(clean_lines())]
+    finding = only(compared(clean_lines(), notes), "notes-differ")
+    assert finding.advice == "Ask whether a row of line 8 is that of line 3. If so, correct its number."
+
+
+def test_positions_in_each_others_row_are_asked_about():
+    notes = [Note("A", 4, position_m=4.5), Note("A", 5, position_m=3.5)]
+    assert {f.code for f in compared(clean_lines(), notes)} == {"position"}
+    exchanged = clean_lines()
+    exchanged[3], exchanged[4] = replace(exchanged[4], line=4), replace(exchanged[3], line=5)
+    assert "position" not in {f.code for f in compared(exchanged, notes)}
 
 
 def test_lines_that_are_noted_as_redone_do_not_begin_again():
