@@ -10,10 +10,14 @@ LEAST_SPREAD = 5.0
 """Standard deviation of the lightness (0 to 255); a blank window has none."""
 
 
+gdal.UseExceptions()
+
+
 def fault(path: str) -> str:
     """Return what is wrong with a picture; empty when nothing is."""
-    picture = gdal.Open(path)
-    if picture is None:
+    try:
+        picture = gdal.Open(path)
+    except RuntimeError:
         return "cannot be opened"
     bands = picture.ReadAsArray()[:3].reshape(3, -1).astype(np.int64)
     colours = len(np.unique(bands[0] << 16 | bands[1] << 8 | bands[2]))
