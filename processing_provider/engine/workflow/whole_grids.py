@@ -7,6 +7,7 @@ from typing import Sequence
 
 from ..core import Code, Finding, Progress
 from ..mosaic import Questioned, Turn, grids_by_edges
+from .late_switch import with_late_switches
 from .read_survey import GridResult
 
 SURE = 0.99
@@ -57,7 +58,7 @@ def with_whole_grids(results: Sequence[GridResult], progress: Progress = None) -
         kept = (f for f in own if f.walk_again or f.line is None or f.code not in accused)
         proposals = () if accused else result.proposals
         done.append(replace(result, findings=(*whole, *kept), proposals=proposals))
-    return done
+    return with_late_switches(done)
 
 
 def as_questioned_before(result: GridResult, before: GridResult) -> GridResult:

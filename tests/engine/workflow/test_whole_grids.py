@@ -125,3 +125,31 @@ def test_the_run_and_the_workbench_say_so(named):
     opened = open_survey(sources, default_recipe(), default_recipe().edits)
     opened.accept("B", opened.state("B"))
     assert [f.code for f in opened.findings("B") if f.line is None and f.severity != "note"] == expected
+
+
+def twice(grid, lines):
+    return [Code.LINE_TWICE.finding("", "", "Ask the books.", grid=grid, line=n) for n in lines]
+
+
+def missing(grid, lines):
+    return [Code.LINE_MISSING.finding("", "", "Walk the line.", grid=grid, line=n) for n in lines]
+
+
+@pytest.mark.parametrize("lines", [range(1, 11), range(38, 41)])
+def test_lines_in_the_log_of_another_grid_are_one_finding(walks, lines):
+    """The logger was switched late, or too early: nothing is walked again before the books are asked."""
+    dummy = Code.NOTE_WITHOUT_LINE.finding("", "", "Ask.", grid="B", line=0 if 1 in lines else 41)
+    far = Code.LINE_SHORT.finding("", "", "Walk the line.", grid="B", line=20)
+    found = with_whole_grids(results_of(walks, findings=[*twice("A", lines), *missing("B", lines), dummy, far]))
+    assert said(found) == [("line-twice", "A", None, "ask"), ("line-short", "B", 20, "walk")]
+    assert set(found[0].findings[0].also) == set(lines)
+    assert "grid B" in found[0].findings[0].advice
+    assert said(with_whole_grids(found)) == said(found)
+    whole = Code.LINE_MISSING.finding("", "", "Ask the books.", grid="B", also=[*lines, dummy.line])
+    assert said(with_whole_grids(results_of(walks, findings=[*twice("A", lines), whole, far]))) == said(found)
+
+
+@pytest.mark.parametrize(("more", "less"), [([1, 2, 3], [1, 2]), ([1], [1]), ([5, 6, 7], [5, 6, 7]), ([1, 3], [1, 3])])
+def test_lines_recorded_twice_are_not_those_of_a_grid_that_lacks_others(walks, more, less):
+    given = [*twice("A", more), *missing("B", less)]
+    assert len(said(with_whole_grids(results_of(walks, findings=given)))) == len(given)
