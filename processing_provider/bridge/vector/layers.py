@@ -218,10 +218,12 @@ def read_readings(
     channels = channel_names(fields)
     lines = "line" in fields.names()
     if (needs_lines and not lines) or not channels:
-        what = "field line" if needs_lines and not lines else "channel (a field with measured numbers)"
+        no_line = needs_lines and not lines
+        what = "field line" if no_line else "channel (a field with measured numbers)"
+        instead = " Points without lines are mapped by 'Interpolate readings to a raster'." if no_line else ""
         raise EngineError(
             f"The layer {name} has no {what}. It must be a readings layer as 'Read traverse log' or 'Place readings on "
-            "the ground' writes it."
+            f"the ground' writes it.{instead}"
         )
     geometry = QgsWkbTypes.geometryType(source.wkbType())
     if geometry not in (QgsWkbTypes.GeometryType.PointGeometry, QgsWkbTypes.GeometryType.NullGeometry):

@@ -17,6 +17,7 @@ from ..core import (
     Readings,
     check_channels,
     check_finite,
+    check_in_grid,
     check_limits,
     flag_bit,
     for_tables,
@@ -73,7 +74,7 @@ def align_opposing(
     Raises
     ------
     EngineError
-        When the shift is no number, or a channel or the platform is not there.
+        When the shift is no number, a channel or the platform is not there, or readings lie in no grid.
 
     Notes
     -----
@@ -117,6 +118,7 @@ def _lag(
     table: list[AlignedGrid] = []
     correlations: list[Correlation] = []
     for i, (name, part) in enumerate(grids.items()):
+        check_in_grid(name, part)
         lines = lines_of(part)
         if given is None:
             correlations += correlate(part, lines, channels)

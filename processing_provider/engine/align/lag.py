@@ -12,6 +12,9 @@ from ..core import ROUNDING, Lines, Readings, band_pass
 SEARCH_M = 1.0
 """Largest shift of a reading that is looked for; opposite lines then move by twice as much to each other.
 Derived: three standard deviations of the lag of an instrument (0.3 m), to the metre."""
+SEARCH_READINGS = 2.0
+"""Where readings are farther from each other, so many of their distances are looked through. Derived: a logger writes a
+value one reading late at most, and a peak needs a reading beyond it on either side."""
 BLOCKS = 20
 """Groups of neighbouring pairs that are left out in turn for the standard error. Derived: a variance from 20 groups is
 known to sqrt(2 / 19), a third of it; more groups are too short to be independent."""
@@ -60,7 +63,7 @@ def correlate(readings: Readings, lines: Lines, channels: Sequence[str]) -> list
         return []
     out_first = lines.heading[pairs[:, 0]] > 0
     out, back = np.where(out_first, pairs.T, pairs.T[::-1])
-    reach = int(np.floor(2 * SEARCH_M / lines.step_m + ROUNDING)) + 2
+    reach = int(np.floor(2 * search_of(lines.step_m) / lines.step_m + ROUNDING)) + 2
     found = []
     for matrix in lines.resample(readings, readings.stacked(channels)):
         known = np.isfinite(matrix)
@@ -112,7 +115,7 @@ def estimate_of(correlations: list[Correlation], channels: int) -> tuple[LagEsti
     lags, heights = np.transpose([_peak(pooled.lag_m, one) for one in left_out])
     lag_error, height_error = (np.sqrt((n - 1) / n * np.sum((a - a.mean()) ** 2)) for a in (lags, heights))
     before = float(np.interp(0.0, pooled.lag_m, curve))
-    remark = unknown = _unknown(lag / 2, height, height_error, n)
+    remark = unknown = _unknown(lag / 2, height, height_error, n, search_of(pooled.lag_m[1] - pooled.lag_m[0]))
     if not unknown and abs(lag) <= PROOF * lag_error:
         remark = (f"The shift found, {lag / 2:+.3f} m, is within two standard errors ({lag_error / 2:.3f} m): it was "
                   "not applied.")  # fmt: skip
@@ -121,13 +124,18 @@ def estimate_of(correlations: list[Correlation], channels: int) -> tuple[LagEsti
     return LagEstimate(0.0 if remark else shift, shift, error, before, after, remark), not unknown
 
 
-def _unknown(shift: float, height: float, height_error: float, blocks: int) -> str:
+def search_of(step_m: float) -> float:
+    """Return the largest shift of readings ``step_m`` from each other that is looked for; both in metres."""
+    return max(SEARCH_M, SEARCH_READINGS * step_m)
+
+
+def _unknown(shift: float, height: float, height_error: float, blocks: int, search_m: float) -> str:
     """Return why opposite neighbours show no lag, empty where they do."""
     if blocks < 3:
         return "Too few opposite neighbours for a standard error: nothing was moved."
     if height <= SIGNIFICANT * height_error or height <= 0:
         return f"Opposite neighbours do not correlate significantly ({height:.2f}): nothing was moved."
-    if abs(shift) >= SEARCH_M:
+    if abs(shift) >= search_m:
         return f"The best shift lies at the end of the search range ({shift:+.2f} m): nothing was moved."
     return ""
 

@@ -16,6 +16,7 @@ from ..core import (
     Readings,
     check_channels,
     check_choice,
+    check_in_grid,
     for_tables,
     kind_code,
     lines_of,
@@ -106,7 +107,7 @@ def balance_traverses(
     Raises
     ------
     EngineError
-        When the method, a channel or the platform is not there.
+        When the method, a channel or the platform is not there, or readings lie in no grid.
 
     Notes
     -----
@@ -124,6 +125,7 @@ def balance_traverses(
     corrections: dict[str, list[_Correction]] = {channel: [] for channel in chosen}
     tables: dict[str, list[LineOffset]] = {channel: [] for channel in chosen}
     for i, (name, part) in enumerate(grids.items()):
+        check_in_grid(name, part)
         grid = _grid(name, part, chosen, drift)
         for number, channel in enumerate(chosen):
             if progress is not None:

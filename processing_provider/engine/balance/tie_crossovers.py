@@ -9,25 +9,29 @@ import numpy as np
 
 from ..core import (
     CARRIED,
-    HALF_WINDOW_M,
     INSTRUMENT,
     MIN_READINGS,
     POSITION_DECIMALS,
     Lines,
     Platform,
     Readings,
+    half_window,
     is_across,
     lines_at,
     mean_within,
     noise_of_lines,
     profile_of,
     recordings,
+    typical_length,
     walk_shapes,
 )
 
 SEARCH_M = 1.0
 """Largest shift of a tie along itself that is looked for, in metres. Derived: three standard deviations of the lag of a
 tie (0.3 m), to the metre."""
+SEARCH_READINGS = 2.0
+"""Where readings of a tie are farther from each other, so many of their distances are looked through. Derived: a value
+is written one reading late at most, and a better fit shows between readings on either side."""
 BETTER = 0.9
 """A shift of a tie must bring its differences from the lines below this fraction of those before. Found by
 tests/calibration/balance.py: as good as 0.7 and 0.99. Stripes alone bring them down by several per cent somewhere."""
@@ -138,7 +142,7 @@ def _crossovers(
     """Return the columns of ``Controls`` for one tie."""
     lines, readings = grid.lines, grid.readings
     order, u, smooth, slope = profile_of(readings, grid.values, rows)
-    v, reach = np.median(readings.v_m[order]), HALF_WINDOW_M
+    v, reach = np.median(readings.v_m[order]), half_window(lines.step_m)
     level, along, _ = lines_at(lines, grid.matrix, v)
     read_at = lines.u + _shift(lines.u, level, u, smooth) + shapes @ walk
     design = shapes * np.interp(read_at, u, slope)[:, None]
@@ -168,7 +172,8 @@ def _shift(across: np.ndarray, level: np.ndarray, u: np.ndarray, smooth: np.ndar
     Levels of the lines differ by their offsets, so it is differences from the mean of the two neighbours that count,
     none with more than three times their median.
     """
-    tried = np.array(sorted(np.linspace(-SEARCH_M, SEARCH_M, 21), key=abs))
+    search = max(SEARCH_M, SEARCH_READINGS * typical_length(np.diff(u)))
+    tried = np.array(sorted(np.linspace(-search, search, 21), key=abs))
     difference = level - _between_ends(across + tried[:, None], u, smooth)
     bend = np.abs(difference[:, 1:-1] - (difference[:, :-2] + difference[:, 2:]) / 2)
     bend = bend[:, np.isfinite(bend).all(axis=0)]

@@ -54,6 +54,7 @@ from .lines import (
     ROUNDING,
     SAME_PLACE,
     Lines,
+    check_in_grid,
     lines_of,
     nearest_whole,
     typical_length,
@@ -88,7 +89,7 @@ from .register import GridEntry, parse_register, register_with_layout, registere
 from .scheme import HEADINGS, PATTERNS, Scheme
 from .store import Blocks, Correction, GridStore, ValuesInUse, for_tables, grid_by_grid, scratch_folder
 from .text_file import read_text
-from .tie_profile import HALF_WINDOW_M, is_across, lines_at, mean_within, profile_of, recordings
+from .tie_profile import half_window, is_across, lines_at, mean_within, profile_of, recordings
 from .walk_model import (
     CARRIED,
     CART,
@@ -124,7 +125,6 @@ __all__ = [
     "FlagEdit",
     "GridEntry",
     "GridStore",
-    "HALF_WINDOW_M",
     "HEADINGS",
     "INSTRUMENT",
     "Instrument",
@@ -154,6 +154,7 @@ __all__ = [
     "check_channels",
     "check_choice",
     "check_finite",
+    "check_in_grid",
     "check_positive",
     "concatenate",
     "counted",
@@ -169,6 +170,7 @@ __all__ = [
     "flag_words",
     "for_tables",
     "grid_by_grid",
+    "half_window",
     "halves_of",
     "is_across",
     "kind_code",

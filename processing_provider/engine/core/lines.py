@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from .columns import kind_code
+from .errors import EngineError
 from .noise import median
 from .readings import Readings
 
@@ -126,6 +127,34 @@ def grids_of(readings: Readings) -> Iterator[tuple[str, np.ndarray, Readings]]:
         rows = np.flatnonzero(readings.grid == code)
         if len(rows):
             yield name, rows, readings.take(rows) if len(rows) < len(readings) else readings
+
+
+def check_in_grid(name: str, readings: Readings) -> None:
+    """Refuse readings that lie in no grid: corrections compare lines side by side, and these show none.
+
+    Parameters
+    ----------
+    name : str
+        Of the grid, for the message.
+    readings : Readings
+        Of one grid.
+
+    Raises
+    ------
+    EngineError
+        When survey readings are in use, and none of them has u_m and v_m.
+    """
+    used = readings.in_use & (readings.kind == kind_code("survey"))
+    if not used.any() or (np.isfinite(readings.u_m) & np.isfinite(readings.v_m))[used].any():
+        return
+    what = f"The readings of grid {name}" if name else "The readings"
+    if not (np.isfinite(readings.x) & np.isfinite(readings.y))[used].any():
+        raise EngineError(f"{what} are not placed (no u_m and v_m). Run 'Place readings on the ground' first.")
+    raise EngineError(
+        f"{what} have positions on the map, but none in a grid (no u_m and v_m), and corrections compare the lines of "
+        "a grid side by side. Map them as they are: 'Interpolate readings to a raster' by minimum curvature or "
+        "kriging. Where they were walked in a grid, run 'Place readings on the ground' first."
+    )
 
 
 def lines_of(readings: Readings) -> Lines:

@@ -14,6 +14,14 @@ HALF_WINDOW_M = INSTRUMENT.resolution_m / 2
 coils see much the same (0.25 m either way)."""
 
 
+def half_window(step_m: float) -> float:
+    """Return how near to a crossover readings are averaged for it, in metres.
+
+    One reading on either side at least, so that lines of readings ``step_m`` metres from each other have some there.
+    """
+    return max(HALF_WINDOW_M, step_m)
+
+
 def recordings(readings: Readings, kind: str, values: np.ndarray) -> list[np.ndarray]:
     """Return the rows of each recording of a kind.
 
@@ -53,7 +61,7 @@ def profile_of(readings: Readings, values: np.ndarray, rows: np.ndarray) -> tupl
 
 def lines_at(lines: Lines, matrix: np.ndarray, v_m: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return values of the lines (L,) at a position along the traverses, and their first and second derivatives."""
-    reach = HALF_WINDOW_M
+    reach = half_window(lines.step_m)
     before, level, after = (
         mean_within(lines.v, matrix, v_m + low, v_m + high)
         for low, high in ((-2 * reach, 0.0), (-reach, reach), (0.0, 2 * reach))

@@ -13,6 +13,7 @@ from ..core import (
     Progress,
     Readings,
     check_channels,
+    check_in_grid,
     check_limits,
     check_positive,
     for_tables,
@@ -73,7 +74,7 @@ def flag_outliers(
     Raises
     ------
     EngineError
-        When the threshold is not above zero or a channel is not there.
+        When the threshold is not above zero, a channel is not there, or readings lie in no grid.
 
     Notes
     -----
@@ -89,6 +90,7 @@ def flag_outliers(
     chosen = check_channels(channels, grids.channels)
     flagged, used, table = 0, 0, []
     for i, (name, part) in enumerate(grids.items()):
+        check_in_grid(name, part)
         lines, outlying = lines_of(part), np.zeros(len(part), bool)
         for channel in chosen:
             found, noise = _outlying(part, lines, part.channels[channel], threshold)

@@ -10,9 +10,9 @@ import numpy as np
 from ..balance import tie_shapes
 from ..core import (
     CARRIED,
-    HALF_WINDOW_M,
     Lines,
     Readings,
+    half_window,
     is_across,
     lines_at,
     noise_of_lines,
@@ -87,7 +87,8 @@ def ties_of(readings: Readings, lines: Lines, values: np.ndarray, matrix: np.nda
     """
     found = []
     rows_of_ties = [rows for rows in recordings(readings, "tie", values) if is_across(readings, lines, rows)]
-    noise = min(1.0, lines.step_m / HALF_WINDOW_M / 2) * 2 * noise_of_lines(matrix) ** 2 if rows_of_ties else 0.0
+    averaged = min(1.0, lines.step_m / half_window(lines.step_m) / 2)
+    noise = averaged * 2 * noise_of_lines(matrix) ** 2 if rows_of_ties else 0.0
     for rows in rows_of_ties:
         rows, u, smooth, slope = profile_of(readings, values, rows)
         if slope.any():

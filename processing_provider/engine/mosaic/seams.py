@@ -14,6 +14,7 @@ from ..core import (
     Readings,
     check_channels,
     check_choice,
+    check_in_grid,
     for_tables,
     halves_of,
     part_of,
@@ -99,7 +100,7 @@ def balance_grids(
     Raises
     ------
     EngineError
-        When the model, a channel or the fixed grid is not there.
+        When the model, a channel or the fixed grid is not there, or readings lie in no grid.
 
     Notes
     -----
@@ -138,6 +139,7 @@ def _gathered(grids: GridStore, channel: str, progress: Progress) -> _Survey:
         if progress is not None:
             progress(number / len(grids.names))
         part = grids.get(name)
+        check_in_grid(name, part)
         used[number] = np.count_nonzero(part.in_use)
         measured[number] = np.isfinite(part.channels[channel]).any()
         balanced &= channel in part.se

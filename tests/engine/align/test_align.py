@@ -10,7 +10,7 @@ from turnrow.processing_provider.engine.align import walk_equations as _walk_equ
 from turnrow.processing_provider.engine.align.align import align_opposing
 from turnrow.processing_provider.engine.core.columns import kind_code
 from turnrow.processing_provider.engine.core.errors import EngineError
-from turnrow.processing_provider.engine.core.readings import concatenate
+from turnrow.processing_provider.engine.core.readings import Readings, concatenate
 from turnrow.processing_provider.engine.flag.outliers import flag_outliers
 
 
@@ -67,6 +67,20 @@ def test_iron_does_not_decide(walk):
         values += 500 * np.exp(-(((readings.v_m - v) / 0.3) ** 2)) * (readings.line == line)
     figures = align_opposing(with_values(readings, values))[1].figures
     assert figures.shift_m == pytest.approx(-0.3, abs=0.05)
+
+
+def test_a_lag_is_looked_for_as_far_as_two_readings_reach(walk):
+    """Readings 1 m from each other over waves that differ from line to line; the lag is 1.5 m by construction."""
+    u, v = (a.ravel() for a in np.meshgrid(np.arange(24.0), np.arange(0.5, 60.0), indexing="ij"))
+    heading = 1 - 2 * (u.astype(int) % 2)
+    true_v = v - 1.5 * heading
+    eca = sum(
+        np.sin(2 * np.pi * (true_v * c + u * s) / 10 + p) for c, s, p in ((1, 0.1, 0), (0.8, -0.2, 1), (0.6, 0.3, 2))
+    )
+    eca += np.random.default_rng(4).normal(0, 0.05, len(v))
+    lines = Readings.build(u, {"eca": eca}, u_m=u, v_m=v, heading=heading)
+    figures = align_opposing(lines, per_traverse=False)[1].figures
+    assert figures.shift_m == pytest.approx(-1.5, abs=0.1), figures
 
 
 def test_noise_alone_moves_nothing(walk):

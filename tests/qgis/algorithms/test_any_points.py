@@ -2,7 +2,8 @@
 
 import numpy as np
 import pytest
-from qgis.core import QgsFeature, QgsGeometry, QgsPointXY, QgsProcessingException, QgsVectorLayer
+from qgis.core import QgsFeature, QgsField, QgsGeometry, QgsPointXY, QgsProcessingException, QgsVectorLayer
+from qgis.PyQt.QtCore import QVariant
 from turnrow.processing_provider.bridge.raster.geotiff import read_map
 
 pytestmark = pytest.mark.usefixtures("turnrow_provider")
@@ -44,3 +45,22 @@ def test_methods_on_traverses_say_what_to_do_instead(points, tmp_path):
     with pytest.raises(QgsProcessingException, match="lie on no traverses .* minimum curvature or kriging"):
         grid(points, tmp_path / "map.tif", "cubic")
     assert not (tmp_path / "map.tif").exists()
+
+
+@pytest.mark.parametrize("correction", ["flagoutliers", "alignopposing", "balancetraverses", "balancegrids"])
+def test_corrections_say_of_points_with_lines_what_to_do_instead(points, tmp_path, correction):
+    from qgis import processing
+
+    points.dataProvider().addAttributes([QgsField("line", QVariant.Int)])
+    points.updateFields()
+    numbers = {f.id(): {points.fields().indexOf("line"): f.id() % 10} for f in points.getFeatures()}
+    points.dataProvider().changeAttributeValues(numbers)
+    with pytest.raises(QgsProcessingException, match="none in a grid .* by minimum curvature or kriging"):
+        processing.run(f"turnrow:{correction}", {"INPUT": points, "OUTPUT": str(tmp_path / "out.gpkg")})
+
+
+def test_corrections_say_of_points_without_lines_what_to_do_instead(points, tmp_path):
+    from qgis import processing
+
+    with pytest.raises(QgsProcessingException, match="no field line.* mapped by 'Interpolate readings to a raster'"):
+        processing.run("turnrow:balancetraverses", {"INPUT": points, "OUTPUT": str(tmp_path / "out.gpkg")})
