@@ -8,8 +8,8 @@ from osgeo import ogr
 from qgis.core import QgsApplication, QgsProcessingException, QgsProcessingFeedback
 
 WORKFLOW = "turnrow.processing_provider.engine.workflow"
-READ, PROCESS, MAPS = (
-    importlib.import_module(f"{WORKFLOW}.{name}") for name in ("read_survey", "process_survey", "maps")
+READ, PROCESS, MAPS, SEARCH = (
+    importlib.import_module(f"{WORKFLOW}.{name}") for name in ("read_survey", "process_survey", "maps", "late_search")
 )
 RECIPE = importlib.import_module(f"{WORKFLOW}.recipe")
 
@@ -81,8 +81,8 @@ def test_corrections_that_end_for_every_grid(survey_files, monkeypatch):
 
 
 def test_a_grid_in_which_mistakes_cannot_be_searched(survey_files, monkeypatch):
-    broken = faulty(PROCESS.possible_mistakes, lambda part, *_: part.grids == ("A",))
-    monkeypatch.setattr(PROCESS, "possible_mistakes", broken)
+    broken = faulty(SEARCH.possible_mistakes, lambda part, *_: part.grids == ("A",))
+    monkeypatch.setattr(SEARCH, "possible_mistakes", broken)
     result, found = run(survey_files)
     assert result["GRIDS_DONE"] == 2
     assert found["A", "not-searched"].startswith("The search for possible mistakes in grid A ended with a fault")
@@ -103,7 +103,7 @@ def test_a_fault_anywhere_else_is_one_sentence_and_a_traceback_in_the_message_lo
 
 
 def test_memory_that_does_not_suffice_is_reported_as_that(survey_files, monkeypatch):
-    def full(*_):
+    def full(*_, **__):
         raise MemoryError
 
     monkeypatch.setattr(READ, "read_log", full)
