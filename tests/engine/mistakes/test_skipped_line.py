@@ -191,4 +191,4 @@ def test_blurred_shape_is_the_mean_over_places():
     away = np.array([[0.3, 0.6], [0.0, 0.0], [1.0, -0.4]])
     moved = away[:, None] + np.random.default_rng(1).normal(size=(1_000_000, 2)) * np.sqrt(np.diag(blur))
     direct = np.exp(-0.5 * np.einsum("...i,ij,...j->...", moved, np.linalg.inv(spread), moved, optimize=True))
-    np.testing.assert_allclose(shapes._gaussian(away, spread, blur), direct.mean(axis=1), atol=0.002)
+    np.testing.assert_allclose(shapes._gaussian(*away.T, spread, blur), direct.mean(axis=1), atol=0.002)
