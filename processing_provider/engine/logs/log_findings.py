@@ -24,6 +24,11 @@ METRES = re.compile(r"(?i)[(\[_ ]m(et(er|re|ro)s?)?[)\]]?\s*$|^(metr?er?s?|metro
 SHORTEST = 3
 """Recordings with fewer readings on average, and more of them a line, are no walk (common practice, no
 source)."""
+LINE_IN_TURNS = (
+    "Ask for the layout of the log: look at lines. Give the role line to the column that has it. If it has it, sort "
+    "the log by its time, or split it into a log for each sensor. If all is right as it was read, set "
+    '"confirmed": true in the layout. Nothing of this log is mapped until then.'
+)
 FEWEST_STEPS = 5
 """Steps between times from which their way is known. Derived: five alike come by chance once in 16."""
 SHOWN_MARKS = 3
@@ -158,17 +163,22 @@ def check_turns(gathered: LogGatherer, readings: Readings) -> None:
         )
 
 
-def check_order(gathered: LogGatherer, readings: Readings) -> None:
-    """Raise EngineError when rows do not stand in the order in which they were walked: sorted, or of lines in turns."""
+def check_order(gathered: LogGatherer, readings: Readings, given: bool) -> list[Finding]:
+    """Raise EngineError when rows do not stand in the order in which they were walked: sorted, or of lines in turns.
+
+    Where a person gave the layout, a line that changes with the readings may be another column: it is questioned.
+    """
     if gathered.layout.confirmed or gathered.layout.one("line") is None:
-        return
+        return []
     runs = readings.runs()
     lines = {(run.grid, run.line) for run in runs}
     if len(readings) < SHORTEST * len(runs) and len(runs) > SHORTEST * len(lines):
-        row = int(readings.row[runs[1].rows[0]])
+        often, row = len(readings) / len(runs), int(readings.row[runs[1].rows[0]])
+        found = f"In {gathered.name}, the line changes after {often:.1f} readings on average (first in row {row})"
+        if given:
+            return [Code.LAYOUT_QUESTIONED.finding(f"{found}.", "", LINE_IN_TURNS)]
         raise EngineError(
-            f"In {gathered.name}, the line changes after {len(readings) / len(runs):.1f} readings on average (first in "
-            f"row {row}): the rows were sorted, or two sensors stand in turns. Sort the log by its time, or split it "
+            f"{found}: the rows were sorted, or two sensors stand in turns. Sort the log by its time, or split it "
             "into a log for each sensor."
         )
     _check_same_times(gathered, readings)
@@ -179,6 +189,7 @@ def check_order(gathered: LogGatherer, readings: Readings) -> None:
             f"{int(readings.row[falling[0].rows[0]])} on) and forwards within others: the rows were sorted by their "
             "stations. Sort the log by its time."
         )
+    return []
 
 
 def _check_same_times(gathered: LogGatherer, readings: Readings) -> None:

@@ -104,6 +104,7 @@ def read_log(
     path = Path(path)
     remarks: list[str] = []
     passed_over: list[str] = []
+    given = layout is not None
     if layout is None:
         layout, remarks = detect_layout(path)
         passed_over = head_rows(path, layout.encoding)[1][: layout.skip_rows] if layout.skip_rows else []
@@ -118,9 +119,9 @@ def read_log(
     remarks += filter(None, [gathered.turn_back()])
     readings, unusable = _assemble(gathered, grid)
     check_turns(gathered, readings)
-    check_order(gathered, readings)
+    findings = check_order(gathered, readings, given)
     above = rows_above(passed_over, gathered)
-    findings = above + row_findings(gathered) + line_findings(gathered, readings) + value_findings(gathered, unusable)
+    findings += above + row_findings(gathered) + line_findings(gathered, readings) + value_findings(gathered, unusable)
     remarks += not_in_the_log(gathered, readings)
     names = channel_names(readings.channels, readings.extras)
     readings, findings = readings.renamed(names), findings + channels_renamed(names)

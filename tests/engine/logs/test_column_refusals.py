@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 from turnrow.processing_provider.engine.core import EngineError
-from turnrow.processing_provider.engine.logs import read_log
+from turnrow.processing_provider.engine.logs import layout_from_json, read_log
 from turnrow.tests.engine.logs.log_files import write
 
 PLACES = [(1 + k // 12, k % 12 + 1, f"09:05:{k:02d}") for k in range(48)]
@@ -76,6 +78,18 @@ def test_rows_out_of_order_are_refused(tmp_path):
     back = [row for line in "1234" for row in PLAIN[:: -1 if line in "24" else 1] if row[0] == line]
     with pytest.raises(EngineError, match=r"times run backwards within line 2 \(from row 14 on\)"):
         read_log(write(tmp_path, "line,station,time,cond", *back))
+
+
+def test_a_layout_that_takes_stations_for_lines_is_questioned(tmp_path):
+    roles = {"line": "station", "station": "line", "time": "time", "cond": "channel"}
+    columns = [{"column": column, "role": role} for column, role in roles.items()]
+    layout = {"columns": columns}
+    log = write(tmp_path, "line,station,time,cond", *PLAIN)
+    (found,) = read_log(log, layout_from_json(json.dumps(layout))).findings
+    assert found.code == "layout-questioned"
+    assert "line changes after 1.0 readings on average (first in row 3)" in found.found
+    assert found.advice.startswith("Ask for the layout of the log: look at lines.")
+    assert not read_log(log, layout_from_json(json.dumps({**layout, "confirmed": True}))).findings
 
 
 def test_a_line_again_at_the_same_times_is_another_channel(tmp_path):
