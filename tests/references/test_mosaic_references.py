@@ -101,8 +101,8 @@ def adjusted(mosaic, wave, fixed, stations=None):
     steps = steps_of(segments, seams, terms, wave, -1)
     piece = np.where(steps.known, NOISE * steps.variance / steps.count, 1.0)
     inverse = adjustment._inverse(steps, piece, steps.common, SCATTER)
-    group = np.zeros(GRIDS, int)
-    normal = normal_equations.NormalEquations(steps, inverse, terms, group, DRIFT, FRACTION, stations)
+    group, border = np.zeros(GRIDS, int), np.ones(steps.border.max() + 1)
+    normal = normal_equations.NormalEquations(steps, inverse, terms, group, DRIFT, FRACTION, border, stations)
     return normal.levels(WEIGHT, fixed)
 
 

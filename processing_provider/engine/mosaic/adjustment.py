@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from typing import Optional, Sequence
 
 import numpy as np
@@ -13,6 +14,7 @@ from .edge_steps import Seam
 from .line_segments import Segments
 from .normal_equations import LEAST, AdjustedLevels, NormalEquations
 from .observations import SeamSteps, Terms, steps_of
+from .one_level import Solution, border_factors, levels_with_proof
 
 TAIL, SEAM_TAIL = 4.0, 3.0
 """Degrees of freedom of Student's t, of pieces and of whole seams. Found by ``tests/calibration/mosaic.py``."""
@@ -55,11 +57,42 @@ def adjust_levels(
     Notes
     -----
     By ``solve_steps``, with the waves of the readings across the lines; without them where tilts are looked for, which
-    take the waves up.
+    take the waves up. Levels are alike where they are not proven to differ (``levels_with_proof``); not with tilts.
     """
     grids = len(terms.free)
-    wave = np.zeros((grids, MODES)) if terms.tilted else waves_of(segments, grids)
-    return solve_steps(segments, seams, terms, wave, stations=stations, progress=progress).levels(weight, fixed)
+    if terms.tilted:
+        still = np.zeros((grids, MODES))
+        return solve_steps(segments, seams, terms, still, stations=stations, progress=progress).levels(weight, fixed)
+    solved, levels = _with_factors(segments, seams, terms, stations, progress)
+    adjusted = solved.levels(weight, fixed)
+    value, covariance, between = adjusted.value.copy(), adjusted.covariance.copy(), adjusted.between.copy()
+    alike_sd = _alike_sd(segments)
+    for group in np.unique(adjusted.group):
+        mine = np.flatnonzero(adjusted.group == group)
+        stays = np.eye(grids)[fixed, mine] if fixed in mine else weight[mine] / weight[mine].sum()
+        found = levels_with_proof([one.of(mine) for one in levels], np.eye(len(mine)) - stays, alike_sd)
+        value[mine, 0], covariance[mine, 0, 0] = found.value, np.diag(found.covariance)
+        between[np.ix_(mine, mine)] = found.covariance
+    return replace(adjusted, value=value, covariance=covariance, between=between)
+
+
+def _with_factors(
+    segments: Segments, seams: Sequence[Seam], terms: Terms, stations: Optional[BaseStations], progress: Progress
+) -> tuple[NormalEquations, list[Solution]]:
+    """Return the solution, and the levels for each of ``border_factors`` about its borders."""
+    wave = waves_of(segments, len(terms.free))
+    adjusted = _iterated(steps_of(segments, seams, terms, wave, -1), segments, terms, stations, wave, progress)
+    steps, normal = adjusted.steps, adjusted.normal
+    edge = np.bincount(steps.border, ~steps.read_twice) > 0
+    found = []
+    for factor, probable in border_factors(np.where(edge, normal.border, np.nan)):
+        found.append(replace(adjusted.with_factors(factor).relative_levels(), probable=probable))
+    return normal, found
+
+
+def _alike_sd(segments: Segments) -> float:
+    """Return how much the levels of grids may differ that are alike: what their lines are off."""
+    return float(np.sqrt(np.mean(segments.error**2)))
 
 
 def proven_stations(
@@ -69,12 +102,13 @@ def proven_stations(
 
     None where none were.
     """
-    solved = solve_steps(segments, seams, terms, waves_of(segments, len(terms.free)), progress=progress)
-    level, covariance = solved.relative_levels()
-    proven = np.zeros(len(level), bool)
+    solved, levels = _with_factors(segments, seams, terms, None, progress)
+    proven = np.zeros(len(terms.free), bool)
     for group in np.unique(solved.group):
         mine = solved.group == group
-        proven |= mine & stations.of(mine).on_one_spot(level, covariance)
+        own = np.flatnonzero(mine)
+        if stations.of_rows(own).on_one_spot([one.of(own) for one in levels], _alike_sd(segments)):
+            proven |= mine
     return stations.of(proven) if proven.any() else None
 
 
@@ -113,15 +147,47 @@ def solve_steps(
     b: level of a grid, without a prior; c: drift inside a grid over the position t across its lines, a fraction a of
     the waves y and a random walk r_gn ~ N(0, s^2 / n^2), a part of which all grids share; w: errors of lines, common to
     all pieces on one line; k, m: signal along the whole seam, and along the straight border that it lies on; e: signal
-    and noise of one piece. k and e have Student's t distributions (iterated reweighting). s and the sizes of w and e
+    and noise of one piece. k, m and e have Student's t distributions (iterated reweighting). s and the sizes of w and e
     follow by restricted maximum likelihood. A base reading is b_g and what its spot reads: one unknown a group of grids
     that seams connect. See docs/methods/balance-grids.md.
     """
     steps = steps_of(segments, seams, terms, wave, still)
+    return _iterated(steps, segments, terms, stations, wave, progress).normal
+
+
+@dataclass(frozen=True)
+class _Adjusted:
+    """Steps as adjusted, with the variances (S, M) of the pieces and the other sizes that were found."""
+
+    normal: NormalEquations
+    steps: SeamSteps
+    terms: Terms
+    piece: np.ndarray
+    scatter: float
+    drift: float
+    fraction: float
+    stations: Optional[BaseStations]
+
+    def with_factors(self, factor: np.ndarray) -> NormalEquations:
+        """Return the solution with the variances of the signal along the borders multiplied (B,), normal otherwise."""
+        inverse = _inverse(self.steps, self.piece, self.steps.common * factor[self.steps.border], self.scatter)
+        sizes = self.drift, self.fraction, 1 / factor
+        return NormalEquations(self.steps, inverse, self.terms, self.normal.group, *sizes, self.stations)
+
+
+def _iterated(
+    steps: SeamSteps,
+    segments: Segments,
+    terms: Terms,
+    stations: Optional[BaseStations],
+    wave: np.ndarray,
+    progress: Progress,
+) -> _Adjusted:
+    """Return the steps adjusted, after rounds of reweighting."""
     likely = float(np.mean(segments.error**2)) + LEAST
     fraction = _expected_fraction(wave, likely)
     drift, estimate, noise, scatter = likely, fraction, 1.0, 1.0
-    of_piece, of_seam = np.ones_like(steps.step), np.ones(len(steps.step))
+    of_piece, of_seam, of_border = np.ones_like(steps.step), np.ones(len(steps.step)), np.ones(steps.border.max() + 1)
     group = _groups(steps, len(terms.free))
     for done in range(ROUNDS):
         if progress is not None:
@@ -130,20 +196,22 @@ def solve_steps(
         common = steps.common / of_seam
         inverse = _inverse(steps, piece, common, scatter)
         drift = _drift_variance(steps, inverse, drift, likely, estimate)
-        normal = NormalEquations(steps, inverse, terms, group, drift, fraction, stations)
+        normal = NormalEquations(steps, inverse, terms, group, drift, fraction, of_border, stations)
         estimate = normal.fraction
         residual = steps.step - normal.predicted(steps)
         pull = (inverse @ residual[:, :, None])[:, :, 0]
         size = (piece * pull) ** 2 / steps.variance * steps.known
         freedom = np.sum(steps.count * piece * np.einsum("sii->si", inverse) * steps.known)
+        adjusted = _Adjusted(normal, steps, terms, piece, scatter, drift, fraction, stations)
         scatter = _line_scatter(steps, inverse, residual, scatter)
         noise = max(np.sum(of_piece * steps.count * size) / freedom, LEAST)
         if done < ROUNDS // 3:
             # What drift explains must not pass for rare pieces before its size is known.
             continue
         of_piece = (TAIL + 1) / (TAIL + size / noise)
+        of_border = (SEAM_TAIL + 1) / (SEAM_TAIL + normal.border**2)
         of_seam = (SEAM_TAIL + 1) / (SEAM_TAIL + (common * pull.sum(axis=1)) ** 2 / steps.common)
-    return normal
+    return adjusted
 
 
 def _expected_fraction(wave: np.ndarray, prior: float) -> float:

@@ -7,16 +7,23 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import Readings, inverse_symmetric, kind_code, recordings, robust_sd
+from ..core import Readings, kind_code, recordings, robust_sd
+from .one_level import Solution, posteriors
 
 LEAST_SETS = 2
 """Sets of base readings that a grid must have. Derived: a single set says nothing of the drift in between."""
 FOLLOWED = 2.0
 """Degrees of freedom of a grid's sets that its drift takes up, besides the mean. Derived: the drift that balancing
 takes off has a warm-up and a smooth part, which over a grid is little more than one slope."""
-ONE_SPOT, SURE = 0.8, 0.9
+ONE_SPOT, SURE = 0.8, 0.75
 """Probability that all base readings were taken on one spot: beforehand, and that from which on they count. Common
-practice, no source."""
+practice, no source: right base readings left aside cost as much as wrong ones that count."""
+NOISIER = (1.0, 4.0, 16.0)
+"""What the variance of base readings may have to be multiplied by, each as probable. Common practice, no source: an
+instrument held a little higher reads a few percent less, so that sets of one grid agree better than those of two."""
+OTHER_SPOTS = ((1.0, 0.6), (9.0, 0.3), (81.0, 0.1))
+"""What the variance of the signal may have to be multiplied by for spots of their own, and how probable that is. Common
+practice, no source: a spot may lie over a feature or off the site."""
 LEAST = 1e-6
 """Least variance of a level, as a fraction of that of the signal. Derived: a thousandth of the signal as standard
 deviation is no matter on a map, and keeps the covariance invertible in float64."""
@@ -70,35 +77,44 @@ class BaseStations:
         """Return those of some grids (G,) bool."""
         return BaseStations(np.where(grids, self.level, np.nan), self.variance, self.signal)
 
+    def of_rows(self, grids: np.ndarray) -> BaseStations:
+        """Return those of some grids, by their indices, alone."""
+        return BaseStations(self.level[grids], self.variance[grids], self.signal)
+
     def in_units_of(self, unit: float) -> BaseStations:
         """Return the same in multiples of ``unit``."""
         return BaseStations(self.level / unit, self.variance / unit**2, self.signal / unit**2)
 
-    def on_one_spot(self, level: np.ndarray, covariance: np.ndarray) -> bool:
+    def on_one_spot(self, by_seams: Sequence[Solution], alike_sd: float) -> bool:
         """Return whether they were all taken on one spot.
 
         Parameters
         ----------
-        level, covariance : (G,), (G, G) float64
-            AdjustedLevels by the seams alone, and their covariance.
+        by_seams, alike_sd
+            As for ``levels_with_proof``, by the seams alone.
 
         Notes
         -----
-        The level of a grid by its base readings less its level by the seams is what the spot reads, the same for all
-        grids. From spot to spot it differs as the signal does. Both cases are Gaussian with the mean left free.
-
-        References
-        ----------
-        Patterson, H. D., Thompson, R., 1971. Recovery of inter-block information when block sizes are unequal.
-        Biometrika 58(3), 545-554.
+        The level of a grid by its base readings less its level is what the spot reads, the same for all grids. From
+        spot to spot it differs as the signal does. What ``levels_with_proof`` weighs, and how noisy base readings are,
+        is unknown in both cases.
         """
         known = self.known
         if np.count_nonzero(known) < 2:
             return False
-        residual = (self.level - level)[known]
-        same = covariance[np.ix_(known, known)] + np.diag(self.variance[known])
-        ratio = _density(residual, same) - _density(residual, same + self.signal * np.eye(len(residual)))
-        return bool(ratio + np.log(ONE_SPOT / (1 - ONE_SPOT)) > np.log(SURE / (1 - SURE)))
+        spots = self.signal * np.eye(np.count_nonzero(known))
+        same, other = [], []
+        for assumed in posteriors(by_seams, alike_sd):
+            residual = Solution(self.level - assumed.levels.level, assumed.levels.covariance).of(np.flatnonzero(known))
+            for noisier in NOISIER:
+                own = np.diag(noisier * self.variance[known])
+                same.append(assumed.log + residual.likely(own)[0])
+                other += [
+                    assumed.log + np.log(probable) + residual.likely(own + factor * spots)[0]
+                    for factor, probable in OTHER_SPOTS
+                ]
+        odds = np.logaddexp.reduce(same) - np.logaddexp.reduce(other) + np.log(ONE_SPOT / (1 - ONE_SPOT))
+        return bool(odds > np.log(SURE / (1 - SURE)))
 
 
 def station_of(part: Readings, channel: str) -> Optional[BaseStation]:
@@ -139,11 +155,3 @@ def _variance_of_lines(part: Readings, channel: str) -> float:
     offset, unsure = ((part.raw[channel] - part.channels[channel])[first], part.se[channel][first])
     scatter = robust_sd(offset[2:] - offset[:-2]) ** 2 / 2
     return float((scatter + np.median(unsure) ** 2) / len(lines))
-
-
-def _density(residual: np.ndarray, covariance: np.ndarray) -> float:
-    """Return the log density of values (n,) but for a constant, their mean left free (restricted likelihood)."""
-    inverse = inverse_symmetric(covariance)
-    ones = inverse.sum(axis=1)
-    pull = inverse @ residual - ones * (ones @ residual) / ones.sum()
-    return float(-0.5 * (residual @ pull + np.linalg.slogdet(covariance)[1] + np.log(ones.sum())))

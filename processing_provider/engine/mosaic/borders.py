@@ -17,7 +17,10 @@ PARALLEL = 0.98
 
 
 def borders_of(segments: Segments, seams: Sequence[Seam]) -> np.ndarray:
-    """Return (S,) one number for all seams that lie on one straight border, one after the other."""
+    """Return (S,) one number for all seams that lie on one straight border, one after the other.
+
+    Seams on ground that was read twice are on no border with the others.
+    """
     from scipy.sparse.csgraph import connected_components
 
     middle, along, half = (np.array(column) for column in zip(*[_course(segments, seam) for seam in seams]))
@@ -26,7 +29,8 @@ def borders_of(segments: Segments, seams: Sequence[Seam]) -> np.ndarray:
     straight = (np.maximum(aside, aside.T) < ASIDE_M) & (np.abs(along @ along.T) > PARALLEL)
     # Grids need not touch at their corners: the last pieces of two seams are as far apart as a path and a segment.
     near = np.linalg.norm(offset, axis=2) < half[:, None] + half + 2 * REACH_M
-    return connected_components(straight & near, directed=False)[1]
+    twice = np.array([seam.read_twice for seam in seams])
+    return connected_components(straight & near & (twice[:, None] == twice), directed=False)[1]
 
 
 def _course(segments: Segments, seam: Seam) -> tuple[np.ndarray, np.ndarray, float]:

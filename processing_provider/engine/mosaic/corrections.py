@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Optional
+from typing import Optional, Sequence
 
 import numpy as np
 
@@ -25,6 +25,8 @@ class Corrections:
         Factors of the cosines over the width of a grid that are its drift.
     based : (G,) bool
         Grids whose levels rest on base readings as well.
+    between : (G, G) float64
+        Covariance of the levels.
     """
 
     value: np.ndarray
@@ -35,6 +37,7 @@ class Corrections:
     drift_sd: Optional[float]
     drift: np.ndarray
     based: np.ndarray
+    between: np.ndarray
 
     @property
     def gain(self) -> np.ndarray:
@@ -56,3 +59,11 @@ class Corrections:
         """Return (n,) the standard error of ``taken``."""
         design = self._design(grid, at)
         return np.sqrt(np.maximum(np.einsum("na,nab,nb->n", design, self.covariance[grid], design), 0.0))
+
+    def open_steps(
+        self, names: Sequence[str], pairs: Sequence[tuple[int, int]], least: float
+    ) -> tuple[tuple[str, str, float], ...]:
+        """Return every two grids of ``pairs`` whose step has a standard error above ``least``, with that error."""
+        variance = np.diag(self.between)
+        error = np.sqrt(np.maximum(variance[:, None] + variance - 2 * self.between, 0.0))
+        return tuple((names[g], names[h], float(error[g, h])) for g, h in sorted(set(pairs)) if error[g, h] > least)

@@ -58,6 +58,8 @@ class Seam:
         How many independent pieces each one is (up to 1).
     common : float
         Variance of what signal along the whole edge adds to all the steps.
+    read_twice : bool
+        Whether lines of both grids read the same ground there.
     """
 
     grids: tuple[int, int]
@@ -66,16 +68,18 @@ class Seam:
     variance: np.ndarray
     count: np.ndarray
     common: float
+    read_twice: bool = False
 
 
 def seams_of(segments: Segments, nugget: float, factor: float, progress: Progress = None) -> Iterator[Seam]:
     """Yield the seams of all grids that meet; ``nugget`` and ``factor`` are those of ``variogram_of``."""
     segments = replace(segments, error=line_errors(segments))
     order = np.argsort(segments.grid, kind="stable")
+    order = order[~segments.beyond[order]]
     cuts = np.searchsorted(segments.grid[order], np.arange(int(segments.grid.max(initial=-1)) + 2))
     rows = [order[start:stop] for start, stop in zip(cuts[:-1], cuts[1:])]
-    boxes = [_box(segments.position[r]) for r in rows]
-    pairs = _near_boxes(np.array(boxes))
+    boxes = [box_of(segments.position[r]) for r in rows]
+    pairs = near_boxes(np.array(boxes))
     for number, (g, h) in enumerate(pairs):
         if progress is not None:
             progress(number / len(pairs))
@@ -88,14 +92,14 @@ def seams_of(segments: Segments, nugget: float, factor: float, progress: Progres
             yield seam
 
 
-def _box(position: np.ndarray) -> np.ndarray:
+def box_of(position: np.ndarray) -> np.ndarray:
     """Return (4,) x and y at least, x and y at most; nowhere for no segments."""
     if not len(position):
         return np.full(4, np.nan)
     return np.concatenate([position.min(axis=0), position.max(axis=0)])
 
 
-def _near_boxes(boxes: np.ndarray) -> np.ndarray:
+def near_boxes(boxes: np.ndarray) -> np.ndarray:
     """Return (Q, 2) every two boxes that come nearer than ``REACH_M``."""
     boxes = boxes.reshape(-1, 4)
     below = np.all(boxes[:, None, :2] <= boxes[None, :, 2:] + REACH_M, axis=2)

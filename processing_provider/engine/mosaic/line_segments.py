@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..core import POSITION_DECIMALS, Readings, kind_code
+from ..core import POSITION_DECIMALS, Readings, flag_bit, kind_code
 
 SEGMENT_M = 0.5
 """Length of line that a segment averages over. Common practice, no source: little more than coils see at once."""
@@ -36,6 +36,8 @@ class Segments:
         Mean of the readings; standard error of the line's offset.
     across : (P,) float64
         Position in the grid along its baseline, 0 at the first line and 1 at the last.
+    beyond, tie : (P,) bool
+        Whether they are overrun, beyond the edges of their grid; whether of a tie line (only overrun of ties is here).
     """
 
     grid: np.ndarray
@@ -44,6 +46,8 @@ class Segments:
     value: np.ndarray
     error: np.ndarray
     across: np.ndarray
+    beyond: np.ndarray
+    tie: np.ndarray
 
     def __len__(self) -> int:
         return len(self.value)
@@ -54,10 +58,15 @@ class Segments:
 
 
 def segments_of(readings: Readings, channel: str) -> Segments:
-    """Return the averages of the survey's readings in use that have a value and a map position."""
-    values, used = readings.channels[channel], _used(readings, channel)
-    line = _codes(readings.grid[used], readings.line[used], readings.run[used])
-    piece = _codes(line, np.floor(readings.v_m[used] / SEGMENT_M + 1e-6))
+    """Return the averages of the survey's readings in use, and of all overrun, that have a value and a map position.
+
+    Overrun of a tie line has the median error of the survey lines, which the tie was balanced with.
+    """
+    values, used = readings.channels[channel], np.flatnonzero(_used(readings, channel) | _overrun(readings, channel))
+    line = _codes(readings.grid[used], readings.kind[used], readings.line[used], readings.run[used])
+    beyond, tie = readings.flag[used] != 0, readings.kind[used] == kind_code("tie")
+    along = np.where(tie, readings.u_m[used], readings.v_m[used])
+    piece = _codes(line, beyond, np.floor(along / SEGMENT_M + 1e-6))
     size = np.bincount(piece)
     of_piece = np.zeros(len(size), int)
     of_piece[piece] = np.arange(len(used))
@@ -66,19 +75,31 @@ def segments_of(readings: Readings, channel: str) -> Segments:
         return np.bincount(piece, column[used]) / size
 
     grid, line, value = readings.grid[used][of_piece], line[of_piece], mean(values)
-    across = mean(across_of(readings, channel))
-    if channel in readings.se:
-        error = mean(np.nan_to_num(readings.se[channel]))
-    else:
-        error = scatter_of_lines(grid, line, across, value)
-    return Segments(grid, line, np.stack([mean(readings.x), mean(readings.y)], axis=1), value, error, across)
+    position, tie = np.stack([mean(readings.x), mean(readings.y)], axis=1), tie[of_piece]
+    # A tie runs over the one or the other edge of its grid.
+    edge = readings.u_m > np.median(readings.u_m[used])
+    across = np.where(tie, mean(edge), mean(np.nan_to_num(across_of(readings, channel))))
+    segments = Segments(grid, line, position, value, np.zeros(len(value)), across, beyond[of_piece], tie)
+    if channel not in readings.se:
+        return replace(segments, error=scatter_of_lines(segments))
+    error = mean(np.nan_to_num(readings.se[channel]))
+    return replace(segments, error=np.where(tie, np.median(error[~tie]) if not tie.all() else 0.0, error))
 
 
 def _used(readings: Readings, channel: str) -> np.ndarray:
-    """Return the rows of survey readings in use that have a value and a map position."""
-    used = readings.in_use & (readings.kind == kind_code("survey"))
+    """Return which survey readings are in use and have a value and a map position."""
+    return readings.in_use & (readings.kind == kind_code("survey")) & _placed(readings, channel)
+
+
+def _overrun(readings: Readings, channel: str) -> np.ndarray:
+    """Return which readings of survey and tie lines are overrun, with nothing else against them."""
+    of_line = np.isin(readings.kind, [kind_code("survey"), kind_code("tie")])
+    return (readings.flag == flag_bit("overrun")) & of_line & _placed(readings, channel)
+
+
+def _placed(readings: Readings, channel: str) -> np.ndarray:
     places = readings.x + readings.y + readings.u_m + readings.v_m
-    return np.flatnonzero(used & np.isfinite(places + readings.channels[channel]))
+    return np.isfinite(places + readings.channels[channel])
 
 
 def _codes(*columns: np.ndarray) -> np.ndarray:
@@ -95,7 +116,7 @@ def across_of(readings: Readings, channel: str) -> np.ndarray:
 
     NaN for tie lines, base readings and readings without a position.
     """
-    used, u = _used(readings, channel), readings.u_m
+    used, u = np.flatnonzero(_used(readings, channel)), readings.u_m
     low, high = np.full(len(readings.grids), np.inf), np.full(len(readings.grids), -np.inf)
     used = used[np.argsort(readings.grid[used], kind="stable")]
     grids, starts = np.unique(readings.grid[used], return_index=True)
@@ -107,21 +128,24 @@ def across_of(readings: Readings, channel: str) -> np.ndarray:
     return across
 
 
-def scatter_of_lines(grid: np.ndarray, line: np.ndarray, across: np.ndarray, value: np.ndarray) -> np.ndarray:
+def scatter_of_lines(segments: Segments) -> np.ndarray:
     """Return (P,) the standard deviation of line offsets by second differences of line means, robust.
 
     For lines that were not balanced. Of white offsets, a line minus the mean of its neighbours has sqrt(3/2) of the
     standard deviation.
     """
+    inside = ~segments.beyond
+    line = np.unique(segments.line[inside], return_inverse=True)[1]
     size = np.maximum(np.bincount(line), 1)
-    mean, of_grid, position = (np.bincount(line, column) / size for column in (value, grid, across))
+    columns = segments.value[inside], segments.grid[inside], segments.across[inside]
+    mean, of_grid, position = (np.bincount(line, column) / size for column in columns)
     # Recordings of one line keep their order, however their means are rounded.
     order = np.lexsort((np.round(position, POSITION_DECIMALS), of_grid))
     mean, of_grid = mean[order], np.round(of_grid[order])
     bend = mean[1:-1] - (mean[:-2] + mean[2:]) / 2
     bend = bend[of_grid[2:] == of_grid[:-2]]
     scatter = np.quantile(np.abs(bend), TYPICAL) / np.sqrt(1.5) if len(bend) else 0.0
-    return np.full(len(value), scatter)
+    return np.full(len(segments), scatter)
 
 
 def line_errors(segments: Segments) -> np.ndarray:
@@ -138,7 +162,7 @@ def line_errors(segments: Segments) -> np.ndarray:
     spread = np.sum((walk - np.mean(walk)) ** 2) if len(segments) else 0.0
     rise = np.sum((walk - np.mean(walk)) * square) / spread if spread > 0 else 0.0
     rise = np.clip(rise, 0.0, np.min(square / walk, initial=np.inf))
-    scatter = scatter_of_lines(segments.grid, segments.line, segments.across, segments.value)
+    scatter = scatter_of_lines(segments)
     return np.sqrt(rise * walk + np.minimum(np.maximum(square - rise * walk, 0.0), scatter**2))
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from .base_stations import BaseStations
 from .cosine_modes import MODES
 from .observations import SeamSteps, Terms
+from .one_level import Solution
 
 SHARED = 0.5
 """Variance of drift that all grids have alike (warming up), as a fraction of each one's own. Found by
@@ -34,6 +35,8 @@ class AdjustedLevels:
     value : (G, T) float64
         Level, and with some models the tilts or the gain.
     covariance : (G, T, T) float64
+    between : (G, G) float64
+        Covariance of the levels.
     group : (G,) int
         One number for all grids that seams connect.
     drift_sd : float
@@ -42,6 +45,7 @@ class AdjustedLevels:
 
     value: np.ndarray
     covariance: np.ndarray
+    between: np.ndarray
     group: np.ndarray
     drift_sd: float
 
@@ -54,7 +58,9 @@ class NormalEquations:
     drift : float
         Variance of the drift besides its fraction of the waves, s^2 in the notes of ``solve_steps``.
     fraction : float
-        Share of the waves that is drift.
+        Fraction of the waves that is drift.
+    border : (B,) float64
+        Signal along each straight border, in its standard deviations.
     """
 
     def __init__(
@@ -65,6 +71,7 @@ class NormalEquations:
         group: np.ndarray,
         drift: float,
         fraction: float,
+        of_border: np.ndarray,
         stations: Optional[BaseStations] = None,
     ) -> None:
         from scipy.sparse import csc_matrix
@@ -83,7 +90,7 @@ class NormalEquations:
         waves = grids * wide + MODES
         sure = 1 / (FRACTION_SD**2 * fraction * (1 - fraction) + LEAST)
         right[waves] += sure * fraction
-        single = np.append(sure, np.ones(size - waves - 1)), *[np.arange(waves, size)] * 2
+        single = np.append(sure, of_border), *[np.arange(waves, size)] * 2
         parts = [entries, self._prior(), single]
         if stations is not None:
             right, spots = self._spots(stations, right)
@@ -94,6 +101,7 @@ class NormalEquations:
         self.solver = splu(matrix, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
         self.solution = self.solver.solve(right)
         self.fraction = float(self.solution[waves])
+        self.border = self.solution[waves + 1 : waves + 1 + len(of_border)]
 
     def _prior(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return values, rows and columns of the priors."""
@@ -132,12 +140,12 @@ class NormalEquations:
         columns = np.concatenate([level, spot, level, spot, every])
         return right, (np.concatenate([np.tile(sure, 4), np.full(len(every), LEAST)]), rows, columns)
 
-    def relative_levels(self) -> tuple[np.ndarray, np.ndarray]:
+    def relative_levels(self) -> Solution:
         """Return the levels (G,), the first grid of each group at 0, and their covariance (G, G)."""
         level = np.arange(self.grids) * self.wide
         unit = np.zeros((len(self.solution), self.grids))
         unit[level, np.arange(self.grids)] = 1.0
-        return self.solution[level], self.solver.solve(unit)[level]
+        return Solution(self.solution[level], self.solver.solve(unit)[level])
 
     def predicted(self, steps: SeamSteps) -> np.ndarray:
         """Return the steps (S, M) that the solution explains."""
@@ -158,7 +166,8 @@ class NormalEquations:
         covariance = (move @ covariance @ move.T).reshape(grids, number, grids, number)
         value = (move @ self.solution[wanted]).reshape(grids, number)
         own = np.arange(grids)
-        return AdjustedLevels(value, covariance[own, :, own], self.group, float(np.sqrt(self.drift)))
+        within, between = covariance[own, :, own], covariance[:, 0, :, 0]
+        return AdjustedLevels(value, within, between, self.group, float(np.sqrt(self.drift)))
 
     def _held(self, weight: np.ndarray, fixed: int) -> np.ndarray:
         """Return (G, T, G, T) the map of solutions onto those in which what stays is 0.

@@ -58,6 +58,10 @@ class SeamSteps:
         Variance of the signal along the whole seam, without the border's part of it.
     lines : (S, M, M) float64
         What errors of whole lines add to the covariance of the steps.
+    border : (S,) int
+        Straight border that the seam lies on.
+    read_twice : (S,) bool
+        Whether both grids read the same ground there.
     design : (S, M, 2 T + 2 MODES + 2) float64
         Columns of the first grid (T terms, MODES cosines), of the second one, of the waves and of the border.
     unknown : (S, 2 T + 2 MODES + 2) int
@@ -71,6 +75,8 @@ class SeamSteps:
     count: np.ndarray
     common: np.ndarray
     lines: np.ndarray
+    border: np.ndarray
+    read_twice: np.ndarray
     design: np.ndarray
     unknown: np.ndarray
 
@@ -99,7 +105,7 @@ def steps_of(segments: Segments, seams: Sequence[Seam], terms: Terms, wave: np.n
     wide = 1 + terms.at.shape[1] + MODES
     grids = np.array([s.grids for s in seams])
     own = (grids[:, :, None] * wide + np.arange(wide)).reshape(number, -1)
-    waves = np.full((number, 1), count * wide + MODES)
+    waves, border = np.full((number, 1), count * wide + MODES), borders_of(segments, seams)
     batch = SeamSteps(
         grids=grids,
         known=np.zeros((number, length), bool),
@@ -108,8 +114,10 @@ def steps_of(segments: Segments, seams: Sequence[Seam], terms: Terms, wave: np.n
         count=np.ones((number, length)),
         common=(1 - ALONG_BORDER) * np.array([s.common for s in seams]),
         lines=np.zeros((number, length, length)),
+        border=border,
+        read_twice=np.array([s.read_twice for s in seams]),
         design=np.zeros((number, length, 2 * wide + 2)),
-        unknown=np.concatenate([own, waves, waves + 1 + borders_of(segments, seams)[:, None]], axis=1),
+        unknown=np.concatenate([own, waves, waves + 1 + border[:, None]], axis=1),
     )
     for k, seam in enumerate(seams):
         m = len(seam.variance)

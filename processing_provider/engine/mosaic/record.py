@@ -24,6 +24,8 @@ class MosaicFigures:
         Grids that touch no other one and stay as they are.
     remark : str
         What the edges cannot determine, in sentences; empty when nothing is open.
+    open_steps : tuple of (str, str, float)
+        Every two grids that meet and whose step is not known, and its standard error.
     """
 
     seams: int
@@ -32,6 +34,7 @@ class MosaicFigures:
     drift_sd: Optional[float]
     islands: tuple[str, ...]
     remark: str
+    open_steps: tuple[tuple[str, str, float], ...]
 
 
 @dataclass(frozen=True)
@@ -94,5 +97,14 @@ class MosaicRecord(Record):
         return found
 
     def warnings(self, units: Mapping[str, str]) -> list[str]:
-        """Return what the edges cannot determine."""
-        return [f"{channel}: {figures.remark}" for channel, figures in self.figures.items() if figures.remark]
+        """Return what the edges cannot determine, and what to walk where a step stays open."""
+        found = []
+        for channel, figures in self.figures.items():
+            found += [f"{channel}: {figures.remark}"] if figures.remark else []
+            for one, other, error in figures.open_steps:
+                known = with_unit(error, units.get(channel, ""))
+                found.append(
+                    f"{channel}: walk one tie line from grid {one} into grid {other}: the step between them is known "
+                    f"to {known} only (standard error), as what runs along their edge looks like a step."
+                )
+        return found

@@ -28,11 +28,15 @@ from .drift_within import drift_within
 from .edge_steps import Seam, seams_of
 from .line_segments import Segments, across_of, line_errors, scatter_of_lines, segments_of, variogram_of
 from .observations import Terms
+from .overlaps import overlap_seams
 from .record import GridLevel, MosaicFigures, MosaicRecord
 
 MODELS = ("offset", "offset and gain", "plane")
 COLUMNS: dict[str, list[int]] = {"offset": [], "offset and gain": [2], "plane": [0, 1]}
 """Derived: which of x, y and value a model has a term for."""
+OPEN = 1.0
+"""A step between grids stays open from this standard error on, in units of how much the signal changes over a metre.
+Common practice, no source: such a step shows on a map as a feature does."""
 PROOF = 2.0
 """A gain is taken off from this many standard errors on. Common practice, no source: a test at 5 %."""
 APPLYING = 0.3
@@ -77,8 +81,8 @@ def balance_grids(
     Parameters
     ----------
     readings : Readings
-        Placed readings of several grids, their traverses balanced. Flagged readings, tie lines and base readings take
-        no part but move along with their grid.
+        Placed readings of several grids, their traverses balanced. Flagged readings but for overrun, tie lines inside
+        their grid and base readings that were not on one spot take no part but move along with their grid.
     channels : sequence of str, optional
         Channels to balance; all when not given.
     model : str
@@ -105,10 +109,11 @@ def balance_grids(
     Notes
     -----
     The step across a seam is estimated piece by piece by kriging, with the signal's variogram and strips along the edge
-    (ditches) as covariance. All steps and the base readings that were proven to be on one spot go into one robust
-    least-squares adjustment, see ``solve_steps``. Drift within the grids comes off too, as far as the seams show it;
-    not with ``plane``, nor off tie lines and the fixed grid. Nothing can show a step of the signal that runs along a
-    whole border of the site; the standard errors allow for it. See docs/methods/balance-grids.md.
+    (ditches) as covariance; overrun on a neighbour's ground gives it directly. All steps and the base readings that
+    were on one spot go into one robust least-squares adjustment, see ``solve_steps``. Grids whose levels are not proven
+    to differ are alike (``levels_with_proof``). Drift within the grids comes off too, as far as the seams show it; not
+    with ``plane``, nor off tie lines and the fixed grid. Nothing can show a step of the signal that runs along a whole
+    border of the site; the standard errors allow for it. See docs/methods/balance-grids.md.
     """
     check_choice("model", model, MODELS)
     chosen = check_channels(channels, grids.channels)
@@ -148,8 +153,7 @@ def _gathered(grids: GridStore, channel: str, progress: Progress) -> _Survey:
     joined = _joined(segments)
     if not balanced:
         # From all grids together, where no correction has estimated it line by line.
-        scatter = scatter_of_lines(joined.grid, joined.line, joined.across, joined.value)
-        joined = replace(joined, error=scatter)
+        joined = replace(joined, error=scatter_of_lines(joined))
     proven = stations_of(stations, _variance_of_signal(joined)) if balanced else None
     return _Survey(grids.names, joined, used, measured, proven)
 
@@ -187,7 +191,9 @@ def _fit(survey: _Survey, model: str, fixed: int, progress: Progress) -> tuple[C
     # In units of the signal's roughness, so that every least value is a number.
     unit = float(np.sqrt(nugget + factor)) or 1.0
     segments = segments.in_units_of(unit)
-    seams = list(seams_of(segments, nugget / unit**2, factor / unit**2, part_of(progress, 0.0, 0.7)))
+    semivariance = nugget / unit**2, factor / unit**2
+    edges = list(seams_of(segments, *semivariance, part_of(progress, 0.0, 0.6)))
+    seams = [*edges, *overlap_seams(segments, *semivariance, part_of(progress, 0.6, 0.7))]
     corrections = _corrections(survey, segments, seams, model, fixed, unit, part_of(progress, 0.7, 1.0))
     logged = segments.value * unit
     balanced = logged - corrections.taken(segments.grid, np.concatenate([segments.position, logged[:, None]], axis=1))
@@ -195,11 +201,12 @@ def _fit(survey: _Survey, model: str, fixed: int, progress: Progress) -> tuple[C
     islands = [survey.grids[g] for g in np.flatnonzero(survey.measured) if not corrections.neighbours[g]]
     elsewhere = [] if model == "plane" else _elsewhere(survey, corrections)
     return corrections, MosaicFigures(
-        seams=len(seams),
-        step_before=_steps(logged, seams),
-        step_after=_steps(balanced, seams),
+        seams=len(edges),
+        step_before=_steps(logged, edges),
+        step_after=_steps(balanced, edges),
         drift_sd=corrections.drift_sd,
         islands=tuple(islands),
+        open_steps=corrections.open_steps(survey.grids, [seam.grids for seam in seams], OPEN * unit),
         remark=_remark(survey.grids, corrections, islands, elsewhere),
     )
 
@@ -224,12 +231,13 @@ def _corrections(
     """Return what comes off each grid; ``segments`` are in multiples of ``unit``."""
     grids, nobody = len(survey.used), np.zeros(len(survey.used), bool)
     touching = np.array([seam.grids for seam in seams], int).reshape(-1, 2)
-    neighbours = np.bincount(touching.ravel(), minlength=grids)
+    neighbours = np.bincount(np.unique(touching, axis=0).ravel(), minlength=grids)
     middle, scale = _middles(segments, grids), np.array([unit, unit, unit, 1.0])
     value, covariance = np.zeros((grids, 4)), np.zeros((grids, 4, 4))
     if not seams:
         still = np.zeros((grids, MODES))
-        return Corrections(value, covariance, middle * [1, 1, unit], np.arange(grids), neighbours, None, still, nobody)
+        alone, nothing = np.arange(grids), np.zeros((grids, grids))
+        return Corrections(value, covariance, middle * [1, 1, unit], alone, neighbours, None, still, nobody, nothing)
     columns = COLUMNS[model]
     terms = _terms(segments, middle, columns, np.where(neighbours > 0, touching[0, 0], -1), fixed)
     bare = replace(segments, value=without_plane(segments), error=line_errors(segments))
@@ -248,7 +256,7 @@ def _corrections(
     covariance[:, at[:, None], at] = levels.covariance
     based = nobody if stations is None else stations.known
     return Corrections(value * scale, covariance * scale * scale[:, None], middle * [1, 1, unit], levels.group,
-                       neighbours, levels.drift_sd * unit, drift * unit, based)  # fmt: skip
+                       neighbours, levels.drift_sd * unit, drift * unit, based, levels.between * unit**2)  # fmt: skip
 
 
 def _terms(segments: Segments, middle: np.ndarray, columns: list[int], origin: np.ndarray, fixed: int) -> Terms:

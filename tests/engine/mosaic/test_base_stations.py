@@ -6,6 +6,7 @@ from turnrow.processing_provider.engine.balance.balance import balance_traverses
 from turnrow.processing_provider.engine.core.columns import kind_code
 from turnrow.processing_provider.engine.core.readings import concatenate
 from turnrow.processing_provider.engine.mosaic import base_stations as stations
+from turnrow.processing_provider.engine.mosaic.one_level import Solution
 from turnrow.processing_provider.engine.mosaic.seams import balance_grids
 
 
@@ -88,35 +89,31 @@ def test_one_set_of_a_grid_tells_nothing(walk):
     assert based_on.tolist() == ["neighbours", *["neighbours and base readings"] * 3]
 
 
+def by_seams(level, covariance):
+    return [Solution(np.asarray(level, float), np.asarray(covariance, float))]
+
+
 def test_one_spot_is_told_by_levels_that_agree():
     level, sign = np.arange(6.0), np.resize([1.0, -1.0], 6)
     told = stations.BaseStations(level + 7.0, np.full(6, 1e-9), 4.0)
-    assert told.on_one_spot(level + 0.3 * sign, 0.09 * np.eye(6))
-    assert not told.on_one_spot(level + 2.0 * sign, 0.09 * np.eye(6))
+    assert told.on_one_spot(by_seams(level + 0.3 * sign, 0.09 * np.eye(6)), 0.1)
+    assert not told.on_one_spot(by_seams(level + 2.0 * sign, 0.09 * np.eye(6)), 0.1)
+
+
+def test_one_spot_is_believed_against_an_edge_that_nothing_else_speaks_for():
+    """Two grids that read the same on a spot, and an edge that shows a step: ground of another kind begins there."""
+    told, step = stations.BaseStations(np.array([7.0, 7.1]), np.full(2, 0.01), 9.0), np.array([0.0, 20.0])
+    edge = [Solution(step, np.eye(2) * sd**2, probable) for sd, probable in ((1.0, 0.65), (9.0, 0.3), (27.0, 0.05))]
+    assert told.on_one_spot(edge, 0.1)
+    assert not told.on_one_spot(by_seams(step, np.eye(2)), 0.1)
 
 
 @pytest.mark.parametrize("known", [0, 1])
 def test_one_grid_with_base_readings_tells_nothing(known):
     level = np.where(np.arange(4) < known, 1.0, np.nan)
-    assert not stations.BaseStations(level, np.ones(4), 1.0).on_one_spot(np.zeros(4), np.eye(4))
+    assert not stations.BaseStations(level, np.ones(4), 1.0).on_one_spot(by_seams(np.zeros(4), np.eye(4)), 0.1)
     one = stations.BaseStation(1.0, 3, 0.1, 0.01)
     assert stations.stations_of([one] * known + [None] * 3, 1.0) is None
-
-
-def test_density_is_that_of_contrasts():
-    """Patterson and Thompson 1971 (doi 10.1093/biomet/58.3.545): restricted likelihood is that of n - 1 contrasts."""
-    from scipy.linalg import null_space
-    from scipy.stats import multivariate_normal
-
-    rng = np.random.default_rng(5)
-    contrasts = null_space(np.ones((1, 5))).T
-    differences = []
-    for _ in range(3):
-        root = rng.normal(size=(5, 5))
-        covariance, rest = root @ root.T + np.eye(5), rng.normal(size=5) + 10.0
-        expected = multivariate_normal(np.zeros(4), contrasts @ covariance @ contrasts.T).logpdf(contrasts @ rest)
-        differences.append(stations._density(rest, covariance) - expected)
-    np.testing.assert_allclose(differences, differences[0], rtol=1e-9)
 
 
 def test_scatter_of_sets_is_pooled():

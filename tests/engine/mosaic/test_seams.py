@@ -54,20 +54,30 @@ def side_by_side(walk, field, *, gap=0.0, faults=None, size=10.0, rate=8.0, spac
 @pytest.mark.parametrize("model", MODELS)
 def test_levels_on_flat_ground_come_off_exactly(four, model):
     balanced, record = balance_grids(with_values(four, 15.0 + ADDED[four.grid]), model=model)
-    np.testing.assert_allclose(balanced.channels["eca"], 15.0 + ADDED.mean(), atol=1e-6)
-    np.testing.assert_allclose(column(record, "offset"), ADDED - ADDED.mean(), atol=1e-6)
+    # The widest prior of a level is 100 roughnesses. It pulls by the ratio of variances, 1e-3 for a level that is known
+    # to three.
+    np.testing.assert_allclose(balanced.channels["eca"], 15.0 + ADDED.mean(), atol=1e-3 * np.ptp(ADDED))
+    np.testing.assert_allclose(column(record, "offset"), ADDED - ADDED.mean(), atol=1e-3 * np.ptp(ADDED))
 
 
-def test_a_constant_added_to_grids_comes_off_exactly(four):
-    higher = with_values(four, four.channels["eca"] + ADDED[four.grid])
+def test_a_constant_added_to_grids_comes_off(walk):
+    """Levels far above what lines are off are known by the seams; what is added to them comes off within its error."""
+    walks = walk.block(np.random.default_rng(3), quiet(walk), across=3, size_m=10.0, level=3.0)
+    readings = concatenate([w.readings for w in walks])
+    added = np.resize(ADDED, 9)
+    plain, higher = (
+        balance_grids(with_values(readings, readings.channels["eca"] + factor * added[readings.grid]))[1]
+        for factor in (0, 1)
+    )
     # Equal numbers of readings: what is added to the mean of the grids stays.
-    np.testing.assert_allclose(offsets(higher) - offsets(four), ADDED - ADDED.mean(), atol=1e-6)
+    moved = column(higher, "offset") - column(plain, "offset") - (added - added.mean())
+    assert np.all(np.abs(moved) < 2 * column(plain, "standard_error"))
 
 
 def test_levels_are_found_within_their_errors(walk):
     ratio, left = [], []
-    for seed in range(6):
-        walks = walk.block(np.random.default_rng(seed), quiet(walk), across=2, size_m=10.0, level=1.25)
+    for seed in range(3):
+        walks = walk.block(np.random.default_rng(seed), quiet(walk), across=3, size_m=10.0, level=1.25)
         readings = concatenate([w.readings for w in walks])
         truth = walks[0].field.at(readings.x, readings.y)
         record = balance_grids(readings)[1]
@@ -77,8 +87,8 @@ def test_levels_are_found_within_their_errors(walk):
         left.append(np.std(off) / np.std(level))
         ratio.append(off / column(record, "standard_error"))
     assert np.median(left) < 0.3
-    # Two standard errors hold 95 of 100; of these 24 at most 4 lie outside but for a chance of 3 % (binomial).
-    assert np.count_nonzero(np.abs(ratio) > 2) <= 4
+    # Grids on one side of a border err together: three times four borders. Chi-square of 12 is below 26.2 in 99 %.
+    assert np.mean(np.square(ratio)) < 26.2 / 12
 
 
 def test_the_mean_of_the_grids_stays(four):
@@ -104,8 +114,9 @@ def test_gaps_and_overlaps_are_bridged(walk, gap):
     higher = with_values(readings, readings.channels["eca"] + np.array([0.0, 3.0])[readings.grid])
     record = balance_grids(higher, fixed_grid="A")[1]
     row = record.table[1]
-    # The slope of the ground goes on over the gap: it is told from both sides.
-    assert row.offset == pytest.approx(3.0, abs=0.05 * max(gap, 0.5))
+    # The slope of the ground goes on over the gap and is known from both sides.
+    assert row.offset == pytest.approx(3.0, abs=2 * row.standard_error)
+    assert row.standard_error < 1.0
     assert row.neighbours == 1
 
 
@@ -120,9 +131,11 @@ def test_grids_of_other_spacing_turned_against_each_other(walk):
     x, y = 14.2 + u * np.cos(angle) + v * np.sin(angle), 9.0 - u * np.sin(angle) + v * np.cos(angle)
     values = field.at(x, y) + np.random.default_rng(6).normal(0, 0.1, len(x)) + 2.0
     second = second.replace(x=x, y=y, channels={"eca": values})
-    row = balance_grids(concatenate([first, second]), fixed_grid="A")[1].table[1]
+    record = balance_grids(concatenate([first, second]), fixed_grid="A")[1]
+    row = record.table[1]
     assert row.offset == pytest.approx(2.0, abs=2 * row.standard_error)
-    assert row.standard_error < 1.0
+    # One edge alone proves no step in ground that varies as much: it is said, or the grid has moved.
+    assert row.standard_error < 1.0 or record.figures["eca"].open_steps
 
 
 def test_a_slope_within_a_grid_gets_less(walk):
@@ -181,7 +194,7 @@ def test_grids_without_a_level_change_by_less_than_their_error(walk):
 @pytest.mark.parametrize("model", MODELS)
 def test_a_plane_across_all_grids_is_ground(four, model):
     plane = with_values(four, 15.0 + 0.05 * four.x - 0.03 * four.y + ADDED[four.grid])
-    np.testing.assert_allclose(offsets(plane, model=model), ADDED - ADDED.mean(), atol=1e-6)
+    np.testing.assert_allclose(offsets(plane, model=model), ADDED - ADDED.mean(), atol=1e-3 * np.ptp(ADDED))
 
 
 def test_a_smooth_field_across_all_grids_is_ground(four):
@@ -215,8 +228,8 @@ def test_waves_across_the_lines_tell_what_is_left_of_drift(walk):
         matched.append(np.std(by_edges(readings) - (level - level.mean())))
         ratio.append(off / column(record, "standard_error"))
     assert np.mean(found) < np.mean(matched)
-    # Two standard errors hold 95 of 100; of these 36 at most 5 lie outside but for a chance of 1 % (binomial).
-    assert np.count_nonzero(np.abs(ratio) > 2) <= 5
+    # Grids on one side of a border err together: four times four borders. Chi-square of 16 is below 32.0 in 99 %.
+    assert np.mean(np.square(ratio)) < 32.0 / 16
 
 
 def by_edges(readings):
@@ -240,7 +253,8 @@ def test_lines_err_like_a_random_walk_and_the_grids_level_is_left_out():
     grid, v = np.zeros(len(line), int), np.tile(np.arange(10.0), 21)
     for level in (0.0, 0.5):
         error = np.sqrt(walk + level**2)
-        segments = Segments(grid, line, np.stack([place * 10, v], axis=1), 15.0 + 0.0 * place, error, place)
+        flat, survey = 15.0 + 0.0 * place, np.zeros(len(line), bool)
+        segments = Segments(grid, line, np.stack([place * 10, v], axis=1), flat, error, place, survey, survey)
         # Flat ground without bends between the lines: none of them has an error of its own.
         np.testing.assert_allclose(line_errors(segments), np.sqrt(walk), atol=1e-9)
 
@@ -323,7 +337,8 @@ def test_the_order_of_grids_and_readings_does_not_count(four):
 
 def test_balancing_twice_changes_nothing_within_the_error(four):
     once, record = balance_grids(four)
-    assert np.all(np.abs(offsets(once)) < 0.2 * column(record, "standard_error"))
+    # Levels are drawn to each other by their errors over their spread; the second time that is all that is left.
+    assert np.all(np.abs(offsets(once)) < 0.5 * column(record, "standard_error"))
 
 
 def test_flagged_readings_ties_and_bases_do_not_count_but_follow_their_grid(four):

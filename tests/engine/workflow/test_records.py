@@ -22,7 +22,7 @@ def balanced(*words, errors=None, **figures):
 
 def levelled(*words, remark=""):
     rows = tuple(GridLevel(f"G{i}", "cond", 0.0, 1.0, 0.0, 0.0, 0.0, 0.1, 1, word) for i, word in enumerate(words))
-    return MosaicRecord({}, {"cond": MosaicFigures(2, 2.0, 0.5, 0.1, (), remark)}, rows)
+    return MosaicRecord({}, {"cond": MosaicFigures(2, 2.0, 0.5, 0.1, (), remark, ())}, rows)
 
 
 def test_what_tie_lines_bought_is_said():
@@ -101,5 +101,5 @@ def test_json_of_a_record_is_what_recipes_hold():
         "grid", "channel", "offset", "gain", "slope_x", "slope_y", "drift", "standard_error", "neighbours", "based_on",
     ]  # fmt: skip
     assert list(levelled("x").as_json()["figures"]["cond"]) == [
-        "seams", "step_before", "step_after", "drift_sd", "islands", "remark",
+        "seams", "step_before", "step_after", "drift_sd", "islands", "remark", "open_steps",
     ]  # fmt: skip
