@@ -13,7 +13,7 @@ import numpy as np
 from osgeo import gdal
 from qgis.core import Qgis, QgsCoordinateReferenceSystem
 
-from ...engine.core import FIELD_ENDINGS, FIELDS, Progress, ValuesInUse, finding_rows, part_of
+from ...engine.core import FIELDS, MAP_ENDINGS, Progress, ValuesInUse, finding_rows, part_of
 from ...engine.logs import layout_to_json
 from ...engine.workflow import (
     GridSource,
@@ -247,7 +247,7 @@ def _rasters(
 
 def _raster_files(result: SurveyResult) -> dict[tuple[str, str, str], str]:
     """Return the file of each raster by grid (empty: whole site), channel and kind, for every grid of the register."""
-    site = {("", c, kind): f"site_{c}{kind}" for c in result.rasters for kind in FIELD_ENDINGS}
+    site = {("", c, kind): f"site_{c}{kind}" for c in result.rasters for kind in MAP_ENDINGS}
     grids = (*(one.grid for one in result.results), *result.failed)
     single = {(grid, c, ""): f"{grid}_{c}" for grid in grids for c in result.rasters}
     files = {key: f"{stem}.tif" for key, stem in file_stems(site, WITH_STATISTICS).items()}

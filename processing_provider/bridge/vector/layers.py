@@ -28,7 +28,7 @@ from qgis.core import (
 )
 from qgis.PyQt import QtCore
 
-from ...engine.core import FIELD_ENDINGS, FIXED_FIELDS, PLACE, EngineError, Progress, Readings
+from ...engine.core import FIELD_ENDINGS, FIXED_FIELDS, FULL_SCALE, PLACE, EngineError, Progress, Readings
 from ...engine.logs import EXTRA_ROLES
 from .arrow_stream import can_stream, stream
 from .geopackage import plain
@@ -240,7 +240,7 @@ def read_readings(
         if np.isnan(columns[whole]).any():
             raise EngineError(f"The field {whole} of {name} is empty in some readings. Every reading needs it.")
         columns[whole] = columns[whole].astype(np.int32)
-    extras = {name: columns[name] for name in EXTRAS if name in columns}
+    extras = {name: columns[name] for name in (*EXTRAS, *(c + FULL_SCALE for c in channels)) if name in columns}
     return Readings.from_columns(columns, channels, x, y, _units_of_layer(layer, fields, channels)).replace(
         extras=extras
     )

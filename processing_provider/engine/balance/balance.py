@@ -21,6 +21,7 @@ from ..core import (
     kind_code,
     lines_of,
     platform_named,
+    without_full_scale,
 )
 from .direction_offset import above_smooth_level, direction_offset
 from .drift import drift_at
@@ -151,7 +152,7 @@ def controlled_levels(part: Readings, channel: str, platform: Platform) -> Optio
 
 
 def _grid(name: str, part: Readings, channels: Sequence[str], drift: bool) -> _Grid:
-    lines = lines_of(part)
+    lines, part = lines_of(part), without_full_scale(part, channels)
     times = part.time_s[_of_levels(part)]
     timed = drift and len(times) > 0 and np.isfinite(times).all() and np.ptp(times) > 0
     *matrices, when = lines.resample(part, np.concatenate([part.stacked(channels), part.time_s[None]]))

@@ -35,8 +35,13 @@ COLUMN_TYPES: Mapping[str, type] = {
 
 OF_FILES = ("fid", "geom")
 """Fields that a GeoPackage has of its own."""
-FIELD_ENDINGS = ("", "_raw", "_se")
-"""Of the fields of a channel: its values, those as logged, and their standard errors."""
+MAP_ENDINGS = ("", "_raw", "_se")
+"""Of the maps of a channel: its values, those as logged, and their standard errors."""
+FULL_SCALE = "_full_se"
+"""Of the field that a channel has besides where readings stand at an end of its scale: by how much the ground may
+exceed them (standard error), blank for all others."""
+FIELD_ENDINGS = (*MAP_ENDINGS, FULL_SCALE)
+"""Of the fields of a channel."""
 NOT_IN_TEXT = re.compile(r"[\x00-\x1f\x7f\ud800-\udfff]")
 """Control characters, and half surrogates, which have no form in UTF-8."""
 
@@ -77,6 +82,11 @@ def channel_names(names: Iterable[str], others: Iterable[str] = ()) -> dict[str,
 
 def _fields_of(channel: str) -> set[str]:
     return {(channel + ending).casefold() for ending in FIELD_ENDINGS}
+
+
+def full_scale_names(names: Mapping[str, str]) -> dict[str, str]:
+    """Return the new names of the fields of readings at full scale, by their names now, from those of channels."""
+    return {old + FULL_SCALE: new + FULL_SCALE for old, new in names.items()}
 
 
 def channels_renamed(names: Mapping[str, str], grid: str = "") -> list[Finding]:

@@ -121,6 +121,8 @@ class Code(Enum):
         "Two surveyed corners are not as far from each other as the grid is long or wide.")
     TWO_CORNERS = ("two-corners", "note", "measure",
         "Only two corners of the grid are known, so nothing checks them.")
+    FULL_SCALE = ("full-scale", "warning", "none",
+        "Readings of a channel stand at an end of its scale: the ground reads beyond them.")
     EXACT_FIT = ("exact-fit", "note", "none",
         "The grid was bent to go through its four corners, which hides a wrong one.")
     MIRRORED = ("mirrored", "warning note", "none measure",

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Iterator
+from typing import Iterator, Sequence
 from weakref import ref
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from .columns import kind_code
+from .columns import FULL_SCALE, kind_code
 from .errors import EngineError
 from .noise import median
 from .readings import Readings
@@ -155,6 +155,19 @@ def check_in_grid(name: str, readings: Readings) -> None:
         "a grid side by side. Map them as they are: 'Interpolate readings to a raster' by minimum curvature or "
         "kriging. Where they were walked in a grid, run 'Place readings on the ground' first."
     )
+
+
+def at_full_scale(readings: Readings, channel: str) -> np.ndarray:
+    """Return which readings of a channel stand at an end of its scale, (n,) bool, as they were marked when placed."""
+    marked = readings.extras.get(channel + FULL_SCALE)
+    return np.zeros(len(readings), bool) if marked is None else np.isfinite(marked)
+
+
+def without_full_scale(readings: Readings, channels: Sequence[str]) -> Readings:
+    """Return the readings that fits rest on: no value where a channel stands at an end of its scale."""
+    found = {channel: at_full_scale(readings, channel) for channel in channels}
+    cut = {c: np.where(full, np.nan, readings.channels[c]) for c, full in found.items() if full.any()}
+    return readings.replace(channels={**readings.channels, **cut}) if cut else readings
 
 
 def lines_of(readings: Readings) -> Lines:

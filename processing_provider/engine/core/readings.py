@@ -17,6 +17,7 @@ from .columns import (
     flag_bit,
     flag_bits,
     flag_words,
+    full_scale_names,
     kind_codes,
 )
 from .errors import EngineError
@@ -165,8 +166,8 @@ class Readings:
 
     def renamed(self, names: Mapping[str, str]) -> Readings:
         """Return the table with other names of channels, by their names now."""
-        groups = {group: getattr(self, group) for group in ("channels", "raw", "se", "units")}
-        return self.replace(**{g: {names.get(k, k): v for k, v in values.items()} for g, values in groups.items()})
+        of_groups = {**dict.fromkeys(("channels", "raw", "se", "units"), names), "extras": full_scale_names(names)}
+        return self.replace(**{g: {n.get(k, k): v for k, v in getattr(self, g).items()} for g, n in of_groups.items()})
 
     def has_flag(self, word: str) -> np.ndarray:
         """Return (n,) bool: readings that carry the flag."""

@@ -27,6 +27,7 @@ from typing import (
 
 import numpy as np
 
+from .columns import full_scale_names
 from .errors import EngineError
 from .lines import grids_of
 from .readings import Readings
@@ -275,7 +276,8 @@ class _Head:
 
     def renamed(self, names: Mapping[str, str]) -> _Head:
         """Return it with other names of channels, by their names now."""
-        own = {g: tuple(names.get(k, k) for k in v) if g != "extras" else v for g, v in self.names.items()}
+        of_extras = full_scale_names(names)
+        own = {g: tuple((of_extras if g == "extras" else names).get(k, k) for k in v) for g, v in self.names.items()}
         return _Head(self.empty.renamed(names), own, self.count)
 
 

@@ -8,7 +8,16 @@ from typing import Optional, Union
 
 import numpy as np
 
-from ..core import PLACE, EngineError, Readings, line_order, noise_of_smooth_runs, typical_length
+from ..core import (
+    FULL_SCALE,
+    PLACE,
+    EngineError,
+    Readings,
+    line_order,
+    nearest_whole,
+    noise_of_smooth_runs,
+    typical_length,
+)
 from ..geometry import EDGE_M, Frame, frame_of_readings
 from .nodes import SAME_LINE_M, Sorted, by_line, carry, in_order, nodes_of, spread
 from .smoothing_spline import SmoothedReadings, smoothed
@@ -44,8 +53,8 @@ class Traverses:
     sampled : (nodes, lines) bool
         A reading lies within one interval of the node.
     line_variance : (nodes, lines) float64
-        Squared standard error of the corrections of each line, and of positions along it by the slope of the values;
-        zeros when unknown.
+        Squared standard error of the corrections of each line, of positions along it by the slope of the values, and of
+        what readings at full scale do not show; zeros when unknown.
     reading_noise : float
         Standard deviation of single readings.
     noise, noise_halfway : float
@@ -147,7 +156,7 @@ def traverses_of(readings: Readings, rows: Rows, channel: str, name: str, *, cub
     ordered = replace(ordered, z=smooth.z)
     origin, nodes = nodes_of(ordered.v, ordered.interval_m)
     u_node, z_node, sampled = by_line(line, len(line_u), *carry(ordered, origin, nodes, len(line), cubic))
-    of_values, of_positions = (_squared_errors(readings, column, rows, order, line[run]) for column in (channel, PLACE))
+    at = (v - origin) / ordered.interval_m, line[run]
     off = u - line_u[line][run]
     straight = bool(max(off.max(), -off.min()) < EDGE_M)
     return Traverses(
@@ -161,7 +170,7 @@ def traverses_of(readings: Readings, rows: Rows, channel: str, name: str, *, cub
         u=np.broadcast_to(line_u, u_node.shape) if straight else u_node,
         z=z_node,
         sampled=sampled,
-        line_variance=_variance(of_values, of_positions, z_node, ordered.interval_m),
+        line_variance=_line_variance(readings, channel, rows, order, at, z_node, ordered.interval_m),
         reading_noise=noise,
         noise=noise * np.sqrt(smooth.noise_fraction),
         noise_halfway=noise * np.sqrt(smooth.halfway_fraction),
@@ -188,6 +197,26 @@ def _squared_errors(readings: Readings, column: str, rows: Rows, order: np.ndarr
         return np.zeros(int(line.max()) + 1)
     error = np.nan_to_num(readings.se[column][rows][order])
     return np.bincount(line, error**2) / np.bincount(line)
+
+
+def _line_variance(
+    readings: Readings, channel: str, rows: Rows, order: np.ndarray, at: tuple[np.ndarray, np.ndarray], z: np.ndarray,
+    interval_m: float,
+) -> np.ndarray:  # fmt: skip
+    """Return the variance of values (nodes, lines) on lines, see ``Traverses``.
+
+    ``at`` are position, in nodes, and line (n,) of the readings in their order.
+    """
+    position, line = at
+    of_values, of_positions = (_squared_errors(readings, column, rows, order, line) for column in (channel, PLACE))
+    variance = _variance(of_values, of_positions, z, interval_m)
+    marked = readings.extras.get(channel + FULL_SCALE)
+    error = np.zeros(0) if marked is None else np.nan_to_num(marked[rows][order])
+    if not error.any():
+        return variance
+    cut_off = np.zeros(z.shape)
+    np.maximum.at(cut_off, (np.clip(nearest_whole(position).astype(int), 0, len(z) - 1), line), error**2)
+    return variance + cut_off
 
 
 def _variance(of_values: np.ndarray, of_positions: np.ndarray, z: np.ndarray, interval_m: float) -> np.ndarray:

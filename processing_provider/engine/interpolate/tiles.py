@@ -6,7 +6,7 @@ from typing import Iterator, Optional, Sequence, Tuple
 
 import numpy as np
 
-from ..core import PLACE, Blocks, EngineError, GridStore, Progress, Readings, concatenate, part_of
+from ..core import FULL_SCALE, PLACE, Blocks, EngineError, GridStore, Progress, Readings, concatenate, part_of
 from ..geometry import BLOCK, BlockRaster, Lattice, block_window
 from .along_lines import traverses_of
 from .interpolate import (
@@ -111,7 +111,8 @@ def _overlap(one: Window, other: Window) -> bool:
 def _slim(part: Readings, channel: str) -> Readings:
     """Return the readings with no other columns than the map needs."""
     se = {name: part.se[name] for name in (channel, PLACE) if name in part.se}
-    return part.replace(channels={channel: part.channels[channel]}, raw={}, se=se, extras={}, units={})
+    extras = {name: part.extras[name] for name in (channel + FULL_SCALE,) if name in part.extras}
+    return part.replace(channels={channel: part.channels[channel]}, raw={}, se=se, extras=extras, units={})
 
 
 def _usable(part: Readings, channel: str) -> Readings:

@@ -19,6 +19,7 @@ from ..core import (
     halves_of,
     part_of,
     robust_sd,
+    without_full_scale,
 )
 from .adjustment import adjust_levels, proven_stations
 from .base_stations import BaseStations, station_of, stations_of
@@ -148,8 +149,9 @@ def _gathered(grids: GridStore, channel: str, progress: Progress) -> _Survey:
         used[number] = np.count_nonzero(part.in_use)
         measured[number] = np.isfinite(part.channels[channel]).any()
         balanced &= channel in part.se
-        segments.append(segments_of(part, channel))
-        stations.append(station_of(part, channel))
+        known = without_full_scale(part, (channel,))
+        segments.append(segments_of(known, channel))
+        stations.append(station_of(known, channel))
     joined = _joined(segments)
     if not balanced:
         # From all grids together, where no correction has estimated it line by line.

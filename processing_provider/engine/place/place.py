@@ -9,6 +9,7 @@ import numpy as np
 
 from ..core import KINDS, UNREADABLE, Finding, Note, Readings, Run, Scheme, kind_code, notes_for
 from ..geometry import Frame
+from .full_scale import mark_full_scale
 from .record import PlacedLine, PlaceRecord
 from .resets import ROUNDING, resets_of
 from .runs import EDGE_M, PlacedRun, marked, place_run
@@ -42,6 +43,7 @@ def place_readings(
     -------
     readings : Readings
         With ``u_m``, ``v_m``, ``x``, ``y``, ``heading``, ``kind``, and flags for what is out of use; none is dropped.
+        Those at full scale are marked, see ``mark_full_scale``.
     record : PlaceRecord
     findings : list of Finding
         What the notes changed, and what could not be placed.
@@ -71,8 +73,9 @@ def place_readings(
     out = readings.replace(heading=heading, kind=kind, **columns).with_flag("unplaced", unplaced)
     out = _flag(out, placed, scheme, own)
     resets = resets_of(out, [(item.run, item.station) for item in placed], own)
-    record = PlaceRecord({}, out.flag_counts(), tuple(_row(item, out) for item in placed), resets)
-    return out, record, [f for item in placed for f in item.findings]
+    out, full_scale, cut = mark_full_scale(out, scheme.grid)
+    record = PlaceRecord({}, out.flag_counts(), tuple(_row(item, out) for item in placed), resets, full_scale)
+    return out, record, [*(f for item in placed for f in item.findings), *cut]
 
 
 def note_for_run(notes: Sequence[Note], line: int, run: int, recordings: int) -> Optional[Note]:

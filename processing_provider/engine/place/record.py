@@ -73,11 +73,37 @@ class Reset:
 
 
 @dataclass(frozen=True)
+class FullScale:
+    """Readings of one grid that stand at an end of the scale of a channel.
+
+    Attributes
+    ----------
+    grid, channel : str
+    end : str
+        ``highest`` or ``lowest``.
+    value : float
+        At that end, in the unit of the channel.
+    readings, of : int
+        How many stand there, of how many that have a value.
+    error : float
+        Standard error of what the ground exceeds them by.
+    """
+
+    grid: str
+    channel: str
+    end: str
+    value: float
+    readings: int
+    of: int
+    error: float
+
+
+@dataclass(frozen=True)
 class PlaceRecord(Record):
     """What ``place_readings`` did.
 
     ``figures`` counts readings by flag, ``table`` has a row a recording, ``resets`` where the notes say that the
-    instrument was set to zero anew or changed.
+    instrument was set to zero anew or changed, ``full_scale`` a row a channel whose scale ended.
     """
 
     step: ClassVar[str] = "placereadings"
@@ -85,9 +111,18 @@ class PlaceRecord(Record):
     figures: Mapping[str, int]
     table: tuple[PlacedLine, ...]
     resets: tuple[Reset, ...] = ()
+    full_scale: tuple[FullScale, ...] = ()
 
     def sentences(self, units: Mapping[str, str]) -> list[str]:
         """Return how many readings carry each flag, how many are in use, and where the instrument was reset."""
         counts = [f"{count} readings {word}" for word, count in self.figures.items()]
         where = ", ".join(reset.where for reset in self.resets)
-        return counts + ([f"Noted as reset (set to zero anew or changed): {where}"] if where else [])
+        resets = [f"Noted as reset (set to zero anew or changed): {where}"] if where else []
+        return (
+            counts
+            + resets
+            + [
+                f"{one.channel}: {one.readings} of {one.of} readings stand at the end of the scale, {one.value:g}"
+                for one in self.full_scale
+            ]
+        )

@@ -8,6 +8,7 @@ from typing import Mapping, Optional, Tuple
 import numpy as np
 
 from ..core import (
+    FULL_SCALE,
     ROUNDING,
     EngineError,
     Progress,
@@ -106,8 +107,7 @@ def interpolate_scattered(
             noise=noise, spacing=side, widest=GAP_SPACINGS * side, tension=tension, progress=within,
         )  # fmt: skip
         model_figures = {"noise": noise, "tension": tension}
-    if channel in table.se:
-        variance = variance + np.nan_to_num(table.se[channel][nearest]) ** 2
+    variance = variance + _variance_of_readings(table, channel)[nearest]
     figures = {
         "cells filled": len(values),
         "cells nodata": lattice.rows * lattice.cols - len(values),
@@ -116,6 +116,12 @@ def interpolate_scattered(
         **model_figures,
     }
     return _raster(lattice, cells, values), _raster(lattice, cells, np.sqrt(variance)), figures
+
+
+def _variance_of_readings(table: Readings, channel: str) -> np.ndarray:
+    """Return the variance (n,) that corrections left on readings, and of what the ground exceeds full scale by."""
+    errors = table.se.get(channel), table.extras.get(channel + FULL_SCALE)
+    return np.sum([np.zeros(len(table)), *(np.nan_to_num(error) ** 2 for error in errors if error is not None)], axis=0)
 
 
 def _usable(readings: Readings, channel: str) -> Readings:
