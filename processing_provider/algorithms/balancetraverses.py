@@ -27,6 +27,8 @@ class BalanceTraverses(SurveyAlgorithm):
         "drift in time, from the differences of neighbouring lines, the crossovers with tie lines, and base readings "
         "(readings at one spot every so often). Ties and base readings count where the notes name them. With one spot "
         "for the whole survey, base readings bring the grids to one level as well.</p>"
+        "<p>A jump of the level between two lines (the instrument was set to zero anew, a battery changed) is taken "
+        "off where the lines prove it; the log of the run says when it was and how large.</p>"
         "<p>Walk three tie lines across a grid: without ties, a feature along the traverses that is one or two lines "
         "wide and weaker than about three times the stripes cannot be separated from stripes for certain, nor a "
         "gentle trend of the ground from drift. The standard errors in the table of offsets say how well both were "

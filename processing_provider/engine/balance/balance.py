@@ -14,6 +14,7 @@ from ..core import (
     Platform,
     Progress,
     Readings,
+    Reset,
     check_channels,
     check_choice,
     check_in_grid,
@@ -23,6 +24,7 @@ from ..core import (
     platform_named,
     without_full_scale,
 )
+from ..jumps import Jump, Jumps, find_jumps, without_jumps
 from .direction_offset import above_smooth_level, direction_offset
 from .drift import drift_at
 from .line_levels import LineLevels, fit_line_levels
@@ -64,6 +66,7 @@ class _Correction:
     direction: Optional[tuple[float, float]] = None
     levels: Optional[LineLevels] = None
     controls: Optional[Controls] = None
+    jumps: tuple[Jump, ...] = ()
 
 
 @for_tables
@@ -74,6 +77,7 @@ def balance_traverses(
     method: str = "neighbours and ties",
     drift: bool = True,
     platform: str = CARRIED.name,
+    resets: Sequence[Reset] = (),
     progress: Progress = None,
 ) -> BalanceRecord:
     """Take off what whole traverses are too high or too low, and the drift; the mean of each grid stays.
@@ -96,6 +100,8 @@ def balance_traverses(
         Whether the two methods with neighbours look for a smooth drift in time. Grids with missing times have none.
     platform : str
         How the instrument was moved (``PLATFORMS``): how well positions of lines and ties are known.
+    resets : sequence of Reset
+        Where the notes say that the instrument was set to zero anew or changed.
     progress : callable, optional
         Called with the share done.
 
@@ -131,14 +137,15 @@ def balance_traverses(
         for number, channel in enumerate(chosen):
             if progress is not None:
                 progress((i + number / len(chosen)) / len(grids.names))
-            one = _correction(grid, channel, method, moved_by)
+            one = _correction_with_jumps(grid, channel, method, moved_by, resets)
             part = _apply(part, grid.lines, channel, one)
             tables[channel] += _rows(grid, channel, one)
             corrections[channel].append(replace(one, taken=one.taken[:0]))
         grids.put(name, part)
     figures = {channel: _figures(corrections[channel]) for channel in chosen}
     options = {"channels": list(chosen), "method": method, "drift": bool(drift), "platform": platform}
-    return BalanceRecord(options, figures, tuple(row for channel in chosen for row in tables[channel]))
+    jumps = tuple(jump for channel in chosen for one in corrections[channel] for jump in one.jumps)
+    return BalanceRecord(options, figures, tuple(row for channel in chosen for row in tables[channel]), jumps)
 
 
 def controlled_levels(part: Readings, channel: str, platform: Platform) -> Optional[tuple[Lines, LineLevels, Controls]]:
@@ -162,6 +169,33 @@ def _grid(name: str, part: Readings, channels: Sequence[str], drift: bool) -> _G
 def _of_levels(part: Readings) -> np.ndarray:
     """Return which readings the levels rest on: those in use, and all base readings."""
     return part.in_use | (part.kind == kind_code("base"))
+
+
+def _correction_with_jumps(
+    grid: _Grid, channel: str, method: str, platform: Platform, resets: Sequence[Reset]
+) -> _Correction:
+    """Return what comes off one grid, jumps of the level in time first, where the method looks at neighbours."""
+    if "neighbours" not in method:
+        return _correction(grid, channel, method, platform)
+    jumps = find_jumps(grid.part, grid.lines, channel, grid.matrix[channel], resets)
+    if not jumps.found:
+        return _correction(grid, channel, method, platform)
+    return _with_jumps(_correction(_without(grid, channel, jumps), channel, method, platform), jumps)
+
+
+def _without(grid: _Grid, channel: str, jumps: Jumps) -> _Grid:
+    """Return a grid without the jumps of a channel that are proven."""
+    if not jumps.taken.any():
+        return grid
+    part = without_jumps(grid.part, channel, jumps)
+    matrix = grid.lines.resample(part, part.channels[channel])
+    return replace(grid, part=part, matrix={**grid.matrix, channel: matrix})
+
+
+def _with_jumps(one: _Correction, jumps: Jumps) -> _Correction:
+    """Return a correction that takes off the jumps as well; the mean of the lines stays."""
+    return replace(one, taken=one.taken + jumps.taken, offset=one.offset + jumps.offset,
+                   error=np.hypot(one.error, jumps.error), jumps=jumps.found)  # fmt: skip
 
 
 def _correction(grid: _Grid, channel: str, method: str, platform: Platform) -> _Correction:

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from statistics import median
 from typing import ClassVar, Mapping, Optional
 
-from ..core import Record, counted, with_unit
+from ..core import Finding, Record, counted, with_unit
+from ..jumps import Jump
 
 
 @dataclass(frozen=True)
@@ -73,12 +74,16 @@ class LineOffset:
 
 @dataclass(frozen=True)
 class BalanceRecord(Record):
-    """What ``balance_traverses`` did; ``figures`` by channel, ``table`` has a row a line and channel."""
+    """What ``balance_traverses`` did; ``figures`` by channel, ``table`` has a row a line and channel.
+
+    ``jumps`` are those of the level in time, proven or not.
+    """
 
     step: ClassVar[str] = "balancetraverses"
     title: ClassVar[str] = "Traverses balanced"
     figures: Mapping[str, BalanceFigures]
     table: tuple[LineOffset, ...]
+    jumps: tuple[Jump, ...] = ()
 
     def sentences(self, units: Mapping[str, str]) -> list[str]:
         """Return what was found of each channel, and how well the levels of its lines are known."""
@@ -86,8 +91,18 @@ class BalanceRecord(Record):
         for channel, figures in self.figures.items():
             unit = units.get(channel, "")
             said = [_offsets(figures, unit), _sources(figures, unit), *self._levels(channel, unit)]
+            said += [jump.sentence(unit) for jump in self.jumps if jump.channel == channel and not jump.left]
             found += [f"{channel}: {sentence}" for sentence in said if sentence]
         return found
+
+    def warnings(self, units: Mapping[str, str]) -> list[str]:
+        """Return the jumps that may be edges of the ground."""
+        left = [jump for jump in self.jumps if jump.left]
+        return [f"{jump.channel}: {jump.sentence(units.get(jump.channel, ''))}" for jump in left]
+
+    def findings(self, units: Mapping[str, str]) -> list[Finding]:
+        """Return a finding for each jump."""
+        return [jump.finding(units.get(jump.channel, "")) for jump in self.jumps]
 
     def _levels(self, channel: str, unit: str) -> list[str]:
         """Return how well the levels are known; lines without a value of the channel have nothing to be off by."""

@@ -134,6 +134,10 @@ class Code(Enum):
     LOGS_EXCHANGED = ("logs-exchanged", "error warning", "ask",
         "Two grids fit their neighbours along their edges when they exchange logs.")
 
+    # What the corrections find.
+    INSTRUMENT_RESET = ("instrument-reset", "warning note", "ask none",
+        "The level jumps between two lines: perhaps an edge of the ground (warning), or taken off (note).")
+
     # Possible mistakes that the readings show.
     LINE_REVERSED = ("line-reversed", "warning", "ask measure",
         "A line fits its neighbours better when it is turned round.")

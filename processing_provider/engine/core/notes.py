@@ -75,6 +75,37 @@ class Note:
         return int(self.stop_station > self.start_station) - int(self.stop_station < self.start_station)
 
 
+@dataclass(frozen=True)
+class Reset:
+    """Where the notes say that the instrument was set to zero anew or changed: levels before and after differ.
+
+    Attributes
+    ----------
+    grid : str
+    line, run : int
+    seq : int
+        First reading of the recording after it.
+    station : float or None
+        As noted; None = before the recording.
+    time_s : float or None
+        Of that reading; None where the log has no times.
+    """
+
+    grid: str
+    line: int
+    run: int
+    seq: int = 0
+    station: Optional[float] = None
+    time_s: Optional[float] = None
+
+    @property
+    def where(self) -> str:
+        """Where it is, in words."""
+        return (
+            f"before line {self.line}" if self.station is None else f"at station {self.station:g} of line {self.line}"
+        )
+
+
 def parse_notes(rows: Sequence[Mapping[str, object]], *, where: str = "notes") -> list[Note]:
     """Return notes from table rows (texts, numbers or None by column name).
 

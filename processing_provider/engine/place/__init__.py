@@ -1,7 +1,8 @@
 """Line and station into metres on the ground."""
 
+from ..core import Reset
 from .place import REDONE_MARGIN_M, counted_stations, note_for_run, place_readings
-from .record import PlaceRecord, Reset
+from .record import PlaceRecord
 from .runs import SAME_STATION, ends_exchanged, noted_start
 
 __all__ = [

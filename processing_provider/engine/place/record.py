@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar, Mapping, Optional
 
-from ..core import Key, Record
+from ..core import Key, Record, Reset
 
 
 @dataclass(frozen=True)
@@ -39,37 +39,6 @@ class PlacedLine:
     def key(self) -> Key:
         """(grid, line, run)."""
         return self.grid, self.line, self.run
-
-
-@dataclass(frozen=True)
-class Reset:
-    """Where the notes say that the instrument was set to zero anew or changed: levels before and after differ.
-
-    Attributes
-    ----------
-    grid : str
-    line, run : int
-    seq : int
-        First reading of the recording after it.
-    station : float or None
-        As noted; None = before the recording.
-    time_s : float or None
-        Of that reading; None where the log has no times.
-    """
-
-    grid: str
-    line: int
-    run: int
-    seq: int = 0
-    station: Optional[float] = None
-    time_s: Optional[float] = None
-
-    @property
-    def where(self) -> str:
-        """Where it is, in words."""
-        return (
-            f"before line {self.line}" if self.station is None else f"at station {self.station:g} of line {self.line}"
-        )
 
 
 @dataclass(frozen=True)

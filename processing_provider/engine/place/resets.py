@@ -6,8 +6,7 @@ from typing import Iterable, Optional, Sequence
 
 import numpy as np
 
-from ..core import Note, Readings, Run
-from .record import Reset
+from ..core import Note, Readings, Reset, Run
 
 ROUNDING = 1e-9
 """Stations closer than this are equal. Derived: sums of stations and multiples of decimal steps are rounded to 1e-13 at

@@ -8,6 +8,7 @@ from typing import Mapping, Optional, Sequence
 
 import numpy as np
 
+from ..balance import BalanceRecord
 from ..core import (
     Code,
     EngineError,
@@ -167,7 +168,7 @@ def _process(
     recipe = replace(recipe, channels=check_channels(wanted, placed.channels), cell_size_m=cell_m)
     check_cells([r.scheme for r in good], cell_m, maps * len(recipe.channels))
     possible, loosened = _with_fixed_grid_placed(recipe, failed)
-    corrected, records = _corrected(sources, placed, possible, part_of(progress, placing, correcting))
+    corrected, records = _corrected(sources, placed, possible, good, part_of(progress, placing, correcting))
     if searches_afterwards(recipe):
         fresh = [r.grid for r in good if r.grid not in read]
         notes, searching = edited_notes(sources.notes, recipe.edits), part_of(progress, correcting, searched)
@@ -177,9 +178,8 @@ def _process(
     made = Maps(recipe.interpolation.options, lattice)
     if maps:
         made.add(corrected, placed, recipe.channels, part_of(progress, beside, 1.0))
-    findings = questioned_layouts_first(
-        [*sources.findings, *(f for r in results for f in r.findings), *loosened, *made.left_out]
-    )
+    own = [finding for result in results for finding in result.findings]
+    findings = questioned_layouts_first([*sources.findings, *own, *_found(records, placed), *loosened, *made.left_out])
     records += [raster.record for raster in made.rasters.values()]
     return SurveyResult(tuple(results), failed, placed, corrected, tuple(findings), tuple(records), recipe, lattice,
                         made.rasters, made.raw_rasters)  # fmt: skip
@@ -225,7 +225,7 @@ def _with_names(result: GridResult, renamed: Mapping[str, str], own: Mapping[str
 
 
 def _corrected(
-    sources: SurveySources, placed: GridStore, recipe: Recipe, progress: Progress
+    sources: SurveySources, placed: GridStore, recipe: Recipe, results: Sequence[GridResult], progress: Progress
 ) -> tuple[GridStore, list[Record]]:
     """Return the grids as corrected, and a record a step.
 
@@ -235,12 +235,19 @@ def _corrected(
         When readings of some grids end the corrections.
     """
     corrected = placed.copy()
+    resets = [reset for result in results if result.record for reset in result.record.resets]
     try:
-        return corrected, correct.on_store(corrected, recipe, channels=recipe.channels, progress=progress)
+        records = correct.on_store(corrected, recipe, channels=recipe.channels, resets=resets, progress=progress)
+        return corrected, records
     except Exception as error:
         # Progress stands still meanwhile, and the run can be cancelled.
         still = part_of(progress, 0.0, 0.0)
         raise _FaultyGrids(_without_faulty(sources, placed, recipe, error, still)) from error
+
+
+def _found(records: Sequence[Record], placed: GridStore) -> list[Finding]:
+    """Return the findings of the corrections."""
+    return [f for record in records if isinstance(record, BalanceRecord) for f in record.findings(placed.units)]
 
 
 def _without_faulty(

@@ -21,6 +21,7 @@ from ..core import (
     GridStore,
     Progress,
     Record,
+    Reset,
     check_choice,
     check_finite,
     check_limits,
@@ -52,7 +53,9 @@ LEAST_CERTAINTY = 0.5
 """Derived: nothing less likely than its opposite is taken over."""
 BY_PLATFORM = ("alignopposing", "balancetraverses")
 """Corrections that go by how the instrument was moved."""
-NOT_OPTIONS = ("readings", "channels", "channel", "lattice", "halo", "platform", "progress")
+BY_RESETS = "balancetraverses"
+"""The correction that goes by where the instrument was reset."""
+NOT_OPTIONS = ("readings", "channels", "channel", "lattice", "halo", "platform", "resets", "progress")
 
 
 @dataclass(frozen=True)
@@ -234,16 +237,21 @@ def recipe_text(
 
 @for_tables
 def correct(
-    grids: GridStore, recipe: Recipe, *, channels: Sequence[str] = (), progress: Progress = None
-) -> list[Record]:
-    """Put placed readings through the corrections of a recipe; return them and a record a step."""
+    grids: GridStore, recipe: Recipe, *, channels: Sequence[str] = (), resets: Sequence[Reset] = (),
+    progress: Progress = None,
+) -> list[Record]:  # fmt: skip
+    """Put placed readings through the corrections of a recipe; return them and a record a step.
+
+    ``resets`` are where the notes say that the instrument was set to zero anew or changed.
+    """
     records, done, weights = [], 0.0, [WEIGHTS.get(step.step, 1.0) for step in recipe.corrections]
     for step, weight in zip(recipe.corrections, weights):
         before, done = done, done + weight / sum(weights)
         within = part_of(progress, before, done)
         work = CORRECTIONS[step.step].on_store
-        moved_by = {"platform": recipe.platform} if step.step in BY_PLATFORM else {}
-        records.append(work(grids, channels=channels or None, progress=within, **moved_by, **step.options))
+        known: dict[str, object] = {"platform": recipe.platform} if step.step in BY_PLATFORM else {}
+        known.update({"resets": resets} if step.step == BY_RESETS else {})
+        records.append(work(grids, channels=channels or None, progress=within, **known, **step.options))
         # What a person took back into use stays in use.
         if recipe.edits.flags:
             for name, part in grids.items():
