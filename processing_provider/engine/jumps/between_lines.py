@@ -177,12 +177,14 @@ def _with_strips(profile: LevelProfile, columns: np.ndarray, free: int) -> _Expl
 
 
 def _best_edge(profile: LevelProfile, at: float, strips: Sequence[np.ndarray]) -> float:
-    """Return the evidence of the best edge about ``at``, beside the better of two sets of strips (L, c)."""
+    """Return the evidence of the best edge about ``at``, beside sets of strips (L, c) or with strips of its own."""
     offset, width = (one.ravel() for one in np.meshgrid(EDGE_OFFSETS, EDGE_WIDTHS_M, indexing="ij"))
     edges = profile.edges(at + offset * profile.spacing_m, width) - 0.5
     found = []
     for beside in strips:
         both = np.broadcast_to(beside, (edges.shape[1], *beside.shape))
         evidence = _evidence(profile, np.concatenate([edges.T[:, :, None], both], axis=2), 1)[0]
-        found.append(float(evidence.max()) - STRIP_COST * beside.shape[1])
+        best = int(np.argmax(evidence))
+        found.append(float(evidence[best]) - STRIP_COST * beside.shape[1])
+        found.append(_with_strips(profile, edges[:, [best]], 1).evidence)
     return max(found)

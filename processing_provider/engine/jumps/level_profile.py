@@ -8,7 +8,7 @@ from typing import Optional
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..core import INSTRUMENT, MAD_TO_SD, Lines, eigen_symmetric, median
+from ..core import INSTRUMENT, MAD_TO_SD, SAME_PLACE, Lines, eigen_symmetric, median
 
 SMOOTH_M = 4.0
 """Correlation length across the lines, in metres, of what is smooth in the levels: geology and drift. Found by
@@ -90,30 +90,48 @@ def profiles_of(lines: Lines, matrix: np.ndarray, clock: np.ndarray, least: int,
     least, most : int
         Fewest and most lines of a profile.
     """
-    level, part = _chained(lines, matrix)
+    index, whole = _one_a_position(lines, matrix, clock)
+    level, part = _chained(whole)
     found = []
     for number in range(int(part.max(initial=-1)) + 1):
-        whole = np.flatnonzero(part == number)
-        for start in range(0, max(len(whole) - most // 2, 1), most // 2):
-            index = whole[start : start + most]
-            if len(index) >= least:
-                found.append(_profile(lines, index, level[index], clock[index]))
+        mine = np.flatnonzero(part == number)
+        for start in range(0, max(len(mine) - most // 2, 1), most // 2):
+            of = mine[start : start + most]
+            if len(of) >= least:
+                found.append(_profile(lines, index[of], level[of], clock[index[of]]))
     return [one for one in found if one is not None]
 
 
-def _chained(lines: Lines, matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _one_a_position(lines: Lines, matrix: np.ndarray, clock: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the first line in time (G,) and the values (G, V) of each position along the baseline.
+
+    Recordings of one position that follow each other are one line (on both sides of an obstacle); of others the longest
+    counts.
+    """
+    rank = np.argsort(np.argsort(clock, kind="stable"), kind="stable")
+    gap = np.diff(lines.u, prepend=lines.u[:1])
+    spacing = median(gap[gap > 0.01]) if (gap > 0.01).any() else 1.0
+    position = np.cumsum(gap > SAME_PLACE * spacing)
+    index, rows = [], []
+    for number in range(int(position.max(initial=-1)) + 1):
+        mine = np.flatnonzero(position == number)
+        if np.ptp(rank[mine]) >= len(mine):
+            mine = mine[[np.argmax(np.isfinite(matrix[mine]).sum(axis=1))]]
+        mine = mine[np.argsort(rank[mine])]
+        row = matrix[mine[0]]
+        for more in mine[1:]:
+            row = np.where(np.isfinite(row), row, matrix[more])
+        index.append(mine[0])
+        rows.append(row)
+    return np.array(index, int), np.reshape(rows, (len(rows), matrix.shape[1]))
+
+
+def _chained(matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return levels (L,) from line to line, and the number of the chain that a line belongs to."""
-    first, second = lines.pairs.T
-    difference = matrix[second] - matrix[first]
+    difference = np.diff(matrix, axis=0)
     known = np.isfinite(difference).sum(axis=1) >= max(3, matrix.shape[1] // 4)
-    step = np.array([median(row[np.isfinite(row)]) if ok else np.nan for row, ok in zip(difference, known)])
-    level, part = np.zeros(len(lines)), np.arange(len(lines))
-    for line in range(len(lines)):
-        to = np.flatnonzero((second == line) & known)
-        if len(to):
-            level[line] = np.mean(level[first[to]] + step[to])
-            part[line] = part[first[to[0]]]
-    return level, np.unique(part, return_inverse=True)[1] if len(part) else part
+    step = [median(row[np.isfinite(row)]) if ok else 0.0 for row, ok in zip(difference, known)]
+    return np.concatenate([[0.0], np.cumsum(step)]), np.concatenate([[0], np.cumsum(~known)])
 
 
 def _profile(lines: Lines, index: np.ndarray, level: np.ndarray, clock: np.ndarray) -> Optional[LevelProfile]:
