@@ -305,7 +305,8 @@ def grid_by_grid(readings: Readings, work: Callable[[GridStore], Result]) -> tup
     """Have work that goes grid by grid done on one table; return the table as it is then, and what the work returns."""
     before, store = {name: (rows, part) for name, rows, part in grids_of(readings)}, GridStore()
     nothing = readings.take(np.zeros(0, int))
-    for name in readings.grids:
+    # In an order that the grids themselves give, whatever the order of the table.
+    for name in sorted(readings.grids):
         store.put(name, before[name][1] if name in before else nothing)
     result = work(store)
     after = [store.get(name) for name in before]

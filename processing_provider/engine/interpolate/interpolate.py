@@ -154,7 +154,8 @@ def _grids(
             grids.append(traverses_of(readings, rows[code], channel, readings.grids[code], cubic=cubic))
         except EngineError as error:
             left_out.append(str(error))
-    return grids, left_out
+    # In an order that the grids themselves give, whatever the order of the table.
+    return sorted(grids, key=lambda lines: lines.name), left_out
 
 
 def usable_rows(readings: Readings, channel: str) -> np.ndarray:

@@ -53,7 +53,7 @@ class SurveyResult:
     failed : tuple of str
         Names of grids that are not placed.
     placed, corrected : GridStore
-        Readings of every grid, before and after the corrections.
+        Readings of every grid, before and after the corrections, in the order of their names.
     findings : tuple of Finding
     records : tuple of Record
         One a step.
@@ -121,12 +121,20 @@ def process_survey(
     ------
     EngineError
         When no grid could be placed, or no channel mapped, or the scratch folder is full.
+
+    Notes
+    -----
+    Grids are worked on in the order of their names, so that the order of the register enters no sum and no decision.
     """
+    listed = {source.entry.scheme.grid: number for number, source in enumerate(sources.grids)}
+    sources = replace(sources, grids=tuple(sorted(sources.grids, key=lambda source: source.entry.scheme.grid)))
     while True:
         try:
-            return _process(sources, recipe, channels, cell_size_m, maps, read or {}, scratch, progress)
+            result = _process(sources, recipe, channels, cell_size_m, maps, read or {}, scratch, progress)
         except _FaultyGrids as fault:
             sources = fault.kept
+        else:
+            return replace(result, results=tuple(sorted(result.results, key=lambda one: listed[one.grid])))
 
 
 class _FaultyGrids(Exception):
