@@ -286,16 +286,17 @@ def test_a_link_to_an_input_is_never_written_to(survey_files, link):
     assert log.read_bytes() == before
 
 
-def test_a_table_of_the_file_of_an_input_is_written_unless_it_is_the_input(survey_files):
-    source = survey_files.folder / "logged.gpkg"
-    run("readlog", LOG=[str(survey_files.folder / "A.csv")], GRID="A", OUTPUT=str(source))
-    for given in (str(source), f"{source}|layername=logged"):
-        same = f"ogr:dbname='{source}' table=\"logged\""
+def test_a_table_of_the_file_of_an_input_is_written_unless_it_is_the_input(logs, survey_files):
+    source = survey_files.folder / "placed.gpkg"
+    run("placereadings", INPUT=logs, GRID="A", CORNERS=table(survey_files.corners), TARGET_CRS="EPSG:32631",
+        OUTPUT=str(source), **SCHEME)  # fmt: skip
+    for given in (str(source), f"{source}|layername=placed"):
+        same = f"ogr:dbname='{source}' table=\"placed\""
         sentence = refusal("flagoutliers", INPUT=given, OUTPUT=same)
-        assert f"Table logged of {source} is an input" in sentence
+        assert f"Table placed of {source} is an input" in sentence
     run("flagoutliers", INPUT=str(source), OUTPUT=f"ogr:dbname='{source}' table=\"flagged\" (geom)")
-    counts = {name: QgsVectorLayer(f"{source}|layername={name}").featureCount() for name in ("logged", "flagged")}
-    assert counts["logged"] == counts["flagged"] > 0
+    counts = {name: QgsVectorLayer(f"{source}|layername={name}").featureCount() for name in ("placed", "flagged")}
+    assert counts["placed"] == counts["flagged"] > 0
 
 
 @pytest.mark.parametrize("side", [".qml", ".tif.aux.xml"])

@@ -118,6 +118,7 @@ def test_temporary_layers_keep_units_from_algorithm_to_algorithm(turnrow_provide
     from qgis import processing
 
     made = QgsVectorLayer("Point?crs=EPSG:32631", "made", "memory")
+    readings = readings.replace(v_m=readings.station / 8)
 
     def make(fields, geometry, crs):
         made.dataProvider().addAttributes(fields.toList())
