@@ -14,7 +14,7 @@ from sweep import count_and_seed, print_least, print_root
 
 register_plugin()
 
-from turnrow.processing_provider.engine.align import align_opposing, tie_evidence, walk  # noqa: E402
+from turnrow.processing_provider.engine.align import align_opposing, lag_of_ties, tie_evidence, walk  # noqa: E402
 from turnrow.processing_provider.engine.balance import controlled_levels, tie_crossovers, tie_shapes  # noqa: E402
 from turnrow.processing_provider.engine.core import CARRIED, kind_code  # noqa: E402
 from turnrow.sample_project.simulator import walks  # noqa: E402
@@ -40,12 +40,12 @@ class Survey:
         return moved, record.figures
 
 
-def surveys(count: int, seed: int, *, ties: tuple[float, ...] = ()) -> list[Survey]:
+def surveys(count: int, seed: int, *, ties: tuple[float, ...] = (), one_way: bool = False) -> list[Survey]:
     """Return walked grids; the lag is known, so that it does not blur what is left of the lines' own errors."""
     found = []
     for number in range(count):
         rng = np.random.default_rng([seed, number])
-        found.append(Survey(walks.walk(walks.site(20.0, rng), rng, walks.usual(LAG_M), ties=ties)))
+        found.append(Survey(walks.walk(walks.site(20.0, rng), rng, walks.usual(LAG_M), ties=ties, one_way=one_way)))
     return found
 
 
@@ -107,6 +107,20 @@ def error_of_ties(survey: Survey) -> float:
     return float(np.sqrt(np.mean(away)))
 
 
+def lag_by_standard_error(survey: Survey) -> float:
+    """Return the error of the lag that ties show in units of its standard error."""
+    found = align_opposing(survey.walked.readings, per_traverse=False)[1].figures
+    if found.based_on != "tie lines" or not found.shift_error_m:
+        return 0.0
+    return float((found.estimate_m + LAG_M) / found.shift_error_m)
+
+
+def error_of_lag(survey: Survey) -> float:
+    """Return how far the lag that ties show is off, metres."""
+    found = align_opposing(survey.walked.readings, per_traverse=False)[1].figures
+    return float(abs((found.estimate_m or 0.0) + LAG_M))
+
+
 def print_figure(name: str, now: float, found: list[float]) -> None:
     """Print a figure that surveys show by themselves."""
     print(f"{name} = {now}: {np.mean(found):.3f} +- {np.std(found, ddof=1):.3f} a survey")
@@ -129,6 +143,11 @@ def main() -> None:
     tied = surveys(count, seed, ties=(5.0, 10.0, 15.0))
     print_figure("CARRIED.aligned_tie_m", CARRIED.aligned_tie_m, [error_of_ties(grid) for grid in tied])
     print_least([tie_evidence], "ASIDE_M", (0.03, 0.06, 0.12, 0.24, 0.5), position_error, tied)
+    one_way = surveys(count, seed, ties=(5.0, 10.0, 15.0), one_way=True)
+    for name, values in {"BEND_M2": (0.04, 0.08, 0.16), "ROUNDS": (3, 6, 12)}.items():
+        print_least([lag_of_ties], name, values, error_of_lag, one_way)
+    ratios = [lag_by_standard_error(survey) for survey in one_way]
+    print_figure("WIDER", lag_of_ties.WIDER, [lag_of_ties.WIDER * ratio**2 for ratio in ratios])
 
 
 if __name__ == "__main__":

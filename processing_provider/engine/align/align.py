@@ -1,9 +1,9 @@
-"""Alignment: one lag of the instrument by walking direction, and the along-line position errors of each line."""
+"""Alignment: the lag of the instrument by walking direction, and the along-line position errors of each line."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Callable, Optional, Sequence
+from typing import Mapping, Optional, Sequence
 
 import numpy as np
 
@@ -17,15 +17,19 @@ from ..core import (
     Readings,
     check_channels,
     check_finite,
-    check_in_grid,
     check_limits,
     flag_bit,
     for_tables,
     lines_of,
+    median,
+    part_of,
     platform_named,
 )
-from .lag import Correlation, correlate, estimate_of, opposite
-from .record import AlignedGrid, AlignedLine, AlignFigures, AlignRecord
+from .channel_lags import moved_values
+from .lag import LagEstimate
+from .pace import Clock, by_line, clock_of
+from .record import AlignedChannel, AlignedGrid, AlignedLine, AlignFigures, AlignRecord
+from .search import FoundLag, lag_of
 from .tie_evidence import evidence_of_ties
 from .walk import PositionErrors, position_errors
 
@@ -47,17 +51,19 @@ def align_opposing(
     """Move every reading along its traverse by the lag of the instrument, and each line by its own position errors.
 
     A reading moves by ``heading * shift_m`` along the traverse: v' = v + heading * shift_m. A logger that writes a
-    value 0.25 s late at 1 m/s needs ``shift_m`` = -0.25; opposite lines then move by 0.50 m to each other. After that
-    each line gets its own small shift, stretch and wander in between.
+    value 0.25 s late at 1 m/s needs ``shift_m`` = -0.25; opposite lines then move by 0.50 m to each other. The lag is a
+    time: a line that was walked faster than the median moves by more. After that each line gets its own small shift,
+    stretch and wander in between.
 
     Parameters
     ----------
     readings : Readings
         Placed readings of one or several grids walked with the same instrument.
     channels : sequence of str, optional
-        Channels that the estimate rests on; all when not given. All channels move with the readings.
+        Channels that the estimate rests on; all when not given. All channels move with the readings; the values of one
+        whose lag differs from that of the clearest channel by three standard errors move along the lines besides.
     shift_m : float, optional
-        Shift in metres; estimated when not given.
+        Shift in metres at the median speed; estimated when not given.
     per_traverse : bool
         Whether lines get a correction of their own.
     platform : str
@@ -80,8 +86,9 @@ def align_opposing(
     -----
     The lag is the peak of the normalised cross-correlation of band-passed neighbours walked in opposite directions, its
     standard error a jackknife. What is not proven (smaller than two standard errors, no significant correlation, or a
-    peak at the end of the search range of 1 m) is reported and not applied; where opposite neighbours show nothing at
-    all, no line is moved on its own either. Grids walked one way move by the lag of the others. Tie lines show the
+    peak at the end of the search range of 1 m) is reported and not applied; where neighbours show nothing at all, no
+    line is moved on its own either. Grids walked one way move by the lag of the others; where all are, the lag comes
+    from tie lines, and without them it is unknown, which the standard errors of the positions hold. Tie lines show the
     position errors of the lines that they cross. See ``docs/methods/align.md``.
 
     References
@@ -91,72 +98,103 @@ def align_opposing(
     chosen, moved_by = check_channels(channels, grids.channels), platform_named(platform)
     given = None if shift_m is None else check_limits("shift_m", check_finite("shift_m", shift_m), "of the alignment")
     report = progress or (lambda fraction: None)
-    figures, shows, table = _lag(grids, chosen, given, report)
-    walks = _Positions(chosen if per_traverse and shows else (), moved_by)
+    clock = clock_of(grids)
+    lag = lag_of(grids, clock, chosen, given, moved_by, part_of(report, 0.0, 0.5))
+    walks = _Positions(chosen if per_traverse and lag.shows else (), moved_by)
+    table, lost = lag.table, dict.fromkeys(lag.estimate.own, 0)
     for i, (name, part) in enumerate(grids.items()):
-        moved, changed = _aligned(name, part, figures.shift_m, walks, per_traverse)
-        if changed:
-            came_in, went_out = _edge_changes(part, moved)
-            table[i] = replace(table[i], shift_m=figures.shift_m, came_in=came_in, went_out=went_out)
+        moved, shift = _aligned(name, part, clock, lag.estimate, walks, per_traverse)
+        came_in, went_out = _edge_changes(part, moved)
+        table[i] = replace(table[i], shift_m=shift, came_in=came_in, went_out=went_out)
+        for channel in lost:
+            lost[channel] += _lost(part, moved, channel)
         grids.put(name, moved)
         report((len(grids.names) + i + 1) / (2 * len(grids.names)))
-    figures = replace(
-        walks.added(figures),
+    figures = walks.added(_figures(lag, clock, table))
+    options = {"channels": list(chosen), "shift_m": given, "per_traverse": bool(per_traverse), "platform": platform}
+    return AlignRecord(
+        options, figures, tuple(table), tuple(walks.rows), _by_channel(lag.estimate, clock, chosen, lost)
+    )
+
+
+def _figures(lag: FoundLag, clock: Clock, table: Sequence[AlignedGrid]) -> AlignFigures:
+    """Return figures with the lag and what became of the grids."""
+    one = lag.estimate
+    error_s = clock.seconds_of(one.shift_error_m)
+    return AlignFigures(
+        shift_m=one.shift_m,
+        estimate_m=one.estimate_m,
+        shift_error_m=one.shift_error_m,
         pairs=sum(row.pairs for row in table),
+        correlation_before=one.correlation_before,
+        correlation_after=one.correlation_after,
         came_in=sum(row.came_in for row in table),
         went_out=sum(row.went_out for row in table),
+        remark=one.remark,
+        lag_s=clock.seconds_of(one.shift_m),
+        lag_error_s=None if error_s is None else abs(error_s),
+        lag_readings=clock.readings_of(one.shift_m),
+        based_on=lag.based_on,
     )
-    options = {"channels": list(chosen), "shift_m": given, "per_traverse": bool(per_traverse), "platform": platform}
-    return AlignRecord(options, figures, tuple(table), tuple(walks.rows))
 
 
-def _lag(
-    grids: GridStore, channels: Sequence[str], given: Optional[float], report: Callable[[float], None]
-) -> tuple[AlignFigures, bool, list[AlignedGrid]]:
-    """Return figures with the lag, whether opposite neighbours show anything, and a row a grid before it is moved."""
-    figures, shows = AlignFigures(given or 0.0, remark="The shift was given."), True
-    table: list[AlignedGrid] = []
-    correlations: list[Correlation] = []
-    for i, (name, part) in enumerate(grids.items()):
-        check_in_grid(name, part)
-        lines = lines_of(part)
-        if given is None:
-            correlations += correlate(part, lines, channels)
-        pairs = len(opposite(lines))
-        table.append(AlignedGrid(name, pairs, 0.0, 0, 0, "" if pairs else _lone(lines)))
-        report((i + 1) / (2 * len(grids.names)))
-    if given is None:
-        estimate, shows = estimate_of(correlations, len(channels))
-        figures = AlignFigures(**vars(estimate))
-    return figures, shows, table
+def _by_channel(
+    one: LagEstimate, clock: Clock, channels: Sequence[str], lost: Mapping[str, int]
+) -> tuple[AlignedChannel, ...]:
+    """Return a row a channel where their lags differ."""
+    rows = []
+    for name in channels if one.own else ():
+        shift, error = one.own.get(name, (one.shift_m, one.shift_error_m))
+        rows.append(AlignedChannel(name, shift, error, clock.seconds_of(shift), name in one.own, lost.get(name, 0)))
+    return tuple(rows)
 
 
-def _aligned(name: str, part: Readings, shift_m: float, walks: _Positions, per_traverse: bool) -> tuple[Readings, bool]:
-    """Return the readings of a grid moved by the lag and the position errors of their lines, and whether any moved."""
-    lines = lines_of(part)
-    move = np.where(lines.owner >= 0, part.heading * shift_m, 0.0)
-    own, error = walks.moves(name, part, lines, move)
+def _lost(part: Readings, moved: Readings, channel: str) -> int:
+    """Return how many readings in use have no value of the channel any more."""
+    before, after = np.isfinite(part.channels[channel]), np.isfinite(moved.channels[channel])
+    return int(np.count_nonzero(moved.in_use & before & ~after))
+
+
+def _aligned(
+    name: str, part: Readings, clock: Clock, lag: LagEstimate, walks: _Positions, per_traverse: bool
+) -> tuple[Readings, float]:
+    """Return the readings of a grid moved by the lag and the position errors of their lines, and the shift.
+
+    The shift is that at the median speed of the grid; the readings are those that came where nothing changes.
+    """
+    lines, ratio = lines_of(part), clock.ratios(part)
+    of_lines = by_line(ratio, lines)
+    one = part
+    for channel, (shift, _) in lag.own.items():
+        one = one.with_channel(channel, moved_values(one, channel, (shift - lag.shift_m) * ratio))
+    move = np.where(lines.owner >= 0, part.heading * lag.shift_m * ratio, 0.0)
+    left = np.where(lines.owner >= 0, lag.open_m * ratio, np.nan)
+    own, error = walks.moves(name, one, lines, move, left)
     move += own
-    moved = _moved(part, lines, move) if move.any() else part
-    if per_traverse:
+    if not lag.known:
+        error = np.where(np.isnan(error), np.hypot(left, walks.platform.along_m), error)
+    moved = _moved(one, lines, move) if move.any() else one
+    if per_traverse or not lag.known:
         moved = moved.replace(se={**moved.se, PLACE: error})
-    return moved, bool(move.any())
+    return moved, lag.shift_m * median(of_lines) if move.any() else 0.0
 
 
 class _Positions:
     """Position errors of the lines of one grid after the other, by some channels; none without channels."""
 
     def __init__(self, channels: Sequence[str], platform: Platform) -> None:
-        self._channels, self._platform = channels, platform
+        self._channels, self.platform = channels, platform
         self.rows: list[AlignedLine] = []
         self._squares: list[float] = []
         self._weights: list[int] = []
         self._sds: list[float] = []
 
-    def moves(self, name: str, part: Readings, lines: Lines, move: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def moves(
+        self, name: str, part: Readings, lines: Lines, move: np.ndarray, left: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
         """Return what readings (n,) of a grid move by after ``move``, and the standard errors of their positions then.
 
-        Both in metres; errors are NaN where nothing is known.
+        Both in metres; errors are NaN where nothing is known. ``left`` (n,) is the standard error of the lag.
         """
         unknown = np.zeros(len(part)), np.full(len(part), np.nan)
         if not self._channels:
@@ -167,11 +205,12 @@ class _Positions:
         if len(fresh) < LEAST_LINES or np.ptp(fresh.v) < LEAST_LENGTH_M:
             return unknown
         matrices = list(fresh.resample(moved, moved.stacked(self._channels)))
-        found = position_errors(matrices, fresh, platform=self._platform)
+        found = position_errors(matrices, fresh, platform=self.platform)
         placed = _crossed(moved.replace(v_m=moved.v_m + found.moves(fresh.owner, moved.v_m)), moved, fresh)
-        evidence = evidence_of_ties(placed, fresh, found, self._channels, self._platform)
+        evidence = evidence_of_ties(placed, fresh, found, self._channels, self.platform)
         if evidence is not None:
-            found = position_errors(matrices, fresh, evidence, self._platform)
+            found = position_errors(matrices, fresh, evidence, self.platform)
+        found = replace(found, standard_error_m=np.hypot(found.standard_error_m, by_line(left, fresh)[:, None]))
         self.rows += _line_rows(name, fresh, found)
         self._squares.append(float(np.sum(found.standard_error_m**2)))
         self._weights.append(found.standard_error_m.size)
@@ -196,12 +235,6 @@ def _line_rows(grid: str, lines: Lines, found: PositionErrors) -> list[AlignedLi
     columns = (lines.line, lines.run, found.ahead_m.mean(axis=1), stretch, np.abs(found.ahead_m).max(axis=1),
                np.sqrt(np.mean(found.standard_error_m**2, axis=1)), found.moved)  # fmt: skip
     return [AlignedLine(grid, *row) for row in zip(*(c.tolist() for c in columns))]
-
-
-def _lone(lines: Lines) -> str:
-    if len(set(lines.heading)) > 1:
-        return "No line has a neighbour walked in the opposite direction."
-    return "All lines were walked in the same direction: nothing to align."
 
 
 def _moved(part: Readings, lines: Lines, move: np.ndarray) -> Readings:

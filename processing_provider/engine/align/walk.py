@@ -218,7 +218,7 @@ def _neighbours(lines: Lines, bands: Sequence[tuple[np.ndarray, np.ndarray]]) ->
     return _Neighbours(line, np.where(line >= 0, lines.u[line] - lines.u, 0.0), position)
 
 
-def _at(values: np.ndarray, index: np.ndarray) -> np.ndarray:
+def values_at(values: np.ndarray, index: np.ndarray) -> np.ndarray:
     """Return (..., V) values at fractional indices of their own rows (Lagrange's cubic; the ends are held)."""
     last = values.shape[-1] - 1
     index = np.minimum(np.maximum(index, 0.0), last)
@@ -247,7 +247,7 @@ def _taken(band: np.ndarray, known: np.ndarray, ahead: np.ndarray) -> tuple[np.n
     """Return the values where they were taken; ``ahead`` in nodes."""
     index = np.arange(band.shape[1]) - ahead
     there = _there(known, index)
-    return np.where(there, _at(band, index), 0.0), there
+    return np.where(there, values_at(band, index), 0.0), there
 
 
 def _slants(data: np.ndarray, there: np.ndarray, beside: _Neighbours, around: np.ndarray, node_m: float) -> np.ndarray:
@@ -293,7 +293,7 @@ def _misfits(
     part = np.where(both, 1.0 / np.maximum(np.abs(beside.distance_m), 1e-3)[:, :, None], 0.0)
     total = part.sum(axis=0)
     part = part / np.where(total > 0, total, 1.0)
-    expected = np.sum(part * _at(data[beside.line], index), axis=0)
+    expected = np.sum(part * values_at(data[beside.line], index), axis=0)
     used = total > 0
     misfit = np.where(used, data - expected, 0.0)
     variance = (misfit**2 @ around) / np.maximum(used @ around, 0.05)

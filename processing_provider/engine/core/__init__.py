@@ -51,6 +51,7 @@ from .findings import (
 )
 from .line_order import line_order
 from .lines import (
+    MAX_GAP_STEPS,
     MIN_READINGS,
     POSITION_DECIMALS,
     ROUNDING,
@@ -139,6 +140,7 @@ __all__ = [
     "Key",
     "Lines",
     "MAD_TO_SD",
+    "MAX_GAP_STEPS",
     "MIN_READINGS",
     "Note",
     "PATTERNS",

@@ -88,10 +88,11 @@ def test_json_of_a_record_is_what_recipes_hold():
     """The keys and their order are a contract: programs outside read ``results`` of recipe.json."""
     record = AlignRecord({"channels": ["cond"]}, AlignFigures(0.0), (AlignedGrid("A", 1, 0.0, 0, 0, ""),), ())
     content = json.loads(json.dumps(record.as_json()))
-    assert list(content) == ["step", "options", "figures", "table", "lines"]
+    assert list(content) == ["step", "options", "figures", "table", "lines", "channels"]
     assert list(content["figures"]) == [
         "shift_m", "estimate_m", "shift_error_m", "pairs", "correlation_before", "correlation_after", "came_in",
         "went_out", "remark", "per_traverse_sd_m", "position_error_m", "lines_moved",
+        "lag_s", "lag_error_s", "lag_readings", "based_on",
     ]  # fmt: skip
     assert content["table"] == [{"grid": "A", "pairs": 1, "shift_m": 0.0, "came_in": 0, "went_out": 0, "remark": ""}]
     assert list(balanced("x").as_json()["table"][0]) == [
