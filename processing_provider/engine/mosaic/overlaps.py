@@ -26,7 +26,7 @@ segment, so that the ends of lines count and what lies beside the outermost line
 POSITION_M = 0.2
 """Standard deviation of the position of an overrun along its line, relative to the other grid's readings. Common
 practice, no source: readings of aligned lines of two grids are off by 0.15 m each."""
-UNLIKE, UNLIKE_OF_TIES = 0.1, 0.3
+UNLIKE, UNLIKE_OF_TIES = 0.1, 0.15
 """Error that all overrun at an edge has in common, as a fraction of how much the signal varies around it: what is left
 of the lag, and of tie lines that they see what runs along the edge otherwise than lines along it do. Common practice,
 no source."""
