@@ -229,7 +229,9 @@ def _along_baseline(readings: Readings, rows: np.ndarray, recording: np.ndarray)
     u, v = readings.u_m[rows], readings.v_m[rows]
     spread_u, spread_v = (np.maximum.reduceat(c, start) - np.minimum.reduceat(c, start) for c in (u, v))
     survey = readings.kind[rows[start]] == kind_code("survey")
-    lines = np.flatnonzero(survey & (size >= MIN_READINGS) & (spread_v > spread_u))
+    # So far at least one step is longer than the least, and the axis has a step.
+    walked = spread_v > np.maximum(spread_u, (size - 1) * LEAST_STEP_M)
+    lines = np.flatnonzero(survey & (size >= MIN_READINGS) & walked)
     u = u[np.lexsort((u, recording))]
     middle = ((u[start + (size - 1) // 2] + u[start + size // 2]) / 2)[lines]
     order = np.argsort(np.round(middle, POSITION_DECIMALS), kind="stable")

@@ -10,14 +10,15 @@ import numpy as np
 
 from ..core import EngineError
 from .column_roles import Role, as_numbers, role_by_name
-from .dialect import LINE_WORDS, Shape
+from .dialect import LINE_WORDS, MISSING_WORDS, Shape
 from .fields import is_number, shorten
+from .recordings import EVEN
 
 JOINED = re.compile(r"[^\W\d]*\d+\s*[/:|_-]\s*[+-]?\d+|[^\W\d]+\d+\s*[^\W\d]+\s*[+-]?\d+")
 """Line and station in one text, such as ``3/17`` or ``L03P017``."""
 APOSTROPHE = re.compile(r"[+-]?\d{1,3}['\u2019]\d{3}")
 LABEL = re.compile(r"([^\W\d]*)[\s_.-]*(\d{1,9})")
-"""A line with letters before its number."""
+"""The number of a line, perhaps with letters before it."""
 EVERY = 0.9
 """A log is in long form when so large a fraction of its places has as many rows (common practice, no source): a row may
 be damaged."""
@@ -145,7 +146,8 @@ def _check_labels(columns: Sequence[Sequence[str]], roles: Sequence[Role], shape
 def _check_suffixes(texts: Sequence[str], shape: Shape, number: int, name: str) -> None:
     """Raise EngineError when lines have something behind their number that is no direction (``3A``), or no number."""
     counts = Counter(texts)
-    odd = [text for text in counts if SUFFIXED.fullmatch(text) or (text and not re.search(r"\d", text))]
+    words = [text for text in counts if text and not re.search(r"\d", text) and not MISSING_WORDS.match(text)]
+    odd = [*filter(SUFFIXED.fullmatch, counts), *words]
     first = next((text for text in odd if counts[text] >= FEWEST_LABELLED), "")
     if first:
         row = shape.data[texts.index(first)] + 1
@@ -243,6 +245,8 @@ def _check_lines_beside(names: Sequence[str], roles: Sequence[Role], shape: Shap
     numbers = [match and int(match[1]) for match in map(NUMBERED.fullmatch, known)]
     counted = [number for number in numbers if number is not None]
     wide = len(counted) >= FEWEST_LABELLED and counted == list(range(counted[0], counted[0] + len(counted)))
+    # Beside a channel, T1 to T3 are temperatures.
+    wide = wide and not any(role.role == "channel" for role in map(role_by_name, known) if role)
     if again or (wide and not any(role.role == "line" for role in roles)):
         raise EngineError(
             f"In {name}, lines stand beside each other in the same rows (from row {shape.data[0] + 1} on; the names "
@@ -288,11 +292,23 @@ def _check_sums(columns: Sequence[Sequence[str]], roles: Sequence[Role], shape: 
     blank = [i for i, text in enumerate(times) if not text]
     starts = [0, *(end + 1 for end in ends[:-1])]
     if "station" in at and not blank:
-        steps = np.abs(np.diff(as_numbers(columns[at["station"]])))
-        same = [i for i in starts if lines[i : i + 3] == [lines[i]] * 3 and times[i] == times[i + 1]]
-        blank = [i for i in same if abs(steps[i] - steps[i + 1]) > 0]
+        blank = [i for i in _out_of_count(columns[at["station"]], lines, starts) if times[i] == times[i + 1]]
     if len(blank) > 1 and set(blank) <= {*starts, *ends} and 2 * len(blank) > len(ends):
         raise EngineError(
             f"In {name}, row {shape.data[blank[0]] + 1} and {len(blank) - 1} more end or begin a line and are no "
             "readings: probably sums of the lines. Delete these rows in a copy of the log, or put # before each."
         )
+
+
+def _out_of_count(station: Sequence[str], lines: Sequence[str], starts: Sequence[int]) -> list[int]:
+    """Return which first rows of lines are out of their count, where lines are counted evenly and some start far off.
+
+    The metres of a wheel are uneven throughout, and who stands still at the start is not far off.
+    """
+    steps = np.abs(np.diff(as_numbers(station)))
+    within = [i for i in range(len(lines) - 2) if lines[i : i + 3] == [lines[i]] * 3]
+    uneven = [i for i in within if abs(steps[i] - steps[i + 1]) > EVEN * steps[i + 1]]
+    first = [i for i in uneven if i in set(starts)]
+    even = len(uneven) - len(first) < (1 - EVERY) * len(within)
+    # Where one reading was lost it is two steps.
+    return first if even and any(steps[i] > 2 * steps[i + 1] for i in first) else []

@@ -22,11 +22,10 @@ MOST_ROWS = 0.5
 METRES = re.compile(r"(?i)[(\[_ ]m(et(er|re|ro)s?)?[)\]]?\s*$|^(metr?er?s?|metros?|metri)$")
 """End of the name of a column of stations in metres."""
 SHORTEST = 3
-"""Recordings with fewer readings on average, and more of them a line, are no walk (common practice, no
-source)."""
+"""Recordings with fewer readings on average, and more of them a line, are no walk (common practice, no source)."""
 LINE_IN_TURNS = (
-    "Ask for the layout of the log: look at lines. Give the role line to the column that has it. If it has it, sort "
-    "the log by its time, or split it into a log for each sensor. If all is right as it was read, set "
+    "Ask for the layout of the log: look at lines. Give the role line to the column of lines. If it has the role, "
+    "sort the log by its time, or split it into a log for each sensor. If all is right as it was read, set "
     '"confirmed": true in the layout. Nothing of this log is mapped until then.'
 )
 FEWEST_STEPS = 5
@@ -51,8 +50,8 @@ def row_findings(gathered: LogGatherer) -> list[Finding]:
             findings.append(Code.ROW_UNREADABLE.finding(found, "", "Look at the row in the log; it is left out."))
     more = gathered.failed_count - SHOWN_ROWS - (cut and gathered.failed_count > SHOWN_ROWS)
     if more > 0:
-        of_all = f"{gathered.failed_count} of {gathered.count}"
-        found = f"{name}: {counted(more, 'more row')} below them cannot be read ({of_all})."
+        found = f"{name}: {counted(more, 'more row')} below them cannot be read "
+        found += f"({gathered.failed_count} of {gathered.count})."
         findings.append(Code.ROW_UNREADABLE.finding(found, "", "Ask the books whether this layout is the log's."))
     if cut:
         found = f"{name}, row {last_row} is the last and was cut off: {shorten(last_text)}."
@@ -195,6 +194,7 @@ def check_order(gathered: LogGatherer, readings: Readings, given: bool) -> list[
 def _check_same_times(gathered: LogGatherer, readings: Readings) -> None:
     """Raise EngineError when a line comes again at the very times of its first recording, with other values."""
     met: dict[bytes, Run] = {}
+    again: list[tuple[Run, Run]] = []
     for run in readings.runs():
         times = readings.time_s[run.rows]
         if len(times) <= FEWEST_STEPS or not np.all(np.isfinite(times)):
@@ -203,6 +203,8 @@ def _check_same_times(gathered: LogGatherer, readings: Readings) -> None:
         # A clock that starts again with each line shows the same times on others.
         if (first.grid, first.line) != (run.grid, run.line):
             return
+        again.append((first, run))
+    for first, run in again:
         pairs = [(values[first.rows], values[run.rows]) for values in readings.channels.values()]
         if first.run != run.run and not all(np.array_equal(*pair, equal_nan=True) for pair in pairs):
             raise EngineError(
@@ -217,8 +219,7 @@ def _way_of_times(times: np.ndarray) -> int:
     steps = np.diff(times[np.isfinite(times)])
     if len(steps) < FEWEST_STEPS:
         return 0
-    most = MOSTLY * len(steps)
-    return int(np.count_nonzero(steps > 0) > most) - int(np.count_nonzero(steps < 0) > most)
+    return int(np.mean(steps > 0) > MOSTLY) - int(np.mean(steps < 0) > MOSTLY)
 
 
 def _first_turn(readings: Readings) -> int:

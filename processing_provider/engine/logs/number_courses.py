@@ -56,7 +56,7 @@ def changes_seldom(values: np.ndarray) -> bool:
 
 
 def counts_along(values: np.ndarray) -> float:
-    """Return the fraction of steps by one; 0 for a count over all rows that never starts again, if there is choice."""
+    """Return the fraction of steps by one; half of it for a count that never starts again, 0 for a small one."""
     steps = _known_steps(values)
     if not len(steps) or np.any(values[np.isfinite(values)] % 1):
         return 0.0

@@ -68,3 +68,15 @@ def test_lines_of_distant_readings_are_known_at_a_tie(offset_m):
     level, along, _ = lines_at(lines, lines.resample(readings, readings.channels["eca"]), 10.5 + offset_m)
     np.testing.assert_allclose(level, 2 * lines.u)
     np.testing.assert_allclose(along, 0.0)
+
+
+def test_a_line_whose_readings_stand_at_one_position_is_none():
+    """Differences of a nanometre are rounding and no walk: such a grid has no lines, and no step."""
+    v = np.tile([5.0, 5.0 + 1e-9, 5.0], 3)
+    standing = Readings.build(
+        np.repeat([1, 2, 3], 3), {"eca": np.arange(9.0)}, u_m=np.repeat([0.5, 1.5, 2.5], 3), v_m=v
+    )
+    assert len(lines_of(standing).u) == 0
+    walked = standing.replace(v_m=np.where(standing.line == 2, np.tile([1.0, 1.5, 2.0], 3), v))
+    assert lines_of(walked).step_m == 0.5
+    assert lines_of(walked).u.tolist() == [1.5]

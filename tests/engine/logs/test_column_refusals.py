@@ -71,6 +71,43 @@ def test_settings_that_stay_are_read(tmp_path, last):
     assert list(readings.channels) == ["cond"]
 
 
+def wheel_m(k):
+    """Metres of a wheel that is not pushed evenly; the first reading of each line at its edge."""
+    station = PLACES[k][1] - 1
+    return f"{0.2 * station + 0.03 * (station * (k + 5) % 4):.2f}"
+
+
+SECONDS = {
+    "metres of a wheel": wheel_m,
+    "tenths of a metre": lambda k: f"{0.1 * PLACES[k][1]:.1f}",
+    "a start that stands": lambda k: max(PLACES[k][1] - 1, 1),
+    "a reading lost at the start": lambda k: PLACES[k][1] + (PLACES[k][1] > 1),
+}
+
+
+@pytest.mark.parametrize("station", SECONDS.values(), ids=SECONDS)
+def test_two_readings_in_the_second_in_which_a_line_starts_are_no_sum(tmp_path, station):
+    """Loggers that write whole seconds give the first readings of nearly every line one time."""
+    rows = [f"{line},{station(k)},09:05:{k // 4:02d},{20 + k % 7}.5" for k, (line, _, _) in enumerate(PLACES)]
+    assert len(read_log(write(tmp_path, "line,station,time,cond", *rows)).readings) == 48
+
+
+def test_a_line_that_cannot_be_read_in_a_few_rows_is_left_out_of_these_only(tmp_path):
+    damaged = [row.replace("2,", "***,", 1) if k in (15, 16, 17, 18) else row for k, row in enumerate(PLAIN)]
+    result = read_log(write(tmp_path, "line,station,time,cond", *damaged))
+    assert len(result.readings) == 44
+    assert [f.code for f in result.findings] == ["row-unreadable"] * 4
+
+
+def test_temperatures_beside_a_channel_are_no_lines(tmp_path):
+    rows = [
+        f"{station},{clock},{20 + k % 7}.5,21.{k % 3},22.{k % 4},23.{k % 5}"
+        for k, (_, station, clock) in enumerate(PLACES)
+    ]
+    found = read_log(write(tmp_path, "station,time,cond,T1,T2,T3", *rows)).readings
+    assert (len(found), len(found.runs())) == (48, 4)
+
+
 def test_rows_out_of_order_are_refused(tmp_path):
     by_station = sorted(PLAIN, key=lambda row: int(row.split(",")[1]))
     with pytest.raises(EngineError, match=r"line changes after 1.0 readings.*row 3.*Sort the log by its time"):
@@ -98,6 +135,13 @@ def test_a_line_again_at_the_same_times_is_another_channel(tmp_path):
     with pytest.raises(EngineError, match=r"line 1 comes again from row 50 on, at the same times as from row 2 on"):
         read_log(write(tmp_path, "line,station,time,cond", *first, *other))
     assert len(read_log(write(tmp_path, "line,station,time,cond", *first, *first)).readings) == 96
+
+
+def test_a_line_walked_again_is_none_where_the_clock_starts_again_with_each_line(tmp_path):
+    """Line 3 has the times of line 1: the second recording of line 1 has them by that, not as another channel."""
+    counts = [(1, 12), (2, 11), (1, 12), (3, 12)]
+    rows = [f"{line},{i + 1},{0.2 * i:.1f},{20 + i % 7 + k}.5" for k, (line, n) in enumerate(counts) for i in range(n)]
+    assert len(read_log(write(tmp_path, "line,station,time (s),cond", *rows)).readings) == 47
 
 
 def test_readings_above_in_another_dialect_are_no_preamble(tmp_path):
