@@ -23,6 +23,7 @@ from ..style import channel_look, outline_symbol, style_raster
 from ..vector import check_metric_crs
 from .geometry import PAPERS, SheetPlan, plan_sheet
 from .layout import Panel, Sheet
+from .marks import full_scale_marks
 
 __all__ = ["PAPERS", "SCALES", "sheet_of"]
 
@@ -67,9 +68,11 @@ def sheet_of(values: SheetValues) -> tuple[QgsProject, Sheet, SheetPlan]:
     on_top = tuple(_in_project(layer, project) for layer in values.overlays) + ((grids,) if grids else ())
     panels = []
     for number, layer in enumerate(maps):
-        panels.append(Panel(layer.name(), (*on_top, layer)))
+        marks = full_scale_marks(layer, project)
+        above = (*on_top, marks) if marks else on_top
+        panels.append(Panel(layer.name(), (*above, layer), marks=marks))
         if logged:
-            panels.insert(-1, Panel(f"{layer.name()} as logged", (*on_top, logged[number]), in_legend=False))
+            panels.insert(-1, Panel(f"{layer.name()} as logged", (*above, logged[number]), in_legend=False))
     each = grids if values.each_grid else None
     extent = _ground(maps, each)
     plan = plan_sheet((extent.width(), extent.height()), len(panels), values.paper, SCALES[values.scale])

@@ -27,6 +27,7 @@ from qgis.core import (
     QgsRectangle,
     QgsTextFormat,
     QgsUnitTypes,
+    QgsVectorLayer,
 )
 from qgis.PyQt.QtCore import QSizeF, Qt
 from qgis.PyQt.QtGui import QColor, QFont, QFontInfo
@@ -48,11 +49,15 @@ SHOWN_CAUTIONS = 2
 
 @dataclass(frozen=True)
 class Panel:
-    """One map of a sheet: its heading, its layers from top to bottom (the raster last), and whether to explain it."""
+    """One map of a sheet: its heading, its layers from top to bottom (the raster last), and whether to explain it.
+
+    ``marks`` is the layer among them that shows readings at full scale; None where there are none.
+    """
 
     heading: str
     layers: tuple
     in_legend: bool = True
+    marks: Optional[QgsVectorLayer] = None
 
 
 @dataclass(frozen=True)
@@ -177,6 +182,9 @@ def _colours(layout: QgsPrintLayout, sheet: Sheet, first: QgsLayoutItemMap, fram
     for panel in sheet.panels:
         if panel.in_legend:
             _without_band_name(root.addLayer(panel.layers[-1]), legend.model())
+    marks = next((panel.marks for panel in sheet.panels if panel.marks is not None), None)
+    if marks is not None:
+        root.addLayer(marks)
     for style, size in ((QgsLegendStyle.Style.Subgroup, 8), (QgsLegendStyle.Style.SymbolLabel, 7)):
         _set_text(legend.rstyle(style), size)
     legend.setLinkedMap(first)

@@ -2,11 +2,13 @@
 
 from .file_names import file_stems
 from .kept_inputs import check_inputs_kept, delete_output
-from .output_folder import staging
+from .output_folder import DATABASE, MARKS, staging
 from .project import SurveyLayer, dress_when_loaded, keep_style_beside, load_when_done
 from .survey_files import names_known_before, versions, write_survey
 
 __all__ = [
+    "DATABASE",
+    "MARKS",
     "SurveyLayer",
     "check_inputs_kept",
     "delete_output",

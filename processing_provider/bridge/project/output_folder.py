@@ -24,6 +24,8 @@ LOCK = ".turnrow.lock"
 STAGE = ".part-"
 JOURNAL = "moves.json"
 DATABASE = "survey.gpkg"
+MARKS = "full_scale"
+"""Layer of the readings at full scale; there is none where no reading is."""
 RECIPE = "recipe.json"
 
 

@@ -22,6 +22,7 @@ from ...engine.workflow import (
     cells_of_grid,
     corner_rows,
     finding_places,
+    full_scale_rows,
     grid_rows,
     outline,
     recipe_text,
@@ -34,7 +35,7 @@ from ..style import Look, channel_look, from_zero
 from ..vector import readings_layer, rows_layer, write_geopackage
 from .file_names import file_stems
 from .metadata import history_lines
-from .output_folder import DATABASE, RECIPE
+from .output_folder import DATABASE, MARKS, RECIPE
 from .project import SurveyLayer, keep_looks, write_project
 
 TYPES: Mapping[str, Mapping[str, type]] = {
@@ -48,6 +49,9 @@ TYPES: Mapping[str, Mapping[str, type]] = {
         "grid": str, "line": int, "run": int, "kind": str, "heading": str, "readings": int, "in_use": int,
         "u_m": float, "first_station": float, "last_station": float, "start_s": float, "stop_s": float,
         "length_m": float,
+    },
+    MARKS: {
+        "grid": str, "line": int, "run": int, "seq": int, "channel": str, "value": float, "beyond": float,
     },
     "findings": {name: int if name in ("line", "run", "walk_again") else str for name in FIELDS},
 }  # fmt: skip
@@ -175,8 +179,10 @@ def _tables(
     for row in findings:
         place = places.get((row["grid"], row["line"], row["run"]))
         row["geometry"] = [place] if place else None
+    marks = full_scale_rows(result)
     tables = (
         rows_layer("findings", "point", findings, TYPES["findings"]),
+        *([rows_layer(MARKS, "point", marks, TYPES[MARKS])] if marks else []),
         rows_layer("corners", "point", corner_rows(result), TYPES["corners"]),
         rows_layer("grids", "polygon", grids, TYPES["grids"]),
         rows_layer("traverses", "line", traverse_rows(result), {**TYPES["traverses"], **offsets}),
@@ -187,7 +193,7 @@ def _tables(
     return [
         SurveyLayer(
             f"{path}|layername={t.name}",
-            t.name.capitalize(),
+            t.name.replace("_", " ").capitalize(),
             (site,),
             t.name,
             visible=t.name not in HIDDEN,

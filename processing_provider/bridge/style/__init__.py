@@ -10,6 +10,7 @@ from .renderers import (
     looks_of,
     outline_symbol,
     style_corners,
+    style_full_scale,
     style_raster,
 )
 
@@ -29,5 +30,6 @@ __all__ = [
     "outline_symbol",
     "shared_range",
     "style_corners",
+    "style_full_scale",
     "style_raster",
 ]

@@ -206,6 +206,17 @@ def style_corners(layer: QgsVectorLayer) -> None:
     layer.setRenderer(QgsSingleSymbolRenderer(symbol))
 
 
+def style_full_scale(layer: QgsVectorLayer) -> None:
+    """Readings at full scale as small crosses: the map is a bound there."""
+    symbol = QgsMarkerSymbol.createSimple(
+        {"name": "cross2", "color": "#1d1d1d", "outline_color": "#1d1d1d", "size": "1.1", "outline_width": "0.2"}
+    )
+    layer.setRenderer(QgsSingleSymbolRenderer(symbol))
+    layer.setMapTipTemplate(
+        f'{_as_text("channel")} at full scale, [% "value" %]: the ground exceeds it by about [% "beyond" %]'
+    )
+
+
 def style_findings(layer: QgsVectorLayer) -> None:
     """Findings by severity, worst in the strongest colour."""
     shapes = {"error": "triangle", "warning": "diamond", "note": "circle"}
@@ -234,6 +245,7 @@ VECTOR_STYLES = {
     "grids": style_grids,
     "corners": style_corners,
     "findings": style_findings,
+    "full_scale": style_full_scale,
 }
 
 

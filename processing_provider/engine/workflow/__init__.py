@@ -22,7 +22,7 @@ from .recipe import Recipe, changed_inputs, default_recipe, parse_recipe, recipe
 from .rewalk import AGAIN_COLUMNS, REDO_COLUMNS, TIE, GridPlan, Measure, Walk, again_rows, plan_rewalk, redo_rows
 from .session import STEPS, GridState, Session, open_survey
 from .sources import SurveySources, file_facts, gather_sources, sha256_of
-from .tables import corner_rows, finding_places, grid_rows, traverse_rows
+from .tables import corner_rows, finding_places, full_scale_rows, grid_rows, traverse_rows
 from .whole_grids import with_whole_grids
 
 __all__ = [
@@ -61,6 +61,7 @@ __all__ = [
     "file_facts",
     "finding_places",
     "gather_sources",
+    "full_scale_rows",
     "grid_rows",
     "cells_of_grid",
     "join_logs",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..balance import BalanceRecord
-from ..core import Finding, GridStore, Readings, Run
+from ..core import FULL_SCALE, Finding, GridStore, Readings, Run, at_full_scale
 from .maps import outline
 from .process_survey import SurveyResult
 
@@ -91,6 +91,28 @@ def _traverse_row(table: Readings, run: Run) -> dict:
         "length_m": float(np.hypot(np.ptp(table.x[ends]), np.ptp(table.y[ends]))) if len(ends) else np.nan,
         "geometry": list(zip(table.x[ends].tolist(), table.y[ends].tolist())) or None,
     }
+
+
+def full_scale_rows(result: SurveyResult) -> list[dict]:
+    """Return a row a mapped channel and reading in use that stands at an end of the channel's scale."""
+    rows = []
+    for name, table in result.corrected.items():
+        for channel in result.rasters:
+            for i in np.flatnonzero(at_full_scale(table, channel) & table.in_use & np.isfinite(table.x)).tolist():
+                logged = table.raw.get(channel, table.channels[channel])
+                rows.append(
+                    {
+                        "grid": name,
+                        "line": int(table.line[i]),
+                        "run": int(table.run[i]),
+                        "seq": int(table.seq[i]),
+                        "channel": channel,
+                        "value": float(logged[i]),
+                        "beyond": float(table.extras[channel + FULL_SCALE][i]),
+                        "geometry": [(float(table.x[i]), float(table.y[i]))],
+                    }
+                )
+    return rows
 
 
 def finding_places(findings: tuple[Finding, ...], grids: GridStore) -> dict[tuple, tuple[float, float]]:

@@ -8,6 +8,7 @@ from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsFeature,
     QgsGeometry,
+    QgsLayoutItemLegend,
     QgsLayoutItemMap,
     QgsProcessingContext,
     QgsProcessingException,
@@ -18,6 +19,7 @@ from qgis.core import (
 from qgis.PyQt.QtGui import QImage
 from turnrow.processing_provider.bridge.map_sheet.geometry import MARGIN, PAPERS, plan_sheet
 from turnrow.processing_provider.bridge.raster.geotiff import write_raster
+from turnrow.processing_provider.bridge.vector import rows_layer, write_geopackage
 from turnrow.processing_provider.engine.core.errors import EngineError
 from turnrow.processing_provider.engine.geometry.block_raster import BlockRaster
 from turnrow.processing_provider.engine.geometry.lattice import Lattice
@@ -114,6 +116,23 @@ def test_as_logged_stands_beside_in_the_same_colours(make_map, project, tmp_path
         for function in [item.layers()[0].renderer().shader().rasterShaderFunction()]
     }
     assert len(ranges) == 1
+
+
+def test_readings_at_full_scale_are_marked_on_the_map_of_their_channel(make_map, project, tmp_path):
+    types = {"channel": str, "value": float, "beyond": float}
+    rows = [{"channel": "cond", "value": 50.0, "beyond": 2.0, "geometry": [(X0 + x, Y0 + 20.0)]} for x in (10.0, 20.0)]
+    crs = QgsCoordinateReferenceSystem("EPSG:32631").toWkt()
+    write_geopackage(tmp_path / "survey.gpkg", [rows_layer("full_scale", "point", rows, types)], crs)
+    project, context = project
+    sheet(context, INPUT=[make_map("cond"), make_map("other")], OUTPUT=str(tmp_path / "sheet.png"))
+    (layout,) = project.layoutManager().printLayouts()
+    maps = {i.id(): [layer.name() for layer in i.layers()] for i in layout.items() if isinstance(i, QgsLayoutItemMap)}
+    said = "cond at full scale: the ground reads beyond the map"
+    assert maps == {"cond (mS/m)": [said, "cond (mS/m)"], "other (mS/m)": ["other (mS/m)"]}
+    (legend,) = (i for i in layout.items() if isinstance(i, QgsLayoutItemLegend))
+    assert [node.name() for node in legend.model().rootGroup().findLayers()] == ["cond (mS/m)", "other (mS/m)", said]
+    sheet(context, INPUT=[make_map("cond")], OUTPUT=str(tmp_path / "again.png"))
+    assert len([one for one in project.mapLayers().values() if one.name() == said]) == 1
 
 
 def test_one_page_a_grid(make_map, grids, tmp_path):
