@@ -28,7 +28,8 @@ from ..jumps import Jump, Jumps, find_jumps, without_jumps
 from .direction_offset import above_smooth_level, direction_offset
 from .drift import drift_at
 from .line_levels import LineLevels, fit_line_levels
-from .record import BalanceFigures, BalanceRecord, LineOffset
+from .line_spectrum import AcrossLines, Ridges, look_across
+from .record import BalanceFigures, BalanceRecord, LineOffset, RidgesFound
 from .tie_crossovers import Controls, controls_of
 
 METHODS = ("neighbours and ties", "neighbours", "median", "direction only")
@@ -55,7 +56,7 @@ class _Grid:
 class _Correction:
     """What is taken off a grid: by reading (n,), and by line (L,) the mean with its standard error.
 
-    ``drift`` (L,) is the part of it that changes with time.
+    ``drift`` (L,) is the part of it that changes with time; ``alone``: nothing is proven, so nothing comes off.
     """
 
     taken: np.ndarray
@@ -67,6 +68,8 @@ class _Correction:
     levels: Optional[LineLevels] = None
     controls: Optional[Controls] = None
     jumps: tuple[Jump, ...] = ()
+    ridges: Optional[RidgesFound] = None
+    alone: bool = False
 
 
 @for_tables
@@ -142,7 +145,7 @@ def balance_traverses(
             tables[channel] += _rows(grid, channel, one)
             corrections[channel].append(replace(one, taken=one.taken[:0]))
         grids.put(name, part)
-    figures = {channel: _figures(corrections[channel]) for channel in chosen}
+    figures = {channel: _figures(grids.names, corrections[channel]) for channel in chosen}
     options = {"channels": list(chosen), "method": method, "drift": bool(drift), "platform": platform}
     jumps = tuple(jump for channel in chosen for one in corrections[channel] for jump in one.jumps)
     return BalanceRecord(options, figures, tuple(row for channel in chosen for row in tables[channel]), jumps)
@@ -177,6 +180,11 @@ def _correction_with_jumps(
     """Return what comes off one grid, jumps of the level in time first, where the method looks at neighbours."""
     if "neighbours" not in method:
         return _correction(grid, channel, method, platform)
+    if not any(reset.grid == grid.name for reset in resets):
+        across = look_across(grid.lines, grid.matrix[channel])
+        if across.offsets is False:
+            # Levels as smooth as coils see have no jump either.
+            return _correction(grid, channel, method, platform, across)
     jumps = find_jumps(grid.part, grid.lines, channel, grid.matrix[channel], resets)
     if not jumps.found:
         return _correction(grid, channel, method, platform)
@@ -195,11 +203,14 @@ def _without(grid: _Grid, channel: str, jumps: Jumps) -> _Grid:
 def _with_jumps(one: _Correction, jumps: Jumps) -> _Correction:
     """Return a correction that takes off the jumps as well; the mean of the lines stays."""
     return replace(one, taken=one.taken + jumps.taken, offset=one.offset + jumps.offset,
-                   error=np.hypot(one.error, jumps.error), jumps=jumps.found)  # fmt: skip
+                   error=np.hypot(one.error, jumps.error), jumps=jumps.found,
+                   alone=one.alone and not jumps.taken.any())  # fmt: skip
 
 
-def _correction(grid: _Grid, channel: str, method: str, platform: Platform) -> _Correction:
-    """Return what comes off one grid."""
+def _correction(
+    grid: _Grid, channel: str, method: str, platform: Platform, across: Optional[AcrossLines] = None
+) -> _Correction:
+    """Return what comes off one grid; ``across`` where it is known already."""
     lines, matrix = grid.lines, grid.matrix[channel]
     if method == "median":
         return _whole_lines(lines, *above_smooth_level(matrix, lines), "median")
@@ -207,16 +218,25 @@ def _correction(grid: _Grid, channel: str, method: str, platform: Platform) -> _
     proven = (direction, error) if abs(direction) > PROOF * error else (0.0, 0.0)
     half = lines.heading * proven[0] / 2
     if method != "direction only":
-        found = _levels(grid, channel, matrix - half[:, None], error, method == "neighbours and ties", platform)
+        across = across or look_across(lines, matrix)
+        with_controls = method == "neighbours and ties"
+        found = _levels(grid, channel, matrix - half[:, None], error, with_controls, platform, across.ridges)
         if found is not None:
-            return _by_model(grid, half, proven, *found)
+            levels, controls = found
+            alone = across.offsets is False and not proven[0] and not levels.shows_drift(across.noise_sd)
+            if alone:
+                levels = levels.without_offsets()
+            ties = len(controls.tie_rows) if controls else 0
+            ridges = RidgesFound.of(grid.part, grid.lines, across.ridges, ties) if across.ridges else None
+            return replace(_by_model(grid, half, proven, levels, controls), ridges=ridges, alone=alone)
     offset = half - half.mean() if len(half) else half
     return _whole_lines(lines, offset, np.full(len(lines), proven[1] / 2), "direction", proven)
 
 
 def _levels(
-    grid: _Grid, channel: str, matrix: np.ndarray, direction_error: float, with_controls: bool, platform: Platform
-) -> Optional[tuple[LineLevels, Optional[Controls]]]:
+    grid: _Grid, channel: str, matrix: np.ndarray, direction_error: float, with_controls: bool, platform: Platform,
+    ridges: Optional[Ridges],
+) -> Optional[tuple[LineLevels, Optional[Controls]]]:  # fmt: skip
     """Return the levels of the lines and what controls them, by lines without the offset between the directions."""
     lines, times = grid.lines, grid.part.time_s[_of_levels(grid.part)]
 
@@ -226,11 +246,11 @@ def _levels(
         return found if found is not None and len(found.value) else None
 
     controls = controls_about(None)
-    levels = fit_line_levels(lines, matrix, grid.when, times, direction_error, controls, platform)
+    levels = fit_line_levels(lines, matrix, grid.when, times, direction_error, controls, platform, ridges)
     if levels is not None and len(levels.tie):
         # Where the signal is curved, the position error of a tie is linear only about the one that was found.
         controls = controls_about(levels.walk)
-        levels = fit_line_levels(lines, matrix, grid.when, times, direction_error, controls, platform)
+        levels = fit_line_levels(lines, matrix, grid.when, times, direction_error, controls, platform, ridges)
     return None if levels is None else (levels, controls)
 
 
@@ -294,8 +314,8 @@ def _rows(grid: _Grid, channel: str, one: _Correction) -> list[LineOffset]:
     ]
 
 
-def _figures(corrections: list[_Correction]) -> BalanceFigures:
-    """Return the figures of a channel; those of several grids are means weighed by their lines."""
+def _figures(names: Sequence[str], corrections: list[_Correction]) -> BalanceFigures:
+    """Return the figures of a channel by its grids; those of several grids are means weighed by their lines."""
     offsets = np.concatenate([one.offset for one in corrections]) if corrections else np.zeros(0)
     directions = [
         (one.direction, len(one.offset)) for one in corrections if one.direction is not None and len(one.offset)
@@ -317,6 +337,8 @@ def _figures(corrections: list[_Correction]) -> BalanceFigures:
         base_readings=sum(len(m.base_rows) for m in controls),
         se=float(np.median(errors[0])) if levels else None,
         se_without_ties=float(np.median(errors[1])) if levels else None,
+        alone=tuple(name for name, one in zip(names, corrections) if one.alone),
+        ridges=tuple(one.ridges for one in corrections if one.ridges is not None),
     )
 
 

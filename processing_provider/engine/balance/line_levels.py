@@ -7,7 +7,8 @@ from typing import Optional
 
 import numpy as np
 
-from ..core import CARRIED, Lines, Platform, eigen_symmetric, inverse_symmetric, solved_symmetric
+from ..core import CARRIED, Lines, Platform, eigen_symmetric, inverse_symmetric, robust_sd, solved_symmetric
+from .line_spectrum import Ridges
 from .observations import Model, observe, pooled
 from .spike_and_slab import SLAB_FRACTION, SpikeAndSlab, with_added_errors
 from .tie_crossovers import Controls
@@ -35,6 +36,9 @@ FREEDOM = 4.0
 """Degrees of freedom of Student's t distribution of the errors of ties and base readings. Source: Lange, K.L., Little,
 R.J.A., Taylor, J.M.G., 1989, Robust statistical modeling using the t distribution, J. Am. Statistical Association 84,
 881-896 (from memory): 4 where data are too few to estimate it."""
+DRIFT_PROOF = 2.0
+"""Drift in a grid whose lines have no offsets is proven from so many times the variance of noise and residuals. Found
+by tests/calibration/ridges.py: 0.03 at most without drift, 3.7 at least with a drift of 0.3 mS/m."""
 WIDENINGS = (2.0, 1.0, 1.0, 1.0)
 """Factors on the residual scales, sweep by sweep: wide scales first leave fewer minima to be caught in. Source: Blake,
 A., Zisserman, A., 1987, Visual Reconstruction, MIT Press (from memory), graduated non-convexity; found by
@@ -78,6 +82,16 @@ class LineLevels:
     drift_sd: Optional[float]
     step_sd: float
 
+    def shows_drift(self, noise_sd: float) -> bool:
+        """Return whether drift is more than noise of readings and what crossovers and base readings are off by."""
+        left = robust_sd(self.control_residual) if len(self.control_residual) else 0.0
+        return bool(np.var(self.drift_mean) > DRIFT_PROOF * (noise_sd**2 + left**2))
+
+    def without_offsets(self) -> LineLevels:
+        """Return the same with all levels 0: what they were thought to be is not proven, and stays in their errors."""
+        none = {name: np.zeros_like(getattr(self, name)) for name in ("offset", "drift_mean", "tie", "drift")}
+        return replace(self, **none)
+
 
 def _none() -> np.ndarray:
     return np.zeros(0)
@@ -105,7 +119,7 @@ class _State:
 
 def fit_line_levels(
     lines: Lines, matrix: np.ndarray, when: Optional[np.ndarray], times: np.ndarray, direction_error: float,
-    controls: Optional[Controls], platform: Platform = CARRIED,
+    controls: Optional[Controls], platform: Platform = CARRIED, ridges: Optional[Ridges] = None,
 ) -> Optional[LineLevels]:  # fmt: skip
     """Return the levels of one grid's lines, None where there are no neighbours or no differences between them.
 
@@ -121,6 +135,8 @@ def fit_line_levels(
         Standard error of the offset between the directions.
     controls : Controls or None
     platform : Platform
+    ridges : Ridges or None
+        They are signal.
 
     Notes
     -----
@@ -129,8 +145,9 @@ def fit_line_levels(
     """
     if len(lines) < 2 or not len(lines.pairs):
         return None
-    model = observe(lines, matrix, when, times, controls, platform)
-    scales = first_scales(model, lines, matrix, direction_error)
+    waves = ridges.waves if ridges else np.zeros((len(lines), 0))
+    model = observe(lines, matrix, when, times, controls, platform, waves)
+    scales = first_scales(model, lines, matrix, direction_error, ridges.offset_sd if ridges else np.inf)
     if scales is None:
         return None
     pairs, edges = model.edge.shape

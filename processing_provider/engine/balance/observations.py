@@ -64,9 +64,9 @@ class Model:
 
 def observe(
     lines: Lines, matrix: np.ndarray, when: Optional[np.ndarray], times: np.ndarray, controls: Optional[Controls],
-    platform: Platform,
+    platform: Platform, waves: np.ndarray,
 ) -> Model:  # fmt: skip
-    """Return the observations of one grid; arguments as of ``fit_line_levels``."""
+    """Return the observations of one grid; arguments as of ``fit_line_levels``, ``waves`` (L, R) of its ridges."""
     first, second = lines.pairs.T
     piece = max(1, int(nearest_whole(PIECE_M / lines.step_m)))
     starts = np.arange(0, len(lines.v), piece)
@@ -78,13 +78,13 @@ def observe(
     geology = smooth_basis(lines.u, lines.u, GEOLOGY_M)
     ramps = smooth_basis(lines.u, (lines.u[first] + lines.u[second]) / 2, GEOLOGY_M)
     drift = _drift_of_pieces(when, times, (len(lines), len(starts)), starts)
-    part = _parts(len(lines), geology.shape[1], ramps.shape[1], drift.shape[2], controls)
+    part = _parts(len(lines), geology.shape[1], ramps.shape[1], drift.shape[2], waves.shape[1], controls)
     unknowns = part["walk"].stop
     level = np.zeros((len(lines), unknowns))
     level[:, part["offset"]] = np.eye(len(lines))
     level[:, part["direction"]] = lines.heading[:, None] / 2
     whole = level.copy()
-    whole[:, part["geology"]] = geology
+    whole[:, part["geology"]], whole[:, part["ridges"]] = geology, waves
     whole[:, part["slope"]] = ((lines.u - lines.u.mean()) / max(np.ptp(lines.u), 1e-9))[:, None]
     step, ramp = whole[first] - whole[second], np.zeros((len(first), unknowns))
     ramp[:, part["ramp"]] = ramps
@@ -113,11 +113,14 @@ def _drift_of_pieces(
     return drift
 
 
-def _parts(lines: int, geology: int, ramps: int, drift: int, controls: Optional[Controls]) -> dict[str, slice]:
+def _parts(
+    lines: int, geology: int, ramps: int, drift: int, ridges: int, controls: Optional[Controls]
+) -> dict[str, slice]:
     """Return where each kind of unknown stands."""
     ties = len(controls.tie_rows) if controls else 0
     sizes = {"offset": lines, "direction": 1, "geology": geology, "slope": 1, "ramp": ramps, "lag": 1, "drift": drift,
-             "tie": ties, "base": 1, "walk": controls.tie_design.shape[1] * ties if controls else 0}  # fmt: skip
+             "ridges": ridges, "tie": ties, "base": 1,
+             "walk": controls.tie_design.shape[1] * ties if controls else 0}  # fmt: skip
     ends = np.cumsum(list(sizes.values()))
     return {name: slice(int(end - size), int(end)) for (name, size), end in zip(sizes.items(), ends)}
 

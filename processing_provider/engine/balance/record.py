@@ -6,8 +6,35 @@ from dataclasses import dataclass
 from statistics import median
 from typing import ClassVar, Mapping, Optional
 
-from ..core import Finding, Record, counted, with_unit
+import numpy as np
+
+from ..core import Finding, Lines, Readings, Record, counted, with_unit
 from ..jumps import Jump
+from .line_spectrum import Ridges
+
+
+@dataclass(frozen=True)
+class RidgesFound:
+    """Ridges along the lines of one grid: their distance, the direction of lines clockwise from the y axis, ties."""
+
+    grid: str
+    period_m: float
+    direction_deg: Optional[float]
+    ties: int
+
+    @classmethod
+    def of(cls, part: Readings, lines: Lines, ridges: Ridges, ties: int) -> RidgesFound:
+        """Return what the record says of the ridges of one grid with some tie lines."""
+        mine = lines.owner >= 0
+        along, x, y = (of[mine] - of[mine].mean() for of in (part.v_m, part.x, part.y))
+        direction = float(np.degrees(np.arctan2(along @ x, along @ y)))
+        known = float(round(direction) % 180) if np.isfinite(direction) else None
+        return cls(part.grids[part.grid[0]], round(ridges.period_m, 2), known, ties)
+
+    @property
+    def direction(self) -> str:
+        """Direction in words; empty where the grid has no corners."""
+        return "" if self.direction_deg is None else f", at {self.direction_deg:.0f} degrees"
 
 
 @dataclass(frozen=True)
@@ -28,6 +55,10 @@ class BalanceFigures:
         Tie lines, their crossings with survey lines, and sets of base readings that were used.
     se, se_without_ties : float or None
         Median standard error of a line's level, and what it were without tie lines and base readings.
+    alone : tuple of str
+        Grids whose lines have no proven offsets and no proven drift: nothing was taken off.
+    ridges : tuple of RidgesFound
+        Ridges along the lines, which were kept.
     """
 
     direction_offset: Optional[float]
@@ -41,6 +72,8 @@ class BalanceFigures:
     base_readings: int
     se: Optional[float]
     se_without_ties: Optional[float]
+    alone: tuple[str, ...] = ()
+    ridges: tuple[RidgesFound, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -91,14 +124,23 @@ class BalanceRecord(Record):
         for channel, figures in self.figures.items():
             unit = units.get(channel, "")
             said = [_offsets(figures, unit), _sources(figures, unit), *self._levels(channel, unit)]
+            said += [_left_alone(figures), *_kept_ridges(figures)]
             said += [jump.sentence(unit) for jump in self.jumps if jump.channel == channel and not jump.left]
             found += [f"{channel}: {sentence}" for sentence in said if sentence]
         return found
 
     def warnings(self, units: Mapping[str, str]) -> list[str]:
-        """Return the jumps that may be edges of the ground."""
+        """Return the jumps that may be edges of the ground, and the ridges that no tie line confirms."""
         left = [jump for jump in self.jumps if jump.left]
-        return [f"{jump.channel}: {jump.sentence(units.get(jump.channel, ''))}" for jump in left]
+        unsure = [f"{jump.channel}: {jump.sentence(units.get(jump.channel, ''))}" for jump in left]
+        return unsure + [
+            f"{channel}: walk three tie lines across grid {one.grid}. Its lines rise and fall regularly, every "
+            f"{one.period_m:.1f} m across them. That was taken for ridges that run along the "
+            f"lines{one.direction}, and kept; only tie lines can prove it."
+            for channel, figures in self.figures.items()
+            for one in figures.ridges
+            if not one.ties
+        ]
 
     def findings(self, units: Mapping[str, str]) -> list[Finding]:
         """Return a finding for each jump."""
@@ -121,6 +163,27 @@ class BalanceRecord(Record):
                 "standard error). Three tie lines across a grid make that several times better."
             ]
         return []
+
+
+def _left_alone(figures: BalanceFigures) -> str:
+    """Return which grids were left as they are in a sentence; empty of none."""
+    if not figures.alone:
+        return ""
+    several = len(figures.alone) > 1
+    return (
+        f"no line of grid{'s' * several} {', '.join(figures.alone)} has a proven offset and no drift is proven, so "
+        "nothing was taken off there."
+    )
+
+
+def _kept_ridges(figures: BalanceFigures) -> list[str]:
+    """Return which ridges tie lines confirm, in sentences."""
+    return [
+        f"grid {one.grid} has ridges along its lines, {one.period_m:.1f} m from each other, which were kept; "
+        f"{counted(one.ties, 'tie line')} determined the levels."
+        for one in figures.ridges
+        if one.ties
+    ]
 
 
 def _offsets(figures: BalanceFigures, unit: str) -> str:

@@ -61,15 +61,17 @@ class Scales:
     control: float = 1.0
 
 
-def first_scales(model: Model, lines: Lines, matrix: np.ndarray, direction_error: float) -> Optional[Scales]:
-    """Return the scales to start with, None where lines do not differ."""
+def first_scales(
+    model: Model, lines: Lines, matrix: np.ndarray, direction_error: float, most: float = np.inf
+) -> Optional[Scales]:
+    """Return the scales to start with, None where lines do not differ; offsets have ``most`` where ridges are known."""
     middle = row_median(matrix[lines.pairs[:, 0]] - matrix[lines.pairs[:, 1]])
     middle = middle[np.isfinite(middle)]
     if not len(middle):
         return None
     centre = np.median(middle) if len(middle) >= 5 else 0.0
     size = np.nanmax(np.abs(matrix))
-    offset = float(max(robust_sd(middle - centre) / np.sqrt(2.0), 1e-9 * size))
+    offset = float(max(min(robust_sd(middle - centre) / np.sqrt(2.0), most), 1e-9 * size))
     residual = _without_plane(matrix)
     lever = model.fraction * model.from_middle
     slant = (lever * model.difference).sum(axis=1) / np.maximum((lever * model.from_middle).sum(axis=1), 1e-9)
@@ -78,7 +80,7 @@ def first_scales(model: Model, lines: Lines, matrix: np.ndarray, direction_error
     along = np.linspace(0.0, np.ptp(lines.v), 50)
     mean = np.mean(np.exp(-0.5 * ((along[:, None] - along) / GEOLOGY_M) ** 2))
     geology = robust_sd(residual[np.isfinite(residual)]) / np.sqrt(max(1 - mean, 0.05))
-    if not size or offset <= 1e-9 * size:
+    if not size or robust_sd(middle - centre) <= 2e-9 * size:
         return None
     return Scales(
         offset=offset,
@@ -118,7 +120,8 @@ def variances_of(model: Model, scales: Scales) -> np.ndarray:
     far = 100 * (np.max(np.abs(model.controls.value)) if model.controls and len(model.controls.value) else 0.0) + size
     sds = {"offset": scales.offset, "direction": max(scales.direction, 0.01 * scales.offset),
            "geology": scales.geology * scales.geology_mean, "slope": SLOPE * scales.geology, "ramp": scales.ramp_prior,
-           "lag": max(scales.lag, 1e-6), "drift": scales.drift, "tie": far, "base": far, "walk": 1.0}  # fmt: skip
+           "lag": max(scales.lag, 1e-6), "drift": scales.drift, "ridges": 1.0, "tie": far, "base": far,
+           "walk": 1.0}  # fmt: skip
     variances = np.zeros(model.level.shape[1])
     for name, sd in sds.items():
         variances[model.part[name]] = sd**2
