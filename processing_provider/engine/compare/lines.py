@@ -36,8 +36,11 @@ def _missing_lines(log: GridLog) -> Iterator[Finding]:
         advice = f"Walk line {line} again, at {where}."
         again = _again_unexplained(log) if other.get(line) == "void" else []
         if again:
-            found = f"The line is void and was not walked again. Line {listed(again)} was, and no row is void or redo."
-            advice = f"Ask the books whether line {listed(again)} is void, not line {line}. If so, correct the row. "
+            were, which = f"Line {again[0]} was", f"the books whether line {again[0]}"
+            if len(again) > 1:
+                were, which = f"Lines {listed(again)} were", f"which of lines {listed(again, counted=False)}"
+            found = f"The line is void and was not walked again. {were}, and no row is void or redo."
+            advice = f"Ask {which} is void, not line {line}. If so, correct the row. "
             advice += f"If not, walk line {line} again, at {where}."
         elif other.get(line) == "void":
             found = "The line is void and was not walked again."

@@ -17,7 +17,7 @@ from .lines import SHORT_M
 def _notes_without_line(log: GridLog) -> Iterator[Finding]:
     have = {r.line for r in log.runs}
     recordings = {(r.line, r.run.run) for r in log.runs}
-    unnoted = sorted({r.line for r in log.runs if r.note is None})
+    unnoted = sorted({r.line for r in log.runs} - {n.line for n in log.notes if n.of_recording})
     for note in log.notes:
         if note.line is None or (note.kind == "obstacle" and log.scheme.has_line(note.line)):
             continue

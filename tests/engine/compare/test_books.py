@@ -172,3 +172,19 @@ def test_the_lone_line_without_a_row_is_named():
     notes = [replace(n, line=91) if n.line == 9 else n for n in rows(clean_lines())]
     finding = only(compared(clean_lines(), notes), "note-without-line")
     assert (finding.line, finding.found.endswith("Line 9 is in the log, but has no row.")) == (91, True)
+
+
+def test_a_line_of_which_one_recording_has_a_row_is_not_said_to_have_none():
+    """Line 9 was walked twice, and the row is of its first recording."""
+    lines = [*clean_lines(), replace(clean_lines()[8], run=2, start_s=40_000.0)]
+    notes = [replace(n, run=1) if n.line == 9 else n for n in rows(clean_lines())]
+    found = [f.found for f in compared(lines, [*notes, Note("A", 91)]) if f.code == "note-without-line"]
+    assert found == ["The notes: line 91 is noted as survey, but is not in the log."]
+
+
+def test_several_lines_walked_again_beside_a_void_one_are_asked_about_as_several():
+    lines = [replace(x, run=run) for x in clean_lines() for run in ((1, 2) if x.line in (2, 3) else (1,))]
+    findings = compared(lines, [Note("A", 8, kind="void")])
+    finding = next(f for f in findings if f.code == "line-missing")
+    assert finding.found.endswith("Lines 2, 3 were, and no row is void or redo.")
+    assert finding.advice.startswith("Ask which of lines 2, 3 is void, not line 8. If so, correct the row.")
