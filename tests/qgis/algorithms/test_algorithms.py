@@ -160,8 +160,11 @@ def test_corners_of_another_crs_are_transformed(survey_files, logged):
     assert first.geometry().asPoint().x() == pytest.approx(500100.25, abs=1e-4)
 
 
-def test_neighbouring_grids_come_to_one_level(survey_files):
-    survey_files.write_log("B", 6.0, shift=3.0)
+def balanced_pair(survey_files, east):
+    """Return grids A and B, whose instrument reads 3 mS/m more, balanced to A, and what was found of each."""
+    survey_files.write_log("B", east, shift=3.0)
+    corners = [row for grid, x in (("A", 0.0), ("B", east)) for row in survey_files.corner_rows(grid, x)]
+    survey_files.write(survey_files.corners, corners)
     listed = []
     for grid in "AB":
         log = run("readlog", LOG=[str(survey_files.folder / f"{grid}.csv")], GRID=grid, OUTPUT="memory:")["OUTPUT"]
@@ -173,11 +176,21 @@ def test_neighbouring_grids_come_to_one_level(survey_files):
     found = {r["grid"]: r for r in rows(balanced["OFFSETS"])}
     assert (found["A"]["offset"], found["A"]["based_on"], found["B"]["neighbours"]) == (0.0, "fixed", 1)
     assert found["A"]["drift"] == 0.0
-    # The ground is curved where the grids meet: half a spacing on, it differs by less than a tenth of the step.
-    assert found["B"]["offset"] == pytest.approx(3.0, abs=0.3)
-    moved = {(r["grid"], r["line"], r["station"]): r for r in rows(balanced["OUTPUT"])}
-    for (grid, _, _), row in moved.items():
-        assert row["cond_raw"] - row["cond"] == pytest.approx(found[grid]["offset"], abs=1e-9)
+    for row in rows(balanced["OUTPUT"]):
+        assert row["cond_raw"] - row["cond"] == pytest.approx(found[row["grid"]]["offset"], abs=1e-9)
+    return found["B"]
+
+
+def test_grids_that_overlap_come_to_one_level(survey_files):
+    # Two lines of each grid lie on two of the other, and the readings have no noise.
+    assert balanced_pair(survey_files, SCHEME["WIDTH"] - 1.0)["offset"] == pytest.approx(3.0, abs=0.03)
+
+
+def test_a_step_at_the_only_edge_is_no_proof(survey_files):
+    """It may be ground of another kind that begins there: the grid stays, and its standard error covers the step."""
+    grid = balanced_pair(survey_files, SCHEME["WIDTH"])
+    assert grid["offset"] == pytest.approx(0.0, abs=0.03)
+    assert 1.96 * grid["standard_error"] > 3.0
 
 
 def test_grid_that_does_not_exist_cannot_stay(placed):
