@@ -356,8 +356,8 @@
         <translation>Nimmt den Versatz zwischen gegenläufig begangenen Linien heraus und den eigenen Lagefehler jeder Linie in ihrer Richtung.</translation>
     </message>
     <message>
-        <source>&lt;p&gt;Every reading is moved along its walking direction by one shift. It is estimated from neighbouring lines and applied only when it is proven: larger than two standard errors.&lt;/p&gt;&lt;p&gt;After that each line gets a shift, a stretch and a smooth wander of its own, so that it fits between the lines on both sides: people start, stop and keep pace a little differently each time. A line is moved only as far as the signal on both sides proves; where there is no contrast it stays. What all lines of a grid have in common cannot be seen.&lt;/p&gt;</source>
-        <translation>&lt;p&gt;Jede Messung wird in ihrer Gehrichtung um dieselbe Strecke verschoben. Die Strecke wird aus benachbarten Linien geschätzt und nur angewandt, wenn sie erwiesen ist: größer als zwei Standardfehler.&lt;/p&gt;&lt;p&gt;Danach erhält jede Linie ihre eigene Verschiebung, Streckung und sanfte Schwankung, sodass sie zwischen die Linien beiderseits passt: Menschen beginnen, enden und gehen jedes Mal ein wenig anders. Eine Linie wird nur so weit bewegt, wie die Messwerte beiderseits es beweisen; wo kein Kontrast ist, bleibt sie. Was alle Linien einer Messfläche gemeinsam haben, ist nicht zu sehen.&lt;/p&gt;</translation>
+        <source>&lt;p&gt;Every reading is moved along its walking direction by the lag of the instrument. It is a time, so lines walked faster move by more, and a channel whose lag differs from the others is moved by its own. It is estimated from neighbouring lines, or from tie lines where all lines lead one way, and applied only when it is proven: larger than two standard errors. Where nothing shows it, the standard errors of the positions hold it, and a warning says so.&lt;/p&gt;&lt;p&gt;After that each line gets a shift, a stretch and a smooth wander of its own, so that it fits between the lines on both sides: people start, stop and keep pace a little differently each time. A line is moved only as far as the signal on both sides proves; where there is no contrast it stays. What all lines of a grid have in common cannot be seen.&lt;/p&gt;</source>
+        <translation>&lt;p&gt;Jede Messung wird in ihrer Gehrichtung um die Verzögerung des Geräts verschoben. Sie ist eine Zeit: schneller gegangene Linien rücken weiter, und ein Kanal, dessen Verzögerung von der der anderen abweicht, um seine eigene. Sie wird aus benachbarten Linien geschätzt, oder aus Querlinien, wo alle Linien in eine Richtung führen, und nur angewandt, wenn sie erwiesen ist: größer als zwei Standardfehler. Wo nichts sie zeigt, steht sie in den Standardfehlern der Orte, und eine Warnung sagt es.&lt;/p&gt;&lt;p&gt;Danach erhält jede Linie ihre eigene Verschiebung, Streckung und sanfte Schwankung, sodass sie zwischen die Linien beiderseits passt: Menschen beginnen, enden und gehen jedes Mal ein wenig anders. Eine Linie wird nur so weit bewegt, wie die Messwerte beiderseits es beweisen; wo kein Kontrast ist, bleibt sie. Was alle Linien einer Messfläche gemeinsam haben, ist nicht zu sehen.&lt;/p&gt;</translation>
     </message>
     <message>
         <source>Channels that the estimate rests on; all when none is chosen.</source>
@@ -368,8 +368,8 @@
         <translation>Verschiebung</translation>
     </message>
     <message>
-        <source>In walking direction; negative when values were written late. Estimated when left empty.</source>
-        <translation>In Gehrichtung; negativ, wenn Werte zu spät geschrieben wurden. Wird geschätzt, wenn leer.</translation>
+        <source>In walking direction, at the median speed; negative when values were written late. Estimated when left empty.</source>
+        <translation>In Gehrichtung, bei mittlerer Geschwindigkeit; negativ, wenn Werte zu spät geschrieben wurden. Wird geschätzt, wenn leer.</translation>
     </message>
     <message>
         <source>Correct each line on its own</source>
@@ -392,8 +392,16 @@
         <translation>Angewandte Verschiebung</translation>
     </message>
     <message>
-        <source>In metres; 0 when none was proven.</source>
-        <translation>In Metern; 0, wenn keine erwiesen war.</translation>
+        <source>In metres at the median speed; 0 when none was proven.</source>
+        <translation>In Metern bei mittlerer Geschwindigkeit; 0, wenn keine erwiesen war.</translation>
+    </message>
+    <message>
+        <source>Lag taken off</source>
+        <translation>Beseitigte Verzögerung</translation>
+    </message>
+    <message>
+        <source>In seconds, positive when values were written late; empty when the log has no times.</source>
+        <translation>In Sekunden, positiv, wenn Werte zu spät geschrieben wurden; leer, wenn die Aufzeichnung keine Zeiten hat.</translation>
     </message>
     <message>
         <source>Standard error of the shift</source>

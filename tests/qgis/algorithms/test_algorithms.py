@@ -87,6 +87,7 @@ def test_corrections_chain_to_a_raster(survey_files, placed):
     assert flagged["FLAGGED"] == 0
     aligned = run("alignopposing", INPUT=flagged["OUTPUT"], OUTPUT="memory:")
     assert abs(aligned["SHIFT_FOUND"]) < 0.02
+    assert abs(aligned["LAG_FOUND"]) < 0.02
     balanced = run("balancetraverses", INPUT=aligned["OUTPUT"], OUTPUT="memory:", OFFSETS="memory:")
     assert {r["line"] for r in rows(balanced["OFFSETS"])} == set(range(1, 13))
     assert "cond_raw" in balanced["OUTPUT"].fields().names()
