@@ -54,7 +54,7 @@ class BaseStation:
 
 @dataclass(frozen=True)
 class BaseStations:
-    """AdjustedLevels of G grids by their base readings, but for what the spot itself reads, in the unit of the channel.
+    """Levels of G grids by their base readings, but for what the spot itself reads, in the unit of the channel.
 
     Attributes
     ----------

@@ -19,7 +19,7 @@ class Corrections:
     middle : (G, 3) float64
         Mean x and y, median value.
     group, neighbours : (G,) int
-        One number for all grids that seams connect; how many seams a grid has.
+        One number for all grids that seams connect; with how many grids each has seams.
     drift_sd : float or None
     drift : (G, MODES) float64
         Factors of the cosines over the width of a grid that are its drift.

@@ -47,7 +47,7 @@ class Seam:
     Attributes
     ----------
     grids : (int, int)
-        Places in ``Readings.grids``.
+        Positions in ``Readings.grids``.
     segment : (M, K) int
         Segments of each piece.
     weight : (M, K) float64
@@ -156,7 +156,7 @@ def _nearest(rows: np.ndarray, position: np.ndarray, middles: cKDTree) -> np.nda
 class _Pieces:
     """Kriging systems of M pieces, K segments each; a segment that a piece lacks has noise 1 and nothing else.
 
-    ``ground``, ``offsets`` are covariances (M, K, K); ``noise`` (M, K) is a variance; ``drift`` (M, K, 2) holds what
+    ``signal``, ``offsets`` are covariances (M, K, K); ``noise`` (M, K) is a variance; ``drift`` (M, K, 2) holds what
     every segment has in common and the step.
     """
 

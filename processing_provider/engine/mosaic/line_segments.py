@@ -66,7 +66,7 @@ def segments_of(readings: Readings, channel: str) -> Segments:
     line = _codes(readings.grid[used], readings.kind[used], readings.line[used], readings.run[used])
     beyond, tie = readings.flag[used] != 0, readings.kind[used] == kind_code("tie")
     along = np.where(tie, readings.u_m[used], readings.v_m[used])
-    piece = _codes(line, beyond, np.floor(along / SEGMENT_M + 1e-6))
+    piece = _codes(line, np.floor(along / SEGMENT_M + 1e-6), beyond)
     size = np.bincount(piece)
     of_piece = np.zeros(len(size), int)
     of_piece[piece] = np.arange(len(used))
@@ -77,7 +77,7 @@ def segments_of(readings: Readings, channel: str) -> Segments:
     grid, line, value = readings.grid[used][of_piece], line[of_piece], mean(values)
     position, tie = np.stack([mean(readings.x), mean(readings.y)], axis=1), tie[of_piece]
     # A tie runs over the one or the other edge of its grid.
-    edge = readings.u_m > np.median(readings.u_m[used])
+    edge = readings.u_m > (np.median(readings.u_m[used]) if len(used) else 0.0)
     across = np.where(tie, mean(edge), mean(np.nan_to_num(across_of(readings, channel))))
     segments = Segments(grid, line, position, value, np.zeros(len(value)), across, beyond[of_piece], tie)
     if channel not in readings.se:

@@ -120,7 +120,8 @@ def _seam(
     variance = np.einsum("mi,mij,mj->m", weight, covariance - own, weight) + 2 * factor * POSITION_M**POWER
     middles = cKDTree(position[:, 0])
     count = 1.0 / middles.query_ball_point(middles.data, FEATURE_M, return_length=True)
-    contrast = np.maximum(np.var(segments.value[rows], axis=1) - nugget, 0.0)
+    # Of the other grid alone: with the overrun in it, the step itself would count as signal.
+    contrast = np.maximum(np.var(segments.value[rows[:, 1:]], axis=1) - nugget, 0.0)
     of_ties = bool(segments.tie[rows[0, 0]])
     common = max(float(np.mean(contrast)) * (UNLIKE_OF_TIES if of_ties else UNLIKE) ** 2, NUGGET)
     return Seam(grids, rows, weight * sign[:, None], np.maximum(variance, NUGGET), count, common, not of_ties)

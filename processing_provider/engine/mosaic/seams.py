@@ -94,7 +94,7 @@ def balance_grids(
         Name of the grid that stays as it is. Empty: the mean of the grids that seams connect stays, weighted by
         readings.
     progress : callable, optional
-        Called with the weight done.
+        Called with the fraction done; what it raises ends the run.
 
     Returns
     -------

@@ -48,6 +48,15 @@ def side_by_side(walk, field, *, gap=0.0, faults=None, size=10.0, rate=8.0, spac
     return concatenate(parts)
 
 
+def above_each_other(walk, step):
+    """Two grids whose lines run on into the other one, which reads ``step`` higher."""
+    field, parts = walk.site(20.0, np.random.default_rng(3)), []
+    for k, name in enumerate("AB"):
+        how = {"grid": name, "size_m": 10.0, "start": (0.0, 10.0 * k), "overrun": 8, "level": step * k}
+        parts.append(walk.walk(field, np.random.default_rng(7 + k), walk.Faults(noise=0.05, stripe=0.05), **how))
+    return concatenate([one.readings for one in parts])
+
+
 # --- levels come off
 
 
@@ -330,9 +339,38 @@ def test_turned_moved_and_mirrored_coordinates_give_the_same(four, model):
 def test_the_order_of_grids_and_readings_does_not_count(four):
     parts = [four.take(four.grid == g).replace(grid=np.zeros(np.sum(four.grid == g), np.int32), grids=(name,))
              for g, name in enumerate(four.grids)]  # fmt: skip
-    np.testing.assert_allclose(offsets(concatenate(parts[::-1]))[::-1], offsets(four), atol=1e-6)
+    # The record has the grids in the order of their names.
+    np.testing.assert_allclose(offsets(concatenate(parts[::-1])), offsets(four), atol=1e-6)
     mixed = four.take(np.random.default_rng(0).permutation(len(four)))
     np.testing.assert_allclose(offsets(mixed), offsets(four), atol=1e-6)
+
+
+@pytest.mark.parametrize("step", [3.0, 100.0])
+def test_overrun_shows_a_step_of_any_size_as_well(walk, step):
+    """Both grids read the ground of the overrun, so the size of the step makes it no less certain."""
+    record = balance_grids(above_each_other(walk, step))[1]
+    small = balance_grids(above_each_other(walk, 0.0))[1]
+    error = column(small, "standard_error").max()
+    assert not record.figures["eca"].open_steps
+    np.testing.assert_allclose(np.diff(column(record, "offset") - column(small, "offset")), step, atol=error)
+    # The error without a step is less by what holds levels together that are alike.
+    assert column(record, "standard_error").max() < 1.25 * error
+
+
+def test_segments_follow_each_other_along_their_line(walk):
+    """Roughness is that of neighbours on a line; overrun before the first reading lies at its start."""
+    segments = segments_of(above_each_other(walk, 0.0), "eca")
+    assert segments.beyond.any()
+    same = segments.line[1:] == segments.line[:-1]
+    assert np.all(np.diff(segments.position[:, 1])[same] > 0)
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_grid_without_readings_in_use_moves_nothing(walk):
+    readings = above_each_other(walk, 3.0)
+    balanced, record = balance_grids(readings.with_flag("void", readings.grid == 1))
+    np.testing.assert_array_equal(balanced.channels["eca"], readings.channels["eca"])
+    assert record.figures["eca"].remark == "Grids A, B touch no other grid and stay as they are."
 
 
 def test_balancing_twice_changes_nothing_within_the_error(four):
