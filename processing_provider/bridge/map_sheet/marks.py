@@ -13,7 +13,7 @@ from ..project import DATABASE, MARKS
 from ..raster import band_of
 from ..style import style_full_scale
 
-SAID = "at full scale: the ground reads beyond the map"
+SAID = "at full scale (a bound)"
 
 
 def full_scale_marks(layer: QgsRasterLayer, project: QgsProject) -> Optional[QgsVectorLayer]:

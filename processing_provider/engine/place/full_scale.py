@@ -6,7 +6,7 @@ from typing import Optional
 
 import numpy as np
 
-from ..core import FULL_SCALE, Code, Finding, Readings, flag_bit, with_unit
+from ..core import FULL_SCALE, Code, Finding, Readings, counted, flag_bit, with_unit
 from .record import FullScale
 
 LEAST = 5
@@ -44,12 +44,12 @@ def mark_full_scale(readings: Readings, grid: str) -> tuple[Readings, tuple[Full
     An end is full scale when it holds many times more readings than the last digit beside it, more than a Poisson
     variable of that density gives. See ``docs/methods/place.md``.
     """
-    counted = (readings.flag & ~np.uint16(flag_bit("overrun"))) == 0
+    used = (readings.flag & ~np.uint16(flag_bit("overrun"))) == 0
     extras, found, findings = dict(readings.extras), [], []
     for channel, values in readings.channels.items():
         excess = np.full(len(readings), np.nan)
         for end, sign in (("highest", 1.0), ("lowest", -1.0)):
-            rows = np.flatnonzero(counted & np.isfinite(values))
+            rows = np.flatnonzero(used & np.isfinite(values))
             error = _excess(sign * values[rows])
             if error is None:
                 continue
@@ -92,7 +92,7 @@ def _excess(values: np.ndarray) -> Optional[float]:
 
 def _finding(found: FullScale, readings: Readings, rows: np.ndarray) -> Finding:
     lines = np.unique(readings.line[rows])
-    more = f" and {len(lines) - SHOWN_LINES} others" if len(lines) > SHOWN_LINES else ""
+    more = f" and {counted(len(lines) - SHOWN_LINES, 'other')}" if len(lines) > SHOWN_LINES else ""
     named = ", ".join(str(line) for line in lines[:SHOWN_LINES]) + more
     unit = readings.units.get(found.channel, "")
     beyond = "more" if found.end == "highest" else "less"
@@ -100,8 +100,8 @@ def _finding(found: FullScale, readings: Readings, rows: np.ndarray) -> Finding:
         f"{found.readings} of {found.of} readings of {found.channel} ({100 * found.readings / found.of:.2g} %), on "
         f"lines {named}, have its {found.end} value, {found.value:g} {unit}".rstrip() + ".",
         "",
-        f"Read the map as a bound where the scale ended. The ground has {beyond} there, by about "
-        f"{with_unit(found.error, unit)}; corrections are estimated without these readings, and the standard error of "
-        "the map has it. Set a wider range where lines are walked again.",
+        f"Read the map as a bound where the scale ended. The ground has {beyond} there, with a standard error of "
+        f"{with_unit(found.error, unit)}, which the map's has in it; levels are estimated without these readings. Set "
+        "a wider range where lines are walked again.",
         grid=found.grid,
     )  # fmt: skip

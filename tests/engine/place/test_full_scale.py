@@ -43,6 +43,8 @@ def test_values_cut_off_are_found_with_their_number(way, sign, end):
     assert (found.readings, found.of) == (np.count_nonzero(expected), len(cut))
     assert finding.code == Code.FULL_SCALE.word
     assert f"{found.readings} of 3200 readings of eca" in finding.found
+    # Lines 0.5 m from each other within 1.18 m of the middle: 5 or 4, all of them named.
+    assert "on lines 18, 19, 20, 21" in finding.found
     np.testing.assert_array_equal(marked.channels["eca"], cut.channels["eca"])
     assert marked.in_use.all()
 

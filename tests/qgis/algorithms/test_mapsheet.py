@@ -127,7 +127,7 @@ def test_readings_at_full_scale_are_marked_on_the_map_of_their_channel(make_map,
     sheet(context, INPUT=[make_map("cond"), make_map("other")], OUTPUT=str(tmp_path / "sheet.png"))
     (layout,) = project.layoutManager().printLayouts()
     maps = {i.id(): [layer.name() for layer in i.layers()] for i in layout.items() if isinstance(i, QgsLayoutItemMap)}
-    said = "cond at full scale: the ground reads beyond the map"
+    said = "cond at full scale (a bound)"
     assert maps == {"cond (mS/m)": [said, "cond (mS/m)"], "other (mS/m)": ["other (mS/m)"]}
     (legend,) = (i for i in layout.items() if isinstance(i, QgsLayoutItemLegend))
     assert [node.name() for node in legend.model().rootGroup().findLayers()] == ["cond (mS/m)", "other (mS/m)", said]
