@@ -93,8 +93,9 @@ def detect_layout(path: Union[str, Path]) -> tuple[LogLayout, list[str]]:
     above = [i for i in special.others if i < shape.data[0] and i not in set(special.comments)]
     check_commas(rows, shape, above, path.name)
     names = _find_names(rows, shape, special.others, special.comments, special.comment, len(columns))
-    if names.row is not None and rows[names.row] != original[names.row]:
-        # Names that go on in the next row of the file cannot be found again by their row.
+    hidden = special.comment and names.row is not None and rows[names.row].lstrip().startswith(special.comment)
+    if hidden or (names.row is not None and rows[names.row] != original[names.row]):
+        # Names that begin as comments do, or go on in the next row of the file, cannot be found again by their row.
         names = ColumnNames(names.names)
     check_is_log(names.names, path.name)
     if above and names.row is None and not any(names.names):

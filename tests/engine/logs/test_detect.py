@@ -287,3 +287,15 @@ def test_logs_that_cannot_be_found_out(tmp_path, content, sentence):
     path.write_bytes(content)
     with pytest.raises(EngineError, match=sentence):
         detect_layout(path)
+
+
+def test_names_under_the_letter_of_other_records_are_found(tmp_path):
+    """Each row begins with its kind: D for readings, C for what the logger says now and then, and for the names."""
+    rows = [f"D,{LINE[k]},{STATION[k]},{COND[k]}" for k in ROWS]
+    log = write(tmp_path, ["C,Line,Station,Cond", *rows[:30], "C,battery 12.1 V", *rows[30:], "C,battery 12.0 V"])
+    result = read_log(log)
+    assert not result.findings
+    np.testing.assert_array_equal(result.readings.line, LINE)
+    np.testing.assert_array_equal(result.readings.station, STATION)
+    np.testing.assert_array_equal(result.readings.channels["Cond"], COND)
+    np.testing.assert_array_equal(read_log(log, result.layout).readings.station, STATION)
