@@ -21,10 +21,11 @@ from sweep import count_and_seed
 register_plugin()
 
 from turnrow.processing_provider.engine.core import Lines, lines_of  # noqa: E402
-from turnrow.processing_provider.engine.jumps import between_lines, find, level_profile  # noqa: E402
+from turnrow.processing_provider.engine.jumps import between_lines, find, level_profile, within_lines  # noqa: E402
 from turnrow.processing_provider.engine.workflow import default_recipe, gather_sources, process_survey  # noqa: E402
 from turnrow.sample_project.simulator.other_laws import CASES  # noqa: E402
 
+STEPS = "steps inside lines"
 CLEAN, BOUNDARY, RESETS = "one grid", "boundary along the lines", ("reset of 1", "reset of 2", "reset of 4")
 Grid = tuple[Lines, np.ndarray, np.ndarray, int]
 
@@ -64,6 +65,21 @@ def row(grids: dict[str, list[Grid]]) -> str:
     return f"{false:.1f} false and {open_:.1f} open of 40, found " + ", ".join(f"{found(grids[n]):.2f}" for n in RESETS)
 
 
+def steps_row(count: int, seed: int) -> str:
+    """Return in words how many steps inside lines are found, and how many that are none."""
+    right = wrong = all_of = 0
+    for name in (STEPS, CLEAN):
+        for k in range(count):
+            lines, matrix, _, _ = grid_of(name, seed + k)
+            true = {int(np.argmin(np.abs(lines.u - s.u))) for s in CASES[name].walk(seed + k).truth.steps}
+            seen: set[int] = set()
+            while (one := within_lines.largest_step(lines, matrix)) is not None and one.line not in seen:
+                seen.add(one.line)
+                matrix[one.line] -= one.size * (lines.v >= one.v_m)
+            right, wrong, all_of = right + len(seen & true), wrong + len(seen - true), all_of + len(true)
+    return f"{right} of {all_of} steps, and {wrong} that are none in {2 * count} grids"
+
+
 def main() -> None:
     """Print the table."""
     count, seed = count_and_seed(40, 100)
@@ -80,6 +96,11 @@ def main() -> None:
         for value in values:
             with changed([module], name, value):
                 print(f"{name} = {value}: {row(grids)}", flush=True)
+    print(f"inside lines, as it is: {steps_row(count // 2, seed)}")
+    for name, values in (("SHARP", (0.6, 0.75)), ("PROOF", (3.0, 5.0))):
+        for value in values:
+            with changed([within_lines], name, value):
+                print(f"{name} = {value}: {steps_row(count // 2, seed)}", flush=True)
 
 
 if __name__ == "__main__":

@@ -136,7 +136,7 @@ class Code(Enum):
 
     # What the corrections find.
     INSTRUMENT_RESET = ("instrument-reset", "warning note", "ask none",
-        "The level jumps between two lines: perhaps an edge of the ground (warning), or taken off (note).")
+        "The level jumps between two lines or inside one: perhaps an edge of the ground, or taken off (note).")
 
     # Possible mistakes that the readings show.
     LINE_REVERSED = ("line-reversed", "warning", "ask measure",

@@ -27,6 +27,8 @@ class Jump:
         Whether it is proven.
     noted : bool
         Whether the notes say so.
+    inside : bool
+        Whether it is a step inside a line, up to the end of that.
     """
 
     grid: str
@@ -40,14 +42,16 @@ class Jump:
     probability: float
     taken_off: bool
     noted: bool = False
+    inside: bool = False
 
     @property
     def when(self) -> str:
         """Line and time of day, in words."""
+        where = f"inside line {self.line}" if self.inside else f"before line {self.line}"
         if self.time_s is None:
-            return f"before line {self.line}"
+            return where
         minutes, seconds = divmod(int(self.time_s), 60)
-        return f"before line {self.line} ({minutes // 60 % 24:02d}:{minutes % 60:02d}:{seconds:02d})"
+        return f"{where} ({minutes // 60 % 24:02d}:{minutes % 60:02d}:{seconds:02d})"
 
     @property
     def left(self) -> bool:
@@ -58,7 +62,7 @@ class Jump:
         """Return what was found and done, without the name of the channel."""
         of = f"{self.size:+.2f} ± {with_unit(self.standard_error, unit)}"
         if self.taken_off:
-            said = ", as the notes say" if self.noted else ""
+            said = ", as the notes say" if self.noted else ", up to its end" if self.inside else ""
             return f"the level of grid {self.grid} jumped by {of} {self.when}{said}; that was taken off."
         if self.noted:
             return (

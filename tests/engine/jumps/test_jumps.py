@@ -1,4 +1,4 @@
-"""Jumps of the level in time: found and taken off where lines show them, left where the ground may be it."""
+"""Jumps of the level between lines and inside them: found and taken off where they are proven, else left."""
 
 from math import erf, sqrt
 
@@ -150,3 +150,35 @@ def test_methods_without_neighbours_look_for_none(method):
 def test_few_lines_show_no_jump():
     table, _ = grid(0, jump=4.0, before=4)
     assert not jumps(table.take(table.line <= 9))
+
+
+@pytest.mark.parametrize("line", [1, 12, 25, 40])
+@pytest.mark.parametrize("size", [2.0, -2.0])
+def test_a_step_inside_a_line_is_found_at_its_reading_and_leaves_no_ghost(line, size):
+    table, _ = grid(line)
+    behind = (table.line == line) & (table.seq >= 30)
+    stepped = table.replace(channels={"eca": table.channels["eca"] + size * behind})
+    balanced, record = balance_traverses(stepped)
+    (jump,) = record.jumps
+    assert (jump.line, jump.seq, jump.inside, jump.taken_off) == (line, 30, True, True)
+    assert jump.time_s == 36000 + (line - 1) * LINE_S + 0.25 * 30
+    # In the direction of time, whichever way the line was walked.
+    assert jump.size == pytest.approx(size, abs=4 * jump.standard_error)
+    # Against the same survey without it: nowhere is half of the step left.
+    ghost = (balanced.channels["eca"] - balance_traverses(table)[0].channels["eca"])[table.line == line]
+    assert np.abs(ghost).max() < abs(size) / 2
+    assert "inside line" in record.sentences({"eca": "mS/m"})[-1]
+
+
+def test_ground_is_no_step_inside_a_line():
+    # A boundary across all lines, and a ditch half a line long under two of them, both blurred by the coils.
+    def across(u, v):
+        return 5 * np.array([0.5 + 0.5 * erf((x - 10) / FOOTPRINT_M / sqrt(2)) for x in v])
+
+    def half_a_line(u, v):
+        ends = np.array([0.5 + 0.5 * erf((x - 10) / FOOTPRINT_M / sqrt(2)) for x in v])
+        return 4 * ends * np.exp(-0.5 * ((u - 10.25) / 0.4) ** 2)
+
+    for seed, ground in enumerate((across, half_a_line)):
+        assert not any(jump.inside for jump in jumps(grid(seed, ground=ground)[0]))
+    assert not any(jump.inside for seed in range(10) for jump in jumps(grid(200 + seed)[0]))
