@@ -18,7 +18,7 @@ two footprints: ground that changes within them is seen on both sides."""
 PIECE_M = 2 * INSTRUMENT.resolution_m
 """Differences from the neighbours are independent at this distance, in metres. Derived: twice the resolution, as
 features reach over more than one."""
-ALIKE = (0.6, 1.7)
+ALIKE = (0.7, 1.4)
 """A step beside itself, as a fraction of that of the two parts of the line. Common practice, no source: noise, and what
 neighbours see of features."""
 SHARP, PROOF = 0.7, 4.0
@@ -99,6 +99,8 @@ def _beside(residual: np.ndarray, matrix: np.ndarray, reach: int, end: int) -> _
     after, before = sums[:, nodes + 1 + reach] - sums[:, nodes + 1], sums[:, nodes - 1] - sums[:, nodes - 1 - reach]
     local[:, nodes] = (after - before) / reach
     change, own = (np.nan_to_num(one[:, 2:] - one[:, :-2]) for one in (residual, matrix))
+    # Ground that rises evenly has as much change on either side.
+    own[:, reach:-reach] -= (own[:, : -2 * reach] + own[:, 2 * reach :]) / 2
     sharp[:, 1:-1] = np.where(change * own > 0, np.sign(own) * np.minimum(np.abs(change), np.abs(own)), 0.0)
     return _Beside(residual, local, sharp)
 
@@ -109,7 +111,7 @@ def _step(
     """Return size, standard error and node of the step where a line changes most, and whether it looks like one."""
     at = int(np.argmax(np.minimum(np.abs(local), np.abs(sharp)) * (local * sharp > 0)))
     parts = [part[np.isfinite(part)] for part in (residual[: at - 1], residual[at + 2 :])]
-    if min(map(len, parts)) < end / 2:
+    if at < end or min(map(len, parts)) < end / 2:
         return 0.0, np.inf, at, False
     first, second = parts
     size = median(second) - median(first)
