@@ -86,6 +86,8 @@ def _with_factors(
     edge = np.bincount(steps.border, ~steps.read_twice) > 0
     found = []
     for factor, probable in border_factors(np.where(edge, normal.border, np.nan)):
+        if progress is not None:
+            progress(1.0)
         found.append(replace(adjusted.with_factors(factor).relative_levels(), probable=probable))
     return normal, found
 

@@ -101,10 +101,11 @@ class MosaicRecord(Record):
         found = []
         for channel, figures in self.figures.items():
             found += [f"{channel}: {figures.remark}"] if figures.remark else []
-            for one, other, error in figures.open_steps:
-                known = with_unit(error, units.get(channel, ""))
+            if figures.open_steps:
+                pairs = "; ".join(f"{one} and {other}" for one, other, _ in figures.open_steps)
+                worst = with_unit(max(error for *_, error in figures.open_steps), units.get(channel, ""))
                 found.append(
-                    f"{channel}: walk one tie line from grid {one} into grid {other}: the step between them is known "
-                    f"to {known} only (standard error), as what runs along their edge looks like a step."
+                    f"{channel}: walk one tie line across the edge of grids {pairs}. Steps there are known to {worst} "
+                    "at worst (standard error), as what runs along an edge looks like a step."
                 )
         return found

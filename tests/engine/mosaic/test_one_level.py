@@ -95,7 +95,7 @@ def test_a_boundary_along_the_only_edge_moves_no_grid_and_is_said(tmp_path):
     error, said, record = level_errors(processed(survey, tmp_path), survey)
     assert np.max(np.abs(error)) < 0.05
     assert np.all(said > np.abs(error))
-    assert "walk one tie line from grid A1 into grid B1" in " ".join(record.warnings({}))
+    assert "walk one tie line across the edge of grids A1 and B1." in " ".join(record.warnings({}))
 
 
 def test_overrun_tells_a_feature_along_the_far_edge_from_a_step(tmp_path):
