@@ -7,7 +7,7 @@ from typing import Optional, Sequence
 
 import numpy as np
 
-from ..core import INSTRUMENT
+from ..core import INSTRUMENT, inverse_symmetric
 from .heavy_tails import heavy_tailed_fits
 from .level_profile import LevelProfile
 
@@ -144,7 +144,7 @@ def _evidence(profile: LevelProfile, columns: np.ndarray, free: int) -> tuple[np
     top = each.max(axis=1)
     size = np.zeros((2, count))
     if free:
-        error = np.sqrt(np.linalg.inv(fits.information[best])[:, own, own])
+        error = np.sqrt(inverse_symmetric(fits.information[best])[:, own, own])
         size = np.stack([fits.factors[best, own], error])
     return top + np.log(np.exp(each - top[:, None]).mean(axis=1)), size, fits.residual[best]
 

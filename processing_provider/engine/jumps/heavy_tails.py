@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..core import solved_symmetric
+
 FREEDOM = 3.0
 """Degrees of freedom of Student's t distribution of the offsets of lines. Source: Lange, K.L., Little, R.J.A., Taylor,
 J.M.G., 1989, Robust statistical modeling using the t distribution, J. Am. Statistical Association 84, 881-896 (from
@@ -55,7 +57,7 @@ def heavy_tailed_fits(values: np.ndarray, design: np.ndarray, precision: np.ndar
     for _ in range(SWEEPS):
         weighted = (design * (weight / variance[:, None])[:, :, None]).transpose(0, 2, 1)
         information = weighted @ design + prior
-        factors = np.linalg.solve(information, weighted @ values[:, None])
+        factors = solved_symmetric(information, weighted @ values[:, None])
         residual = values - (design @ factors)[:, :, 0]
         weight = (FREEDOM + 1) / (FREEDOM + residual**2 / variance[:, None])
         found = (weight * residual**2).sum(axis=1) / max(lines - 4, 3)
