@@ -73,7 +73,7 @@ FAULTS = (
     Fault(
         "the lag moves lines the wrong way",
         f"{ENGINE}/align",
-        r"part\.heading \* (shift_m)",
+        r"part\.heading \* (lag\.shift_m)",
         r"-part.heading * \1",
         ("tests/engine/align/test_align.py::test_lag_of_a_quarter_second_moves_each_line_by_a_quarter_metre",),
     ),
