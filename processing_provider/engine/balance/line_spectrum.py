@@ -217,7 +217,9 @@ def _ridges(steps: _Steps, fit: _Fit, offsets: np.ndarray) -> tuple[Optional[Rid
     if len(tried) < 2:
         return None, []
     height = np.array([_height(steps, fit, one) for one in tried])
-    chance = -np.expm1((highest - lowest) * length * np.log1p(-np.exp(-height.max() / 2)))
+    # Equal lines have no peak at all.
+    lower = max(-np.expm1(-height.max() / 2), TINY)
+    chance = -np.expm1((highest - lowest) * length * np.log(lower))
     if chance > RIDGES_LEVEL:
         return None, []
     period = 1 / tried[np.argmax(height)]

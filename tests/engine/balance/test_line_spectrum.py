@@ -49,6 +49,13 @@ def test_ridges_are_found_with_their_period(offsets):
     assert np.all(np.abs(np.array(periods) - 1.75) < 1.75 / 11)
 
 
+@pytest.mark.parametrize("added", [0.0, 1e-9])
+def test_equal_lines_have_no_ridges(added):
+    """Flat values, or flat but for rounding, have no peak to divide by."""
+    with np.errstate(divide="raise", invalid="raise", over="raise"):
+        look_across(lines(), 15.0 + added * np.random.default_rng(1).normal(size=(40, 160)))
+
+
 def test_lines_without_ridges_have_none():
     # At a level of 0.03, more than 6 of 60 come once in 200 times (binomial distribution).
     found = [look_across(lines(), levels(np.random.default_rng(s), lines(), 0.25)).ridges for s in range(60)]
