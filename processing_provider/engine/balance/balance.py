@@ -180,15 +180,17 @@ def _correction_with_jumps(
     """Return what comes off one grid, jumps of the level in time first, where the method looks at neighbours."""
     if "neighbours" not in method:
         return _correction(grid, channel, method, platform)
+    across = None
     if not any(reset.grid == grid.name for reset in resets):
         across = look_across(grid.lines, grid.matrix[channel])
         if across.offsets is False:
             # Levels as smooth as coils see have no jump either.
             return _correction(grid, channel, method, platform, across)
     jumps = find_jumps(grid.part, grid.lines, channel, grid.matrix[channel], resets)
-    if not jumps.found:
-        return _correction(grid, channel, method, platform)
-    return _with_jumps(_correction(_without(grid, channel, jumps), channel, method, platform), jumps)
+    if jumps.taken.any():
+        across = None
+    one = _correction(_without(grid, channel, jumps), channel, method, platform, across)
+    return _with_jumps(one, jumps) if jumps.found else one
 
 
 def _without(grid: _Grid, channel: str, jumps: Jumps) -> _Grid:

@@ -16,8 +16,9 @@ NOTHING, EDGE, NOTED = 5.0, 0.7, 2.5
 the ground right there against a jump (2 : 1), and for a jump that the notes know of against either (12 : 1). The first
 two are found by tests/calibration/jumps.py: with them 1 of 40 grids without a reset is said to have one, of which 10
 have a straight boundary along the lines. The third is common practice, no source."""
-WORTH_A_LOOK = 1.5
-"""Logarithm of the evidence, before strips are looked for, below which no jump is looked at closely. Found by
+WORTH_A_LOOK = 4.0
+"""Logarithm of the evidence, before strips are looked for, below which no jump is looked at closely. Derived: with the
+odds for nothing, less leaves a jump at log odds of -1, below the probability from which on it is reported. Found by
 tests/calibration/jumps.py: no jump that is taken off has less."""
 EDGE_OFFSETS = (-0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.75)
 """Positions of edges that may look like a jump, in spacings from the middle of the two lines. Derived: quarters, and

@@ -74,9 +74,23 @@ def overlap_seams(segments: Segments, nugget: float, factor: float, progress: Pr
         both = _read_twice(segments, grids[g], grids[h], 1), _read_twice(segments, grids[h], grids[g], -1)
         rows, sign = (np.concatenate(columns) for columns in zip(*both))
         for tie in (False, True):
-            mine = segments.tie[rows[:, 0]] == tie
-            if np.count_nonzero(mine) >= LEAST_PIECES:
+            mine = np.flatnonzero(segments.tie[rows[:, 0]] == tie)
+            mine = mine[_independent(segments.position[rows[mine, 0]])]
+            if len(mine) >= LEAST_PIECES:
                 yield _seam(segments, (g, h), rows[mine], sign[mine], nugget, factor)
+
+
+def _independent(position: np.ndarray) -> np.ndarray:
+    """Return the indices of positions (n, 2) that are no nearer than ``FEATURE_M`` to one before them that counts."""
+    from scipy.spatial import cKDTree
+
+    counts = np.ones(len(position), bool)
+    if len(position):
+        tree = cKDTree(position)
+        for k, near in enumerate(tree.query_ball_point(position, FEATURE_M)):
+            if counts[k]:
+                counts[[other for other in near if other > k]] = False
+    return np.flatnonzero(counts)
 
 
 def _area(segments: Segments, grid: int) -> Optional[_Area]:
@@ -105,8 +119,6 @@ def _seam(
     segments: Segments, grids: tuple[int, int], rows: np.ndarray, sign: np.ndarray, nugget: float, factor: float
 ) -> Seam:
     """Return the seam of M overruns; ``rows`` (M, 1 + AROUND) are an overrun and the segments that predict it."""
-    from scipy.spatial import cKDTree
-
     nugget, position, line = max(nugget, NUGGET), segments.position[rows], segments.line[rows]
     signal = -factor * np.linalg.norm(position[:, :, None] - position[:, None], axis=3) ** POWER
     own = np.where(line[:, :, None] == line[:, None], segments.error[rows][:, :, None] ** 2, 0.0)
@@ -118,10 +130,10 @@ def _seam(
     weight = np.concatenate([np.ones((len(rows), 1)), -predicted], axis=1)
     # Errors of lines are part of the adjustment.
     variance = np.einsum("mi,mij,mj->m", weight, covariance - own, weight) + 2 * factor * POSITION_M**POWER
-    middles = cKDTree(position[:, 0])
-    count = 1.0 / middles.query_ball_point(middles.data, FEATURE_M, return_length=True)
     # Of the other grid alone: with the overrun in it, the step itself would count as signal.
     contrast = np.maximum(np.var(segments.value[rows[:, 1:]], axis=1) - nugget, 0.0)
     of_ties = bool(segments.tie[rows[0, 0]])
     common = max(float(np.mean(contrast)) * (UNLIKE_OF_TIES if of_ties else UNLIKE) ** 2, NUGGET)
-    return Seam(grids, rows, weight * sign[:, None], np.maximum(variance, NUGGET), count, common, not of_ties)
+    return Seam(
+        grids, rows, weight * sign[:, None], np.maximum(variance, NUGGET), np.ones(len(rows)), common, not of_ties
+    )
