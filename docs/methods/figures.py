@@ -160,7 +160,9 @@ def align():
                          fmt="o", ms=3, lw=1, color=colour, label=label)  # fmt: skip
     axes[2].axhline(0, color=BLACK, lw=0.6)
     axes[2].set(ylim=(-0.45, 0.75))
-    axes[2].set(xlabel="line", ylabel="own mean shift (m)", title=f"lag of all: {record['figures']['shift_m']:+.2f} m")
+    axes[2].set(
+        xlabel="line", ylabel="own mean shift (m)", title=f"shift of all: {record['figures']['shift_m']:+.2f} m"
+    )
     axes[2].legend(frameon=False)
     return figure
 
