@@ -46,14 +46,16 @@ class ExpressionFields(QWidget):
             row.addWidget(field, 2 if option == "line_start" else 1)
 
     def show_layout(self, layout: LogLayout) -> None:
-        """Show what a layout has."""
+        """Show what a layout has; what is typed and not given yet stays."""
         for option, field in self.fields.items():
+            given = field.text() == self._shown[option]
             self._shown[option] = getattr(layout, option)
-            field.setText(self._shown[option])
-            field.setCursorPosition(0)
+            if given:
+                field.setText(self._shown[option])
+                field.setCursorPosition(0)
 
     def _give(self, option: str) -> None:
-        text = self.fields[option].text().strip()
+        text = self.fields[option].text()
         if text != self._shown[option]:
             self._shown[option] = text
-            self.given.emit(option, text)
+            self.given.emit(option, text.strip())

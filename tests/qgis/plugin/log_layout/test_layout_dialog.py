@@ -448,6 +448,30 @@ def test_an_expression_that_cannot_be_is_a_sentence_and_can_be_mended(see, log, 
     assert getattr(dialog.draft.layout(), option) == "^NEVER"
 
 
+def test_an_expression_that_is_typed_while_another_is_checked_stays(see, log):
+    dialog = see(log)
+    opening, mark = (dialog.expressions.fields[option] for option in ("line_start", "mark"))
+    opening.setText("^NEVER")
+    opening.editingFinished.emit()
+    mark.setText("^MARK")
+    settled(dialog)
+    assert (dialog.draft.layout().line_start, dialog.draft.layout().mark) == ("^NEVER", "")
+    assert mark.text() == "^MARK"
+    mark.editingFinished.emit()
+    settled(dialog)
+    assert (dialog.draft.layout().line_start, dialog.draft.layout().mark) == ("^NEVER", "^MARK")
+
+
+def test_an_expression_that_ends_with_a_blank_stays_when_its_field_is_left(see, log, tmp_path):
+    layout = tmp_path / "layout.json"
+    columns = [{"column": "line", "role": "line"}, {"column": "cond (mS/m)", "role": "channel"}]
+    layout.write_text(json.dumps({"columns": columns, "mark": "^MARK "}))
+    dialog = see(log, layout)
+    dialog.expressions.fields["mark"].editingFinished.emit()
+    settled(dialog)
+    assert dialog.draft.layout().mark == "^MARK "
+
+
 def test_checking_an_expression_ends_with_the_dialog(see, log):
     dialog = see(log)
     field = dialog.expressions.fields["mark"]
