@@ -45,8 +45,9 @@ def noted_start(note: Optional[Note], first: float, last: float, scheme: Scheme)
     way = np.sign(note.stop_station - note.start_station)
     late, early = ((first - note.start_station) * way, (note.stop_station - last) * way)
     planned = late * scheme.interval_m > PLANNED_M and early * scheme.interval_m > PLANNED_M
-    at_stop = abs(early) * scheme.interval_m <= PLANNED_M and abs(late) * scheme.interval_m > PLANNED_M
-    return None if (planned and (last - first) * way > 0) or at_stop else note.start_station
+    at_stop = abs(last - note.stop_station) * scheme.interval_m <= PLANNED_M
+    elsewhere = abs(first - note.start_station) * scheme.interval_m > PLANNED_M
+    return None if (planned and (last - first) * way > 0) or (at_stop and elsewhere) else note.start_station
 
 
 def ends_exchanged(note: Note, first: float, last: float, scheme: Scheme) -> bool:

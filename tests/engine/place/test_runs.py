@@ -19,6 +19,12 @@ def test_a_noted_start_counts_from_half_a_station_on(noted, shift):
     assert [f.code for f in placed[2]] == ["setting-corrected"] * (shift != 0)
 
 
+def test_a_start_noted_at_the_stop_of_the_log_moves_no_line():
+    placed, _, findings = place(log((1, OUT)), notes=[Note("A", 1, start_station=80, stop_station=80)])
+    np.testing.assert_allclose(placed.v_m, (np.arange(80) + 0.5) / 8)
+    assert findings == []
+
+
 def test_the_opening_row_counts_more_than_the_count():
     placed, _, findings = place(log((1, OUT), heading=np.full(80, -1)))
     assert set(placed.heading) == {-1}
