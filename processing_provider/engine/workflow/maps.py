@@ -113,6 +113,8 @@ def check_before(sources: SurveySources, cell_m: Optional[float], channels: int)
     try:
         _lattice(outlines, cell_m)
     except EngineError as error:
+        if len(schemes) == 1:
+            raise
         raise EngineError(f"{error} {_farthest(schemes, outlines)}") from None
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from turnrow.processing_provider.engine.core.edits import Edits, FlagEdit
 from turnrow.processing_provider.engine.core.errors import EngineError
-from turnrow.processing_provider.engine.geometry import memory
+from turnrow.processing_provider.engine.geometry import Corner, memory
 from turnrow.processing_provider.engine.mistakes import context, detect
 from turnrow.processing_provider.engine.workflow import read_survey, session
 from turnrow.processing_provider.engine.workflow.process_survey import process_survey
@@ -77,6 +77,19 @@ def test_a_chain_of_grids_too_long_for_a_lattice_is_refused_before_a_log_is_read
     far = r"At most 400000000 cells fit.* Grids G0 and G11 lie 140\.0 km from each other\."
     with pytest.raises(EngineError, match=far):
         process_survey(replace(sources, grids=tuple(chain)), default_recipe(), cell_size_m=0.25)
+
+
+def test_one_grid_too_long_for_a_lattice_is_not_said_to_lie_far_from_itself(sources, monkeypatch):
+    """A strip of 10 km by 2 m, aslant: few cells in it, and too many in the square around it."""
+    source, slant = sources.grids[0], np.sqrt(0.5)
+    scheme = replace(source.entry.scheme, length_m=10000.0, width_m=2.0)
+    places = {"start": (0, 0), "baseline": (2, 0), "opposite": (2, 10000), "head": (0, 10000)}
+    corners = [Corner("A", name, (u + v) * slant, (v - u) * slant) for name, (u, v) in places.items()]
+    one = replace(source, entry=replace(source.entry, scheme=scheme), corners=tuple(corners))
+    monkeypatch.setattr(read_survey, "read_log", None)
+    with pytest.raises(EngineError, match="At most 400000000 cells fit") as refused:
+        process_survey(replace(sources, grids=(one,)), default_recipe(), cell_size_m=0.25)
+    assert "km from each other" not in str(refused.value)
 
 
 def test_progress_goes_on_in_small_steps_to_its_end(sources):
