@@ -22,8 +22,8 @@ ABSTRACTS = {
     "traverses": "One line for each recording of a traverse, from its first to its last reading in use.",
     "grids": "Outlines of the survey grids as fitted to their corners.",
     "corners": "Surveyed corners of the grids, with their residuals.",
-    "full_scale": "Readings that stand at an end of the scale of a channel: the ground exceeds the map there, by about "
-    "the field beyond (standard error).",
+    "full_scale": "Readings that stand at an end of the scale of a channel: the ground lies beyond the map there, by "
+    "about the field beyond (standard error).",
     "findings": "What disagrees between log, notes and corners, and what to do about it.",
 }
 

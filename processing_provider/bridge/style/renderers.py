@@ -213,7 +213,7 @@ def style_full_scale(layer: QgsVectorLayer) -> None:
     )
     layer.setRenderer(QgsSingleSymbolRenderer(symbol))
     layer.setMapTipTemplate(
-        f'{_as_text("channel")} at full scale, [% "value" %]: the ground exceeds it by about [% "beyond" %]'
+        f'{_as_text("channel")} at full scale, [% "value" %]: the ground lies beyond it, by about [% "beyond" %]'
     )
 
 

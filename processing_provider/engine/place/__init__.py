@@ -1,6 +1,5 @@
 """Line and station into metres on the ground."""
 
-from ..core import Reset
 from .place import REDONE_MARGIN_M, counted_stations, note_for_run, place_readings
 from .record import PlaceRecord
 from .runs import SAME_STATION, ends_exchanged, noted_start
@@ -8,7 +7,6 @@ from .runs import SAME_STATION, ends_exchanged, noted_start
 __all__ = [
     "PlaceRecord",
     "REDONE_MARGIN_M",
-    "Reset",
     "SAME_STATION",
     "counted_stations",
     "ends_exchanged",

@@ -98,10 +98,10 @@ def _finding(found: FullScale, readings: Readings, rows: np.ndarray) -> Finding:
     beyond = "more" if found.end == "highest" else "less"
     return Code.FULL_SCALE.finding(
         f"{found.readings} of {found.of} readings of {found.channel} ({100 * found.readings / found.of:.2g} %), on "
-        f"lines {named}, have its {found.end} value, {found.value:g} {unit}".rstrip() + ".",
+        f"lines {named}, have its {found.end} value, {with_unit(found.value, unit, 6)}.",
         "",
         f"Read the map as a bound where the scale ended. The ground has {beyond} there, with a standard error of "
-        f"{with_unit(found.error, unit)}, which the map's has in it; levels are estimated without these readings. Set "
-        "a wider range where lines are walked again.",
+        f"{with_unit(found.error, unit)}, which that of the map includes; levels are estimated without these readings. "
+        "Set a wider range where lines are walked again.",
         grid=found.grid,
     )  # fmt: skip

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar, Mapping, Optional
 
-from ..core import Key, Record, Reset
+from ..core import Key, Record, Reset, with_unit
 
 
 @dataclass(frozen=True)
@@ -87,11 +87,9 @@ class PlaceRecord(Record):
         counts = [f"{count} readings {word}" for word, count in self.figures.items()]
         where = ", ".join(reset.where for reset in self.resets)
         resets = [f"Noted as reset (set to zero anew or changed): {where}"] if where else []
-        return (
-            counts
-            + resets
-            + [
-                f"{one.channel}: {one.readings} of {one.of} readings stand at the end of the scale, {one.value:g}"
-                for one in self.full_scale
-            ]
-        )
+        full_scale = [
+            f"{one.channel}: {one.readings} of {one.of} readings stand at the end of the scale, "
+            f"{with_unit(one.value, units.get(one.channel, ''), 6)}"
+            for one in self.full_scale
+        ]
+        return [*counts, *resets, *full_scale]

@@ -266,7 +266,7 @@ def changed_inputs(recipe: Recipe, inputs: Sequence[Mapping]) -> list[Finding]:
         Code.INPUT_CHANGED.finding(
             f"{item['path']} is not the file that the recipe was written for.",
             "",
-            "Give the file of then to repeat the run exactly. The maps differ from those of the recipe.",
+            "Give the file of that run to repeat it exactly. The maps differ from those of the recipe.",
         )  # fmt: skip
         for item in inputs
         if written_for.get(item["path"], item["sha256"]) != item["sha256"]

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from turnrow.processing_provider.engine.core.notes import UNREADABLE, Note
-from turnrow.processing_provider.engine.place.record import Reset
+from turnrow.processing_provider.engine.core import UNREADABLE, Note, Reset
 from turnrow.tests.engine.place.plan import BACK, OUT, log, place
 
 CLOCK = np.arange(240) / 8
