@@ -98,10 +98,6 @@ def _boundary_along_lines(ground: Ground, rng: np.random.Generator) -> None:
     features.boundary(ground, away, np.exp(rng.uniform(np.log(2), np.log(20))), rng.uniform(0.4, 1.2))
 
 
-def _ridges(ground: Ground, rng: np.random.Generator) -> None:
-    features.ridges(ground, rng)
-
-
 def _cart(seed: int, layout: Layout) -> Survey:
     ground, layout, _, errors = ordinary(seed, layout)
     errors = replace(errors, gain=errors.gain / 3)
@@ -142,8 +138,8 @@ _DRAWN: dict[str, Case] = {
         partial(_with_feature, add=_on_shared_edge, layout=replace(FOUR, ties=3, base_every=5)), "edges"),
     "road across an edge": Case(partial(_with_feature, add=_across_shared_edge, layout=TWO), "edges"),
     "boundary along the lines": Case(partial(_with_feature, add=_boundary_along_lines, layout=ONE)),
-    "ridges along the lines": Case(partial(_with_feature, add=_ridges, layout=ONE)),
-    "ridges along the lines, ties": Case(partial(_with_feature, add=_ridges, layout=Layout(ties=3))),
+    "ridges along the lines": Case(partial(_with_feature, add=features.ridges, layout=ONE)),
+    "ridges along the lines, ties": Case(partial(_with_feature, add=features.ridges, layout=Layout(ties=3))),
     "reset of 1": Case(partial(_with_errors, reset=1.0), "", "one grid"),
     "reset of 2": Case(partial(_with_errors, reset=2.0), "", "one grid"),
     "reset of 4": Case(partial(_with_errors, reset=4.0), "", "one grid"),

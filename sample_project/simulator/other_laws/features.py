@@ -57,8 +57,8 @@ def wall(ground: Ground, rng: np.random.Generator) -> None:
 def drains(ground: Ground, rng: np.random.Generator) -> None:
     """Add drains of a hand's breadth, all of one direction, 6 to 10 m from each other."""
     away = random_line(ground, rng)
-    apart = rng.uniform(6, 10)
-    ground.features += rng.uniform(1, 3) * band((away + apart / 2) % apart - apart / 2, 0.4, 0.08)
+    spacing = rng.uniform(6, 10)
+    ground.features += rng.uniform(1, 3) * band((away + spacing / 2) % spacing - spacing / 2, 0.4, 0.08)
 
 
 def bank(ground: Ground, rng: np.random.Generator, angle: Optional[float] = None) -> None:
@@ -96,10 +96,10 @@ def kilns(
         ground.features += rng.uniform(*contrast) * (1 - erf((away - rng.uniform(0.5, 1.0)) / 0.2)) / 2
 
 
-def ridges(ground: Ground, rng: np.random.Generator, period_m: Optional[float] = None, angle: float = 0.0) -> None:
-    """Add ridges and furrows, 1.5 to 2 m from each other where no period is given, flatter where a plough turned."""
-    away = away_from(ground, (rng.uniform(0, 2), 0.0), angle, rng.uniform(0, 0.1))
-    period = rng.uniform(1.5, 2.0) if period_m is None else period_m
+def ridges(ground: Ground, rng: np.random.Generator) -> None:
+    """Add ridges and furrows along v, 1.5 to 2 m from each other, flatter where a plough turned."""
+    away = away_from(ground, (rng.uniform(0, 2), 0.0), 0.0, rng.uniform(0, 0.1))
+    period = rng.uniform(1.5, 2.0)
     _, v = ground.axes
     high = np.clip(np.minimum(v, ground.length_m - v) / rng.uniform(1.0, 4.0), 0.2, 1.0)
     ground.features += rng.uniform(1.0, 2.0) * high * np.sin(2 * np.pi * away / period)

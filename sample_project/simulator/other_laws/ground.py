@@ -83,7 +83,7 @@ def blurred(values: np.ndarray, along_u: bool, size: float = 1.0) -> np.ndarray:
     return out
 
 
-def geology(width_m: float, length_m: float, rng: np.random.Generator, sd: float = 1.0) -> Ground:
+def geology(width_m: float, length_m: float, rng: np.random.Generator) -> Ground:
     """Return ground without features: a random field stretched in one direction, of a marginal that is not normal.
 
     The field's power falls as (1 + (k l)^2)^-p with the outer length l from 4 to 40 m and p from 1.6 to 2.6; its values
@@ -102,7 +102,7 @@ def geology(width_m: float, length_m: float, rng: np.random.Generator, sd: float
     law = rng.choice(["log-normal", "patches", "two rocks"])
     shaped = {"log-normal": np.exp(0.6 * z) / 0.8, "patches": z**2 / math.sqrt(2), "two rocks": np.tanh(1.5 * z) / 0.7}
     level = 15 * math.exp(rng.normal(0, 0.4))
-    return Ground(width_m, length_m, level + sd * rng.uniform(0.4, 1.4) * shaped[law], np.zeros_like(u))
+    return Ground(width_m, length_m, level + rng.uniform(0.4, 1.4) * shaped[law], np.zeros_like(u))
 
 
 def flat(width_m: float, length_m: float, level: float = 15.0) -> Ground:

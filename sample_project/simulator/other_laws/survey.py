@@ -41,8 +41,6 @@ class Truth:
     layout : Layout
     strokes : tuple of Stroke
         Where the coils were, by recording.
-    offset : mapping of tuple of arrays
-        By channel and recording what was added to the readings, noise left out, mS/m.
     values : mapping of tuple of arrays
         By channel and recording the readings as logged.
     steps : tuple of Step
@@ -55,7 +53,6 @@ class Truth:
     ground: Ground
     layout: Layout
     strokes: tuple[Stroke, ...]
-    offset: Mapping[str, tuple[np.ndarray, ...]] = field(repr=False)
     values: Mapping[str, tuple[np.ndarray, ...]] = field(repr=False)
     steps: tuple[Step, ...] = ()
     reset_s: float = np.nan
@@ -109,20 +106,18 @@ def survey(
     lags = {"eca_10": gait.lag_s, "eca_05": gait.lag_s + channel_lag_s}
     strokes = strokes_of(layout, gait, {c: lags[c] for c in layout.channels}, stream(seed, "walk"))
     added, steps, reset_s = _added(seed, strokes, layout, errors)
-    offset: dict[str, tuple[np.ndarray, ...]] = {}
     values: dict[str, tuple[np.ndarray, ...]] = {}
     scale: dict[str, float] = {}
     for channel in layout.channels:
-        offset[channel], logged, scale[channel] = _read(seed, channel, ground, strokes, added, errors)
-        values[channel] = logged
-    truth = Truth(ground, layout, tuple(strokes), offset, values, tuple(steps), reset_s, scale)
+        values[channel], scale[channel] = _read(seed, channel, ground, strokes, added, errors)
+    truth = Truth(ground, layout, tuple(strokes), values, tuple(steps), reset_s, scale)
     return Survey(files_of(layout, strokes, values), truth, platform)
 
 
 def _read(
     seed: int, channel: str, ground: Ground, strokes: list[Stroke], added: list[np.ndarray], errors: Errors
-) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...], float]:
-    """Return by recording what was added to the ground and the values as logged, and the value of full scale."""
+) -> tuple[tuple[np.ndarray, ...], float]:
+    """Return the values as logged by recording, and the value of full scale."""
     rng = stream(seed, channel)
     factor, size = (1.2, 0.5) if channel == "eca_05" else (1.0, 1.0)
     clean = [ground.seen(*stroke.places[channel], along_u=stroke.kind == "tie", size=size) for stroke in strokes]
@@ -134,7 +129,7 @@ def _read(
     survey_line = np.repeat([stroke.kind == "survey" for stroke in strokes], [len(c) for c in clean])
     scale = full_scale(errors, read[survey_line])
     logged = rounded(errors, np.minimum(read, scale) if errors.cut else read)
-    return tuple(np.split(wrong, owner)), tuple(np.split(logged, owner)), scale
+    return tuple(np.split(logged, owner)), scale
 
 
 def _added(
