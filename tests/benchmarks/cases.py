@@ -129,7 +129,7 @@ def differences_of_run(readings, run, one: dict, channels: list, tolerance: floa
 
 def judge_mistake(path: Path, folder: Path) -> tuple[str, str]:
     """Return the verdict on a planted mistake and why."""
-    survey, case = planting.plant(path, mistakes={**vars(planting), **vars(other_ground.books)})
+    survey, case = planting.plant(path)
     planting.write(survey, folder)
     findings, refused = findings_of(folder)
     faults = list(misjudged(case["expect"], findings, refused))

@@ -74,15 +74,6 @@ def column_typed(survey: Survey, grid: Grid, table: str, column: str, pattern: s
     survey.afterwards.append(lambda folder: _table(folder, table, change))
 
 
-def header_typed(survey: Survey, grid: Grid, table: str, names: dict) -> None:
-    """Columns of a table have their names in another form."""
-
-    def change(rows: list) -> None:
-        rows[0][:] = [names.get(name, name) for name in rows[0]]
-
-    survey.afterwards.append(lambda folder: _table(folder, table, change))
-
-
 def blank_rows(survey: Survey, grid: Grid, table: str, every: int) -> None:
     """Blank rows part the table and stand at its end."""
 
@@ -196,12 +187,6 @@ def notes_without(survey: Survey, grid: Grid, columns: list, kind: str = "survey
                 note.pop(name, None)
 
 
-def notes_with(survey: Survey, grid: Grid, **values: object) -> None:
-    """All rows of the notes have the same in some columns."""
-    for note in grid.notes:
-        note.update(values)
-
-
 def obstacle_rows(survey: Survey, grid: Grid, lines: list, first: int, last: int) -> None:
     """An obstacle between two stations is noted for each of some lines."""
     for line in lines:
@@ -224,11 +209,6 @@ def noted_exchanged(survey: Survey, grid: Grid, lines: list) -> None:
     for line in lines:
         note = note_of(grid, line)
         note["start_station"], note["stop_station"] = note["stop_station"], note["start_station"]
-
-
-def note_appended(survey: Survey, grid: Grid, line: int, **values: object) -> None:
-    """There is another row about a line, like the one that there is but for some columns."""
-    grid.notes.append({**note_of(grid, line), **values})
 
 
 def corners_turned(survey: Survey, grid: Grid, degrees: float) -> None:
