@@ -23,8 +23,8 @@ def full_scale_marks(layer: QgsRasterLayer, project: QgsProject) -> Optional[Qgs
     """
     path = Path(layer.source())
     # Maps of single grids lie in a folder of their own.
-    database = next((f / DATABASE for f in (path.parent, path.parent.parent) if _has_marks(f / DATABASE)), None)
-    if database is None:
+    database = next((f / DATABASE for f in (path.parent, path.parent.parent) if (f / DATABASE).is_file()), None)
+    if database is None or not _has_marks(database):
         return None
     channel, _ = band_of(path)
     marks = QgsVectorLayer(f"{database}|layername={MARKS}", f"{channel} {SAID}", "ogr")
@@ -40,8 +40,6 @@ def full_scale_marks(layer: QgsRasterLayer, project: QgsProject) -> Optional[Qgs
 
 
 def _has_marks(database: Path) -> bool:
-    if not database.is_file():
-        return False
     try:
         with closing(sqlite3.connect(f"{database.resolve().as_uri()}?mode=ro", uri=True)) as connection:
             found = connection.execute("SELECT 1 FROM gpkg_contents WHERE table_name = ?", (MARKS,)).fetchone()

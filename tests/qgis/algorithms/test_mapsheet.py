@@ -1,6 +1,7 @@
 """Map sheets: to scale, with everything on them, kept in the project."""
 
 import re
+import shutil
 
 import numpy as np
 import pytest
@@ -13,11 +14,13 @@ from qgis.core import (
     QgsProcessingContext,
     QgsProcessingException,
     QgsProject,
+    QgsRasterLayer,
     QgsRectangle,
     QgsVectorLayer,
 )
 from qgis.PyQt.QtGui import QImage
 from turnrow.processing_provider.bridge.map_sheet.geometry import MARGIN, PAPERS, plan_sheet
+from turnrow.processing_provider.bridge.map_sheet.marks import full_scale_marks
 from turnrow.processing_provider.bridge.raster.geotiff import write_raster
 from turnrow.processing_provider.bridge.vector import rows_layer, write_geopackage
 from turnrow.processing_provider.engine.core.errors import EngineError
@@ -133,6 +136,22 @@ def test_readings_at_full_scale_are_marked_on_the_map_of_their_channel(make_map,
     assert [node.name() for node in legend.model().rootGroup().findLayers()] == ["cond (mS/m)", "other (mS/m)", said]
     sheet(context, INPUT=[make_map("cond")], OUTPUT=str(tmp_path / "again.png"))
     assert len([one for one in project.mapLayers().values() if one.name() == said]) == 1
+
+
+def test_marks_of_a_survey_stand_on_maps_of_its_grids_and_not_on_those_of_another_within_it(make_map, tmp_path):
+    types = {"channel": str, "value": float, "beyond": float}
+    row = {"channel": "cond", "value": 50.0, "beyond": 2.0, "geometry": [(X0 + 10.0, Y0 + 20.0)]}
+    crs = QgsCoordinateReferenceSystem("EPSG:32631").toWkt()
+    write_geopackage(tmp_path / "survey.gpkg", [rows_layer("full_scale", "point", [row], types)], crs)
+    own, other = tmp_path / "grids" / "A_cond.tif", tmp_path / "again" / "site_cond.tif"
+    for path in (own, other):
+        path.parent.mkdir()
+        shutil.copy(make_map("cond"), path)
+    write_geopackage(other.with_name("survey.gpkg"), [rows_layer("findings", "point", [row], types)], crs)
+    project = QgsProject()
+    marks = [full_scale_marks(QgsRasterLayer(str(path), path.stem), project) for path in (own, other)]
+    assert marks[0].featureCount() == 1
+    assert marks[1] is None
 
 
 def test_one_page_a_grid(make_map, grids, tmp_path):
