@@ -7,7 +7,7 @@ from typing import Optional
 
 import numpy as np
 
-from ..core import INSTRUMENT, Lines, inverse_symmetric, noise_of_lines
+from ..core import INSTRUMENT, Lines, inverse_symmetric, noise_of_lines, typical_length
 from .drift import smooth_basis
 
 LENGTHS = INSTRUMENT.footprint_m * np.sqrt(2.0) * 2.0 ** np.arange(5)
@@ -77,7 +77,8 @@ class _Steps:
     """Steps (n,) between neighbouring lines, without a slope and an offset between the directions.
 
     ``signal`` (n, n) matrices and ``own`` (n, L) give their covariance by signal and by offsets, ``noise`` (n, n) by
-    the noise of readings, of standard deviation ``noise_sd``; ``u`` (L,) are positions of lines.
+    the noise of readings, of standard deviation ``noise_sd``; ``u`` (L,) are positions of lines, and ``spacing_m`` is
+    the distance between neighbours.
     """
 
     seen: np.ndarray
@@ -85,6 +86,7 @@ class _Steps:
     own: np.ndarray
     noise: np.ndarray
     u: np.ndarray
+    spacing_m: float
     noise_sd: float
 
     def covariance(self, of_lines: np.ndarray) -> np.ndarray:
@@ -168,7 +170,7 @@ def _steps(lines: Lines, matrix: np.ndarray) -> Optional[_Steps]:
     least = 1e-3 * np.median(np.abs(step[known])) + TINY
     noise = max(noise_of_lines(matrix), least)
     covariance = (own * (MIDDLE_VARIANCE * noise**2 / count)) @ own.T + least**2 * np.eye(len(own))
-    return _Steps(free @ step[known], signal, own, covariance, lines.u, noise)
+    return _Steps(free @ step[known], signal, own, covariance, lines.u, typical_length(lines.gap_m), noise)
 
 
 def _middle_mean(matrix: np.ndarray) -> np.ndarray:
@@ -211,8 +213,7 @@ def _weights(steps: _Steps, fit: _Fit, weight: np.ndarray) -> np.ndarray:
 
 def _ridges(steps: _Steps, fit: _Fit, offsets: np.ndarray) -> tuple[Optional[Ridges], list[np.ndarray]]:
     """Return the ridges, None where there are none, and a list of their (n, n) covariance."""
-    length, spacing = np.ptp(steps.u), np.median(np.diff(np.unique(steps.u)))
-    lowest, highest = 1 / WIDEST_M, 1 / (NARROWEST_LINES * spacing)
+    length, lowest, highest = np.ptp(steps.u), 1 / WIDEST_M, 1 / (NARROWEST_LINES * steps.spacing_m)
     tried = np.arange(lowest, highest, 0.2 / length)
     if len(tried) < 2:
         return None, []

@@ -5,7 +5,8 @@ import pytest
 from scipy.ndimage import gaussian_filter1d
 from turnrow.processing_provider.engine.balance.balance import balance_traverses
 from turnrow.processing_provider.engine.balance.line_spectrum import look_across
-from turnrow.processing_provider.engine.core.lines import Lines
+from turnrow.processing_provider.engine.core.lines import Lines, lines_of
+from turnrow.processing_provider.engine.core.readings import Readings
 
 TIES = (20 / 6, 10.0, 100 / 6)
 
@@ -54,6 +55,20 @@ def test_equal_lines_have_no_ridges(added):
     """Flat values, or flat but for rounding, have no peak to divide by."""
     with np.errstate(divide="raise", invalid="raise", over="raise"):
         look_across(lines(), 15.0 + added * np.random.default_rng(1).normal(size=(40, 160)))
+
+
+@pytest.mark.parametrize("off", [0.0, 1e-9, 0.01])
+def test_lines_that_were_walked_in_two_pieces_have_ridges_of_the_same_period(off):
+    # Each line twice, the second recording aside by less than lines are: the spacing is still half a metre.
+    once = lines()
+    line, run, index = (one.ravel() for one in np.indices((len(once), 2, len(once.v))))
+    twice = Readings.build(line + 1, {"eca": np.zeros(len(line))}, grids=("A",), run=run + 1,
+                           u_m=once.u[line] + off * run, v_m=once.v[index], heading=once.heading[line])  # fmt: skip
+    matrix = levels(np.random.default_rng(3), once, 0.0, 0.8)
+    pieces = np.repeat(matrix, 2, axis=0)
+    pieces[::2, 50:], pieces[1::2, :50] = np.nan, np.nan
+    found = look_across(lines_of(twice), pieces).ridges
+    assert found.period_m == pytest.approx(look_across(once, matrix).ridges.period_m, rel=1 / 11)
 
 
 def test_lines_without_ridges_have_none():
