@@ -9,12 +9,12 @@ import numpy as np
 
 from ..core import (
     CARRIED,
-    SAME_PLACE,
     Lines,
     Platform,
     difference_of_gaussians,
     median,
     nearest_whole,
+    positions_of,
     slopes,
     smoother,
     typical_length,
@@ -206,9 +206,7 @@ def _bands(matrices: Sequence[np.ndarray], step_m: float, every: int) -> list[tu
 
 def _neighbours(lines: Lines, bands: Sequence[tuple[np.ndarray, np.ndarray]]) -> _Neighbours:
     """Return each line's neighbours: of several recordings at the next position the one with most nodes in common."""
-    gaps = np.diff(lines.u)
-    spacing = typical_length(gaps[gaps > 0.01]) if (gaps > 0.01).any() else 1.0
-    position = np.concatenate([[0], np.cumsum(gaps > SAME_PLACE * spacing)])
+    position = positions_of(lines.u)
     known = np.any([known for _, known in bands], axis=0).astype(float)
     in_common = known @ known.T
     line = np.full((2, len(lines)), -1)

@@ -109,6 +109,17 @@ def typical_length(lengths_m: np.ndarray) -> float:
     return round(median(lengths_m), LENGTH_DECIMALS)
 
 
+def positions_of(u: np.ndarray) -> np.ndarray:
+    """Return (L,) int which position along the baseline, from 0, each of the lines at ``u`` (L,) ascending metres has.
+
+    Recordings of one line share it.
+    """
+    gap = np.diff(u, prepend=u[:1])
+    separate = gap > 0.01
+    spacing = typical_length(gap[separate]) if separate.any() else 1.0
+    return np.cumsum(gap > SAME_PLACE * spacing)
+
+
 def nearest_whole(steps: ArrayLike) -> np.ndarray:
     """Return the whole numbers nearest to positions counted in steps.
 
@@ -250,9 +261,6 @@ def _axis(v: np.ndarray, owner: np.ndarray) -> tuple[np.ndarray, float]:
 
 def _pairs(u: np.ndarray) -> np.ndarray:
     """Return every couple of lines from one position along the baseline and from the next one (u ascending)."""
-    between = np.diff(u)
-    separate = between > 0.01
-    spacing = median(between[separate]) if separate.any() else 1.0
-    position = np.concatenate([[0], np.cumsum(between > SAME_PLACE * spacing)]) if len(u) else np.zeros(0, int)
+    position = positions_of(u)
     first, second = np.nonzero(position[None, :] - position[:, None] == 1)
     return np.stack([first, second], axis=1)

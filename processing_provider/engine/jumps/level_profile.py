@@ -8,7 +8,7 @@ from typing import Optional
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ..core import INSTRUMENT, MAD_TO_SD, SAME_PLACE, Lines, eigen_symmetric, median
+from ..core import INSTRUMENT, MAD_TO_SD, Lines, eigen_symmetric, median, positions_of
 
 SMOOTH_M = 4.0
 """Correlation length across the lines, in metres, of what is smooth in the levels: geology and drift. Found by
@@ -109,9 +109,7 @@ def _one_a_position(lines: Lines, matrix: np.ndarray, clock: np.ndarray) -> tupl
     counts.
     """
     rank = np.argsort(np.argsort(clock, kind="stable"), kind="stable")
-    gap = np.diff(lines.u, prepend=lines.u[:1])
-    spacing = median(gap[gap > 0.01]) if (gap > 0.01).any() else 1.0
-    position = np.cumsum(gap > SAME_PLACE * spacing)
+    position = positions_of(lines.u)
     index, rows = [], []
     for number in range(int(position.max(initial=-1)) + 1):
         mine = np.flatnonzero(position == number)
