@@ -48,9 +48,9 @@ def grid_of(name: str, seed: int) -> Grid:
 
 def found(grids: Sequence[Grid], least: float = 0.0) -> float:
     """Return the fraction of the grids in which a jump is found, where there is one, at the right line."""
-    count = 0
+    count, reach = 0, (find.LEAST_LINES, find.MOST_LINES)
     for lines, matrix, time_s, after in grids:
-        tried = [between_lines.likeliest_jump(one) for one in level_profile.profiles_of(lines, matrix, time_s, 10, 48)]
+        tried = [between_lines.likeliest_jump(one) for one in level_profile.profiles_of(lines, matrix, time_s, *reach)]
         best = max((one for one in tried if one is not None), key=lambda one: one.log_odds, default=None)
         right = best is not None and (after == 0 or best.line == np.argsort(time_s)[after])
         count += bool(best is not None and best.log_odds > least and right)

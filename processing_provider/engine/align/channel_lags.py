@@ -49,9 +49,9 @@ def _along(along: np.ndarray, values: np.ndarray, good: np.ndarray, wanted: np.n
     inside = (wanted >= at[0] - 1e-6 * step) & (wanted <= at[-1] + 1e-6 * step)
     near = inside & (at[right] - at[right - 1] < MAX_GAP_STEPS * step)
     straight = np.where(near, np.interp(wanted, at, values[good]), np.nan)
-    index = np.interp(wanted, along, np.arange(len(along)))
-    left = np.clip(np.floor(index).astype(int), 1, max(len(along) - 3, 1))
     if len(along) < 4:
         return straight
+    index = np.interp(wanted, along, np.arange(len(along)))
+    left = np.clip(np.floor(index).astype(int), 1, len(along) - 3)
     four = good[left - 1] & good[left] & good[left + 1] & good[left + 2]
     return np.where(near & four, values_at(np.where(good, values, 0.0)[None], index[None])[0], straight)

@@ -18,6 +18,7 @@ from ..core import (
     kind_code,
     median,
     robust_sd,
+    slopes,
     walk_shapes,
 )
 from .correlation import SEARCH_M
@@ -184,10 +185,10 @@ def _read(matrix: np.ndarray, step_m: float, row: np.ndarray, index: np.ndarray)
     left = np.clip(np.floor(index).astype(int), 0, max(last - 1, 0))
     part = index - left
     right, inside = np.minimum(left + 1, last), (part >= 0) & (part <= 1)
-    slope = np.gradient(matrix, step_m, axis=1)
+    slope = slopes(matrix, step_m)
     return [
         np.where(inside, (1 - part) * one[row, left] + part * one[row, right], np.nan)
-        for one in (matrix, slope, np.gradient(slope, step_m, axis=1))
+        for one in (matrix, slope, slopes(slope, step_m))
     ]
 
 

@@ -106,7 +106,7 @@ def balance_traverses(
     resets : sequence of Reset
         Where the notes say that the instrument was set to zero anew or changed.
     progress : callable, optional
-        Called with the share done.
+        Called with the fraction done.
 
     Returns
     -------

@@ -31,7 +31,8 @@ STRIP_WIDTHS_M = (0.6, 1.0, 1.5, 2.2, 3.0)
 STRIP_COST, MOST_STRIPS, STRIP_SD = 4.0, 3, 6.0
 """A strip is taken in where it raises the logarithm of the evidence by more than ``STRIP_COST``, logarithm of one over
 its prior probability at a position and width; most strips of a profile; their prior standard deviation in those of the
-offsets. Found by tests/calibration/jumps.py: as good as a cost of 3 and 5."""
+offsets. The cost is found by tests/calibration/jumps.py: as good as 3 and 5. The others are common practice, no
+source."""
 TRIED, SCREENED, BEST = 8, 4, 3
 """Strips that are tried in a round, and lines that are looked at closely: the best without strips, and with those of
 the ground alone. Derived: the first of them is the best but for ties."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Optional, Sequence
 
 import numpy as np
@@ -203,5 +203,5 @@ def _variance(jump: Jump) -> float:
 
 
 def without_jumps(part: Readings, channel: str, jumps: Jumps) -> Readings:
-    """Return the readings without the proven jumps of a channel, which they keep as logged."""
-    return replace(part, channels={**part.channels, channel: part.channels[channel] - jumps.taken})
+    """Return the readings without the proven jumps of a channel; ``raw`` keeps its values as logged."""
+    return part.with_channel(channel, part.channels[channel] - jumps.taken)

@@ -186,3 +186,7 @@ def test_a_tie_without_values_of_a_channel_shows_nothing():
     deep = np.where(on_lines(readings), readings.channels["deep"], np.nan)
     moved, record = align_opposing(readings.replace(channels={**readings.channels, "deep": deep}))
     assert np.isfinite(moved.v_m).all()
+    # The other channel shows by itself what it shows beside this one.
+    alone = align_opposing(readings, channels=("eca",))[1].figures
+    assert (record.figures.based_on, record.figures.estimate_m) == (alone.based_on, alone.estimate_m)
+    assert alone.based_on == "tie lines"
