@@ -17,7 +17,8 @@ PROOF = 0.95
 5 %."""
 SPREADS = (1.0, 3.0, 10.0, 30.0, 100.0)
 """Standard deviations of levels that are not alike, in units of the signal's roughness, each as probable. Derived:
-steps of 3 from the least that shows on a map to more than any signal, so that every level is near one of them."""
+steps of 3 from the least that shows on a map to more than any signal, so that every level is near one of them; with
+steps of 10 levels between two of them were not proven."""
 FACTORS: tuple[tuple[float, float], ...] = ((9.0, 0.6), (81.0, 0.3), (729.0, 0.1))
 """What the variance of the signal along a border may have to be multiplied by, and how probable that is where it has to
 be. Common practice, no source: tracks, ditches and boundaries lie along the edges of fields, where grids are laid out;
@@ -26,7 +27,8 @@ COMMON_FACTOR = 3.0
 """The same where nothing is wrong with a border. Derived: the variance of Student's t of 3 degrees of freedom, which
 signal along edges has, is three times the square of its scale."""
 ONE_BORDER, ALL_BORDERS = 0.35, 0.01
-"""Probability that one border of a site is such, and that all are. Common practice, no source."""
+"""Probability that one border of a site is such, and that all are. Common practice, no source. For all, 0.02 and 0.1
+were tried too: blocks of two by two grids with levels of their own were not moved then."""
 SUSPECTS = 4
 """Most borders that are looked at one by one, those that fit the levels worst. Derived: as many as three by three grids
 have; further ones fit."""
