@@ -29,7 +29,8 @@ practice, no source: readings of aligned lines of two grids are off by 0.15 m ea
 UNLIKE, UNLIKE_OF_TIES = 0.1, 0.15
 """Error that all overrun at an edge has in common, as a fraction of how much the signal varies around it: what is left
 of the lag, and of tie lines that they see what runs along the edge otherwise than lines along it do. Common practice,
-no source; of ties 0.3 was tried too, and covered the truth twice over (``tests/benchmarks/harm.py``, seeds 60 to 71)."""
+no source; of ties 0.3 was tried too, and was more than the levels were off (``tests/benchmarks/harm.py``, seeds 60 to
+71)."""
 
 
 @dataclass(frozen=True)
