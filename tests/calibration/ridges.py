@@ -13,7 +13,7 @@ from sweep import count_and_seed
 
 register_plugin()
 
-from turnrow.processing_provider.engine.balance import controlled_levels, line_spectrum  # noqa: E402
+from turnrow.processing_provider.engine.balance import controlled_levels, line_levels, line_spectrum  # noqa: E402
 from turnrow.processing_provider.engine.core import CARRIED, Readings, lines_of, robust_sd  # noqa: E402
 from turnrow.sample_project.simulator import walks  # noqa: E402
 
@@ -51,7 +51,8 @@ def main() -> None:
         print(f"RIDGES_LEVEL {level:g}: {100 * found:.1f} % ({100 * np.sqrt(found * (1 - found) / count):.1f})")
     for name, faults in (("noise alone", walks.Faults(noise=0.02)), ("drift", walks.Faults(noise=0.02, drift=0.3))):
         ratios = [drift_ratio(one) for one in walked(faults, count // 10, seed)]
-        print(f"DRIFT_PROOF, {name}: median {np.median(ratios):.2g}, {min(ratios):.2g} to {max(ratios):.2g}")
+        proven = sum(ratio > line_levels.DRIFT_PROOF for ratio in ratios)
+        print(f"DRIFT_PROOF, {name}: proven {proven} of {len(ratios)}, {min(ratios):.2g} to {max(ratios):.2g}")
 
 
 if __name__ == "__main__":

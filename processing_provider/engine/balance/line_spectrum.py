@@ -25,7 +25,7 @@ or nothing is asked. Derived: lines farther from each other than coils see make 
 probabilities of 1800."""
 RIDGES_LEVEL = 0.06
 """Probability of a peak so high anywhere in the band, by its chi squared distribution, below which it is one of ridges.
-Found by tests/calibration/ridges.py: 3 (2) of 100 grids without ridges have one, fewer than the probability says, as
+Found by tests/calibration/ridges.py: 2 (1) of 100 grids without ridges have one, fewer than the probability says, as
 the fitted spectrum holds a part of the peak."""
 WIDEST_M, NARROWEST_LINES = 4.0, 2.4
 """Longest period of ridges in metres, and shortest in spacings of lines. Derived: neighbours show what is wider than
